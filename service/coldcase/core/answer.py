@@ -1,0 +1,145 @@
+"""The answer to a case as frozen values: what a caller reads, and what is recorded."""
+
+from datetime import datetime
+from typing import Literal
+from uuid import UUID
+
+import msgspec
+
+Status = Literal["coded", "provisional", "undetermined"]
+Machine = Literal["sound", "damaged", "not_shown"]
+ChainState = Literal["seen", "not_seen", "not_checked"]
+Source = Literal["observation", "reading", "laboratory", "pattern"]
+
+
+class _Part(msgspec.Struct, frozen=True):
+    pass
+
+
+class Ranked(_Part, frozen=True, kw_only=True):
+    """A cause and its confidence (0 to 1, four decimals)."""
+
+    cause: str
+    confidence: float
+
+
+class Weight(_Part, frozen=True, kw_only=True):
+    """One finding's say on the leading cause, in decibans against the background of unrelated failures.
+
+    `decibans` as counted, after discount and group; `full_decibans` before. `counted` is false where a pattern or
+    another finding replaced it. `strength` is the verbal scale of the Association of Forensic Science Providers.
+    """
+
+    finding: str
+    outcome: str | list[str]
+    source: Source
+    decibans: float
+    full_decibans: float
+    counted: bool
+    strength: str
+    sentence: str
+
+
+class Contribution(_Part, frozen=True, kw_only=True):
+    """A second cause with strong support among what the leader does not explain."""
+
+    cause: str
+    support_decibans: float
+    explains: list[str]
+
+
+class DerivedValue(_Part, frozen=True, kw_only=True):
+    """A quantity worked out from readings or the oil report, and what the rule table's limit makes of it.
+
+    One that could not be judged has no `outcome` and says why in `note`. `superseded` marks one whose finding was
+    also observed: the observation stands.
+    """
+
+    quantity: str
+    value: float | str | None
+    unit: str
+    finding: str | None = None
+    outcome: str | list[str] | None = None
+    limit: str | None = None
+    basis: str | None = None
+    note: str | None = None
+    superseded: bool = False
+
+
+class Discounted(_Part, frozen=True, kw_only=True):
+    """A finding whose weight was reduced, to which share, and why."""
+
+    finding: str
+    outcome: str | list[str]
+    kept: float
+    reason: str
+
+
+class ChainLink(_Part, frozen=True, kw_only=True):
+    """A step of the leader's chain of events, and the findings that show it."""
+
+    step: str
+    state: ChainState
+    by: list[str]
+
+
+class NextCheck(_Part, frozen=True, kw_only=True):
+    """A finding worth looking at next, with the expected drop of the ranking's entropy."""
+
+    finding: str
+    question: str
+    effort: str
+    before: str | None
+    gain_bits: float
+
+
+class Advice(_Part, frozen=True, kw_only=True):
+    """An action or a caution, and where it comes from."""
+
+    text: str
+    basis: str
+
+
+class TableName(_Part, frozen=True, kw_only=True):
+    """The rule table that answered; `version` is null for a table read from files."""
+
+    version: int | None
+    digest: str
+
+
+class EngineName(_Part, frozen=True, kw_only=True):
+    """The engine that answered; `properties` names the fluid property library if it was used."""
+
+    version: str
+    properties: str | None
+
+
+class Answer(_Part, frozen=True, kw_only=True):
+    """Why this compressor failed, how sure, what shows it, what to check and what to do."""
+
+    id: UUID | None = None
+    recorded: bool = False
+    recorded_at: datetime | None = None
+    job_ref: str | None
+    supersedes: UUID | None
+    cause: str
+    title: str
+    family: str | None
+    system_borne: bool
+    status: Status
+    confidence: float
+    machine: Machine
+    ranking: list[Ranked]
+    contributing: list[Contribution]
+    rationale: list[Weight]
+    against: list[Weight]
+    unexplained: list[str]
+    derived: list[DerivedValue]
+    discounted: list[Discounted]
+    chain: list[ChainLink]
+    next_checks: list[NextCheck]
+    actions: list[Advice]
+    cautions: list[Advice]
+    notes: list[str]
+    rule_table: TableName
+    engine: EngineName

@@ -1,0 +1,237 @@
+"""The case: what a caller sends about one failed compressor, as frozen values with their limits.
+
+Quantities keep the unit they were sent in; `coldcase.readings.units` converts them.
+"""
+
+from datetime import date, datetime
+from typing import Annotated, Literal
+from uuid import UUID
+
+import msgspec
+from msgspec import Meta
+
+CompressorType = Literal["scroll", "rotary", "reciprocating", "screw", "unknown"]
+Motor = Literal["three_phase", "single_phase", "inverter", "unknown"]
+Connection = Literal["star", "delta", "part_winding", "star_delta_start", "single_phase", "unknown"]
+Hermeticity = Literal["hermetic", "semi_hermetic"]
+Lubricant = Literal["POE", "PVE", "PAG", "PAO", "AB", "mineral", "unknown"]
+Application = Literal["air_conditioning", "high_temperature", "medium_temperature", "low_temperature", "heat_pump", "chiller"]
+
+# `(?!\n)` because `$` also matches before a final newline; control characters (NUL above all) are refused by PostgreSQL or by readers.
+Code = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_]{0,63}$(?!\n)", description="lower-case slug")]
+Label = Annotated[str, Meta(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]+$(?!\n)")]
+Text = Annotated[str, Meta(max_length=2000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]*$(?!\n)")]
+# 1e12 keeps every later product finite; no reading of the trade comes near it.
+Number = Annotated[float, Meta(ge=-1e12, le=1e12)]
+Positive = Annotated[float, Meta(ge=0, le=1e12)]
+Bound = Annotated[str, Meta(pattern=r"^[<>] ?[0-9]{1,12}(\.[0-9]{1,12})?$(?!\n)", description='a detection limit, "<5" or ">1000"')]
+Measured = Positive | Bound
+
+
+class _Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    pass
+
+
+class Pressure(_Part, frozen=True, kw_only=True):
+    """A pressure; gauge units are made absolute with the case's barometric pressure or altitude."""
+
+    value: Number
+    unit: Literal["kPag", "kPaa", "MPag", "MPaa", "barg", "bara", "psig", "psia", "inHg_vac"]
+
+
+class Temperature(_Part, frozen=True, kw_only=True):
+    """A temperature."""
+
+    value: Number
+    unit: Literal["degC", "degF", "K"]
+
+
+class TemperatureDifference(_Part, frozen=True, kw_only=True):
+    """A difference of two temperatures, such as a superheat."""
+
+    value: Number
+    unit: Literal["K", "degF_diff"]
+
+
+class Amount(_Part, frozen=True, kw_only=True):
+    """An amount of oil, by volume or by mass."""
+
+    value: Positive
+    unit: Literal["L", "mL", "floz_us", "kg", "g", "lb", "oz"]
+
+
+class Mass(_Part, frozen=True, kw_only=True):
+    """A mass of refrigerant."""
+
+    value: Positive
+    unit: Literal["kg", "g", "lb", "oz"]
+
+
+class Job(_Part, frozen=True, kw_only=True):
+    """The job that closed: its reference, when, and on which circuit."""
+
+    ref: Label | None = None
+    closed_at: Annotated[datetime, Meta(tz=True)] | None = None
+    circuit: Label | None = None
+
+
+class Unit(_Part, frozen=True, kw_only=True):
+    """The compressor. `compressor_type` and `motor` may be `unknown`; then nothing is ruled out by them."""
+
+    compressor_type: CompressorType
+    motor: Motor
+    ref: Label | None = None
+    hermeticity: Hermeticity | None = None
+    winding_connection: Connection | None = None
+    refrigerant: Label | None = None
+    lubricant: Lubricant | None = None
+    viscosity_grade: Annotated[int, Meta(ge=1, le=5000)] | None = None
+    application: Application | None = None
+    oil_charge: Amount | None = None
+    refrigerant_charge: Mass | None = None
+    rated_voltage_v: Annotated[float, Meta(gt=0, le=100_000)] | None = None
+    rated_current_a: Annotated[float, Meta(gt=0, le=100_000)] | None = None
+    compressors_on_circuit: Annotated[int, Meta(ge=1, le=1000)] | None = None
+    installed_at: date | None = None
+
+
+class Opening(_Part, frozen=True, kw_only=True):
+    """How the shell was opened and the oil taken: how far the evidence can be trusted."""
+
+    method: Literal["not_opened", "unbolted", "rolling_cutter", "saw", "grinder", "plasma", "torch"] | None = None
+    oil: Literal["measured", "drained_unmeasured", "spilled", "topped_up_after_failure"] | None = None
+    left_open: Literal["no", "days", "weeks"] | None = None
+    cleaned_before: bool | None = None
+    oil_sample: Literal["sealed", "kept", "open"] | None = None
+    seen: Literal["parts", "photos_only"] | None = None
+    high_voltage_test_in_vacuum: bool | None = None
+
+
+class Insulation(_Part, frozen=True, kw_only=True):
+    """An insulation test: resistances in megohm (or a bound), test voltage in V."""
+
+    resistance_megohm: Measured | None = None
+    winding_temperature: Temperature | None = None
+    test_voltage_v: Positive | None = None
+    one_minute_megohm: Measured | None = None
+    ten_minute_megohm: Measured | None = None
+
+
+class Capacitor(_Part, frozen=True, kw_only=True):
+    """A start or run capacitor, in microfarad."""
+
+    rated_uf: Annotated[float, Meta(gt=0, le=1e6)]
+    measured_uf: Annotated[float, Meta(ge=0, le=1e6)]
+
+
+class Readings(_Part, frozen=True, kw_only=True):
+    """Readings at the machine, raw or (second block) as quantities that the technician already worked out."""
+
+    suction_pressure: Pressure | None = None
+    suction_temperature: Temperature | None = None
+    discharge_pressure: Pressure | None = None
+    discharge_temperature: Temperature | None = None
+    liquid_pressure: Pressure | None = None
+    liquid_temperature: Temperature | None = None
+    entering_medium_temperature: Temperature | None = None
+    sump_temperature: Temperature | None = None
+    standing_pressure: Pressure | None = None
+    standing_temperature: Temperature | None = None
+    altitude_m: Annotated[float, Meta(ge=-500, le=9000)] | None = None
+    barometric_pressure: Pressure | None = None
+    line_voltages_v: Annotated[list[Positive], Meta(min_length=1, max_length=3)] | None = None
+    line_currents_a: Annotated[list[Positive], Meta(min_length=1, max_length=3)] | None = None
+    start_voltage_v: Positive | None = None
+    winding_resistances_ohm: Annotated[list[Positive], Meta(min_length=3, max_length=3)] | None = None
+    insulation: Insulation | None = None
+    capacitor: Capacitor | None = None
+    shaft_voltage_v: Positive | None = None
+    oil_drained: Amount | None = None
+    recovered_charge: Mass | None = None
+    starts_per_hour: Positive | None = None
+    run_hours: Positive | None = None
+
+    saturated_suction_temperature: Temperature | None = None
+    suction_superheat: TemperatureDifference | None = None
+    compression_ratio: Positive | None = None
+    discharge_superheat: TemperatureDifference | None = None
+    isentropic_discharge_temperature: Temperature | None = None
+    isentropic_efficiency: Positive | None = None
+    subcooling: TemperatureDifference | None = None
+    condensing_over_entering: TemperatureDifference | None = None
+    sump_superheat: TemperatureDifference | None = None
+    standing_pressure_excess: TemperatureDifference | None = None
+    ambient_pressure: Pressure | None = None
+    voltage_unbalance: Positive | None = None
+    current_unbalance: Positive | None = None
+    voltage_to_rating: Positive | None = None
+    current_to_rating: Positive | None = None
+    start_voltage_to_rating: Positive | None = None
+    winding_unbalance: Positive | None = None
+    winding_identity_error: Positive | None = None
+    insulation_at_40c: Measured | None = None
+    polarization_index: Positive | None = None
+    capacitor_to_rating: Positive | None = None
+    shaft_voltage: Positive | None = None
+    oil_to_charge: Positive | None = None
+    refrigerant_to_charge: Positive | None = None
+
+
+class OilResults(_Part, frozen=True, kw_only=True):
+    """A laboratory report on the oil. `…_mg_l` members need `density_kg_l`; a string is a detection limit."""
+
+    water_mg_kg: Measured | None = None
+    acid_number_mg_koh_g: Measured | None = None
+    iron_mg_kg: Measured | None = None
+    copper_mg_kg: Measured | None = None
+    aluminium_mg_kg: Measured | None = None
+    tin_mg_kg: Measured | None = None
+    lead_mg_kg: Measured | None = None
+    silicon_mg_kg: Measured | None = None
+    zinc_mg_kg: Measured | None = None
+    chromium_mg_kg: Measured | None = None
+    water_mg_l: Measured | None = None
+    iron_mg_l: Measured | None = None
+    copper_mg_l: Measured | None = None
+    aluminium_mg_l: Measured | None = None
+    tin_mg_l: Measured | None = None
+    lead_mg_l: Measured | None = None
+    silicon_mg_l: Measured | None = None
+    zinc_mg_l: Measured | None = None
+    chromium_mg_l: Measured | None = None
+    water_percent: Measured | None = None
+    viscosity_40c_mm2_s: Measured | None = None
+    viscosity_100c_mm2_s: Measured | None = None
+    particle_count_iso4406: Annotated[str, Meta(max_length=40)] | None = None
+    refrigerant_in_oil_percent: Measured | None = None
+    foreign_oil_percent: Measured | None = None
+    density_kg_l: Annotated[float, Meta(ge=0.5, le=2)] | None = None
+    sampled_at: Annotated[datetime, Meta(tz=True)] | None = None
+
+
+class Exhibit(_Part, frozen=True, kw_only=True):
+    """A picture or document kept beside the case: shown, never weighed."""
+
+    uri: Annotated[str, Meta(min_length=1, max_length=2000, pattern=r"^[^\x00-\x20\x7f]+$(?!\n)")]
+    sha256: Annotated[str, Meta(pattern=r"^[0-9a-f]{64}$(?!\n)")] | None = None
+    finding: Code | None = None
+    caption: Text | None = None
+
+
+# The pattern is in the schema only: in msgspec 0.22 a union of a checked pattern and a list frees the wrong memory.
+# An outcome is looked up in the rule table anyway.
+_Outcome = Annotated[str, Meta(extra_json_schema={"pattern": "^[a-z][a-z0-9_]{0,63}$"})]
+Outcomes = _Outcome | Annotated[list[_Outcome], Meta(min_length=1, max_length=20)]
+
+
+class Case(_Part, frozen=True, kw_only=True):
+    """One failed compressor. Only `unit.compressor_type` and `unit.motor` are required."""
+
+    unit: Unit
+    job: Job = Job()
+    opening: Opening = Opening()
+    observations: Annotated[dict[Code, Outcomes], Meta(max_length=200)] = {}
+    readings: Readings = Readings()
+    oil_results: OilResults = OilResults()
+    evidence: Annotated[list[Exhibit], Meta(max_length=50)] = []
+    supersedes: UUID | None = None

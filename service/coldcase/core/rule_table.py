@@ -1,0 +1,276 @@
+"""The rule table as values: causes, findings, natural frequencies, limits, discounts, actions, cautions.
+
+A table is one JSON document (the starter table is the same document written as TOML, one file a station).
+`flaws` in `coldcase.core.checking` says what is wrong with one; `digest` names it.
+"""
+
+import hashlib
+from typing import Annotated, Any, Literal
+
+import msgspec
+import rfc8785
+from msgspec import Meta
+
+from coldcase.core.case import Code
+
+UNLISTED = "unlisted"
+UNDETERMINED = "undetermined"
+NO_FAULT = "no_fault_found"
+
+Effort = Literal["ask", "look", "meter", "open", "lab"]
+Deadline = Literal["opening", "scrapping", "restart"]
+Share = Annotated[float, Meta(ge=0, le=100)]
+Words = Annotated[str, Meta(min_length=1, max_length=1000)]
+
+
+class _Row(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    pass
+
+
+class Gate(_Row, frozen=True, kw_only=True):
+    """The machines on which something can occur. An empty list of a field rules nothing out, nor does a field not known."""
+
+    motors: list[str] = []
+    connections: list[str] = []
+    compressor_types: list[str] = []
+
+
+class Condition(_Row, frozen=True, kw_only=True, rename={"outcomes": "in", "not_": "not"}):
+    """Three-valued logic over findings; exactly one of the five forms.
+
+    `finding` with `in` is unknown while the finding was not looked at. `unless` means "not known to be".
+    """
+
+    all: list["Condition"] | None = None
+    any: list["Condition"] | None = None
+    not_: "Condition | None" = None
+    unless: "Condition | None" = None
+    finding: Code | None = None
+    outcomes: list[Code] | None = None
+
+
+class When(_Row, frozen=True, kw_only=True):
+    """When an action, caution, discount or limit applies: all of what is given must hold.
+
+    `unit` and `opening` map a field to the values that fit; `unit` also knows `refrigerant_class` and
+    `refrigerant_safety`. `siblings` holds unless the compressor is known to be alone on its circuit.
+    """
+
+    unit: dict[str, list[str]] = {}
+    opening: dict[str, list[str | bool]] = {}
+    observed: Condition | None = None
+    siblings: bool = False
+
+
+class Step(_Row, frozen=True, kw_only=True):
+    """One link of the chain from circumstance to final event, and the findings that show it."""
+
+    step: Words
+    seen_as: dict[Code, list[Code]]
+
+
+class Action(_Row, frozen=True, kw_only=True):
+    """What to do to the system so that the next compressor does not die the same way."""
+
+    text: Words
+    basis: Words
+    when: When = When()
+
+
+class Contrast(_Row, frozen=True, kw_only=True):
+    """The check that tells a cause from one that looks like it."""
+
+    against: Code
+    check: Words
+
+
+class Cause(_Row, frozen=True, kw_only=True):
+    """One initiating cause."""
+
+    title: Words
+    family: Code
+    summary: Words
+    system_borne: bool
+    gate: Gate = Gate()
+    chain: list[Step]
+    actions: list[Action]
+    contrast: list[Contrast] = []
+
+
+class Outcome(_Row, frozen=True, kw_only=True):
+    """One answer to a finding's question.
+
+    `shows` says what it says of the compressor itself: damage, soundness, or a measured fault outside it that has a
+    cause of its own. `tags` name what can spoil the evidence.
+    """
+
+    code: Code
+    title: Words
+    shows: Literal["damage", "sound", "outside_fault"] | None = None
+    tags: list[Code] = []
+    gate: Gate = Gate()
+
+
+class Finding(_Row, frozen=True, kw_only=True):
+    """One thing to look at, and of 100 failures from each cause how many show each outcome (order of `outcomes`).
+
+    `background` is the share among failures from unrelated causes; a cause that is not listed has the background's.
+    """
+
+    station: Code
+    title: Words
+    question: Words
+    effort: Effort
+    group: Code
+    outcomes: list[Outcome]
+    background: list[Share]
+    per_hundred: dict[Code, list[Share]]
+    basis: Words
+    before: Deadline | None = None
+    gate: Gate = Gate()
+    supersedes: list[Code] = []
+
+
+class Pattern(_Row, frozen=True, kw_only=True):
+    """A finding computed from others. `present` gives its share in 100; while it holds, it replaces what it subsumes.
+
+    Where two patterns that hold subsume the same finding, the higher `priority` takes it; a pattern all of whose
+    evidence another of higher priority has taken does not count.
+    """
+
+    title: Words
+    when: Condition
+    subsumes: list[Code] = []
+    priority: int = 0
+    background: Share
+    per_hundred: dict[Code, Share]
+    basis: Words
+
+
+class Group(_Row, frozen=True, kw_only=True):
+    """Findings that are signs of one physical effect: the k-th strongest counts (1 - rho)^(k - 1)."""
+
+    rho: Annotated[float, Meta(ge=0, le=1)]
+    says: Words
+
+
+class Override(_Row, frozen=True, kw_only=True):
+    """Base rates on some machines, in place of the general ones."""
+
+    when: Gate
+    rates: dict[Code, Annotated[float, Meta(gt=0)]]
+
+
+class Discount(_Row, frozen=True, kw_only=True):
+    """Spoilt evidence: outcomes that bear one of `tags`, or belong to one of `findings`, keep only `keep` of their weight."""
+
+    when: When
+    keep: Annotated[float, Meta(ge=0, le=1)]
+    reason: Words
+    tags: list[Code] = []
+    findings: list[Code] = []
+    efforts: list[Effort] = []
+
+
+class Caution(_Row, frozen=True, kw_only=True):
+    """A warning to the people who work on the machine."""
+
+    text: Words
+    basis: Words
+    when: When = When()
+
+
+class Refrigerant(_Row, frozen=True, kw_only=True, rename={"class_": "class"}):
+    """Chemical class and ASHRAE 34 safety group of a designation."""
+
+    class_: Words
+    safety: Words
+
+
+class Quantity(_Row, frozen=True, kw_only=True):
+    """A quantity that limits judge: its unit, meaning, and the range in which a value is credible."""
+
+    unit: Words
+    meaning: Words
+    lowest: float
+    highest: float
+
+
+class Band(_Row, frozen=True, kw_only=True):
+    """Values below `below` (the last band: all others) yield `outcome`; no outcome says nothing."""
+
+    below: float | None = None
+    outcome: Code | None = None
+
+
+class Limit(_Row, frozen=True, kw_only=True):
+    """How a quantity becomes an outcome of a finding; of the limits for one quantity and finding the first that fits decides."""
+
+    quantity: Code
+    finding: Code
+    bands: list[Band]
+    basis: Words
+    when: When = When()
+
+
+class Threshold(_Row, frozen=True, kw_only=True):
+    """Least confidence of the leader, least ratio of first to second, least number of groups that support the leader."""
+
+    least_confidence: Annotated[float, Meta(ge=0, le=1)]
+    least_ratio: Annotated[float, Meta(ge=1)]
+    least_groups: Annotated[int, Meta(ge=0, le=10)]
+
+
+class Coding(_Row, frozen=True, kw_only=True):
+    """When a leader is coded, when it is only named, and when the answer is a refusal."""
+
+    coded: Threshold
+    provisional: Threshold
+    thin_margin_decibans: Annotated[float, Meta(ge=0)]
+    strong_decibans: Annotated[float, Meta(ge=0)]
+    contradiction_ratio: Annotated[float, Meta(ge=0)]
+
+
+class Retired(_Row, frozen=True, kw_only=True):
+    """A code of an earlier table that forms may still send."""
+
+    kind: Literal["cause", "finding", "outcome"]
+    code: Code
+    finding: Code | None = None
+    renamed_to: Code | None = None
+
+
+class RuleTable(_Row, frozen=True, kw_only=True):
+    """One version of everything that decides an answer."""
+
+    format: Literal[1]
+    temperature: Annotated[float, Meta(ge=1, le=10)]
+    coding: Coding
+    stations: list[Code]
+    base_rates: dict[Code, Annotated[float, Meta(gt=0)]]
+    base_rate_overrides: list[Override]
+    causes: dict[Code, Cause]
+    findings: dict[Code, Finding]
+    patterns: dict[Code, Pattern]
+    groups: dict[Code, Group]
+    discounts: list[Discount]
+    cautions: list[Caution]
+    refrigerants: dict[str, Refrigerant]
+    quantities: dict[Code, Quantity]
+    limits: list[Limit]
+    retired: list[Retired] = []
+
+
+def canonical(table: RuleTable) -> bytes:
+    """The table's one spelling: RFC 8785 bytes."""
+    return rfc8785.dumps(msgspec.to_builtins(table))
+
+
+def digest(table: RuleTable) -> str:
+    """`sha256:` and the SHA-256 of the canonical bytes."""
+    return "sha256:" + hashlib.sha256(canonical(table)).hexdigest()
+
+
+def from_document(document: Any) -> RuleTable:
+    """A table from plain JSON values; raises `msgspec.ValidationError` at the first member of a wrong shape."""
+    return msgspec.convert(document, RuleTable)

@@ -1,0 +1,122 @@
+"""Domain errors: each class has a stable `code`, and its docstring is the message. No HTTP here."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Flaw:
+    """One thing that is wrong with what was sent: where (RFC 6901 pointer), what, and the likeliest meant code."""
+
+    pointer: str
+    detail: str
+    suggestion: str | None = None
+
+
+class ColdcaseError(Exception):
+    """Something went wrong."""
+
+    code = "error"
+
+    def __init__(self, detail: str | None = None) -> None:
+        self.detail = detail or (self.__doc__ or "").strip()
+        super().__init__(self.detail)
+
+
+class Malformed(ColdcaseError):
+    """The text is not JSON as RFC 8259 has it: UTF-8, one value, no member named twice, no NaN or Infinity."""
+
+    code = "malformed"
+
+
+class Flawed(ColdcaseError):
+    """What was sent cannot be taken as it is; `errors` lists every flaw found."""
+
+    code = "flawed"
+
+    def __init__(self, flaws: tuple[Flaw, ...], detail: str | None = None) -> None:
+        self.flaws = flaws
+        super().__init__(detail)
+
+
+class BadCase(Flawed):
+    """The case cannot be taken as it is; `errors` lists every flaw found."""
+
+    code = "bad_case"
+
+
+class BadRuleTable(Flawed):
+    """The rule table cannot be used as it is; `errors` lists every flaw found."""
+
+    code = "bad_rule_table"
+
+
+class TooLarge(ColdcaseError):
+    """The body is larger than the limit of this call."""
+
+    code = "too_large"
+
+
+class NotFound(ColdcaseError):
+    """There is no such record, or this key may not see it."""
+
+    code = "not_found"
+
+
+class StoreAway(ColdcaseError):
+    """The database cannot be reached, so nothing was recorded. Send the same request again in a moment."""
+
+    code = "store_away"
+
+
+class OutcomeUnknown(ColdcaseError):
+    """The connection was lost while the record was being committed, so whether it was kept is not known. Send it again with the same key."""
+
+    code = "outcome_unknown"
+
+
+class Busy(ColdcaseError):
+    """More decisions are waiting to be recorded than the service takes on. Send the same request again in a moment."""
+
+    code = "busy"
+
+
+class KeyReused(ColdcaseError):
+    """This Idempotency-Key was already used for another case."""
+
+    code = "key_reused"
+
+
+class KeyInFlight(ColdcaseError):
+    """A request with this Idempotency-Key is still being worked on. Send it again in a moment."""
+
+    code = "key_in_flight"
+
+
+class SupersedesUnknown(ColdcaseError):
+    """`supersedes` names no earlier decision of this client for the same job."""
+
+    code = "supersedes_unknown"
+
+
+class NotRecordable(ColdcaseError):
+    """The record cannot hold a value of this case."""
+
+    code = "not_recordable"
+
+
+class BadCursor(ColdcaseError):
+    """The cursor is not one that this list gave out, or it belongs to another order of the list."""
+
+    code = "bad_cursor"
+
+
+class StaleSchema(ColdcaseError):
+    """The database is not up to date. `coldcase migrate` brings it up to date."""
+
+    code = "stale_schema"
+
+
+class NoEmbeddedDatabase(ColdcaseError):
+    """The embedded database is not installed: install `coldcase[embedded]`, or name a server with --database-url."""
+
+    code = "no_embedded_database"
