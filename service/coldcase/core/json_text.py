@@ -1,0 +1,33 @@
+"""Strict JSON: UTF-8, one value, no member named twice, no NaN, no endless nesting."""
+
+import json
+from typing import Any
+
+import msgspec
+
+from coldcase.errors import Malformed
+
+
+def read_json(body: bytes) -> Any:
+    """The value of a JSON text. Raises `Malformed` and says what is wrong with it."""
+    try:
+        value = msgspec.json.decode(body)
+        # Equal bytes prove that no member was lost, so that no name came twice; unequal ones need the slow look.
+        if msgspec.json.encode(value) != msgspec.json.format(body, indent=-1):
+            json.loads(body, object_pairs_hook=_no_name_twice)
+    except msgspec.DecodeError as error:
+        raise Malformed(f"Not JSON: {error}.") from error
+    except (UnicodeDecodeError, UnicodeEncodeError) as error:
+        raise Malformed("Not UTF-8, or a string holds half of a surrogate pair.") from error
+    except RecursionError as error:
+        raise Malformed("Nested too deeply.") from error
+    return value
+
+
+def _no_name_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    members = dict(pairs)
+    if len(members) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise Malformed(f"The member '{twice[:64]}' stands twice in one object.")
+    return members
