@@ -1,0 +1,164 @@
+"""Three-valued logic over findings: true, false, or not known because nobody looked."""
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import TypeAlias
+
+from coldcase.core.case import Case, Unit
+from coldcase.core.rule_table import Condition, Gate, RuleTable, When
+
+Observed: TypeAlias = Mapping[str, frozenset[str]]
+"""Each finding that was looked at, with the outcomes that its observer could not tell apart (usually one)."""
+
+Predicate: TypeAlias = Callable[[Observed], bool | None]
+
+
+def predicate(condition: Condition) -> Predicate:
+    """The condition as a function of what was observed: whether it holds, None while that is not decided."""
+    if condition.finding is not None:
+        return _atom(condition.finding, frozenset(condition.outcomes or ()))
+    if condition.all is not None:
+        return _every([predicate(part) for part in condition.all])
+    if condition.any is not None:
+        none_holds = _every([_negated(predicate(part)) for part in condition.any])
+        return _negated(none_holds)
+    if condition.not_ is not None:
+        return _negated(predicate(condition.not_))
+    if condition.unless is not None:
+        inner = predicate(condition.unless)
+        return lambda observed: inner(observed) is not True
+    raise ValueError("a condition has none of its five forms")
+
+
+def _atom(finding: str, wanted: frozenset[str]) -> Predicate:
+    def atom(observed: Observed) -> bool | None:
+        seen = observed.get(finding)
+        if seen is None:
+            return None
+        if seen <= wanted:
+            return True
+        return False if seen.isdisjoint(wanted) else None
+
+    return atom
+
+
+def _every(inner: list[Predicate]) -> Predicate:
+    def every(observed: Observed) -> bool | None:
+        result: bool | None = True
+        for part in inner:
+            value = part(observed)
+            if value is False:
+                return False
+            if value is None:
+                result = None
+        return result
+
+    return every
+
+
+def _negated(inner: Predicate) -> Predicate:
+    def negated(observed: Observed) -> bool | None:
+        value = inner(observed)
+        return None if value is None else not value
+
+    return negated
+
+
+def holds(condition: Condition, observed: Observed) -> bool | None:
+    """Whether the condition holds; None while what was looked at does not decide it."""
+    return predicate(condition)(observed)
+
+
+def parts(condition: Condition) -> Iterator[Condition]:
+    """The condition and every condition within it."""
+    yield condition
+    for part in (*(condition.all or ()), *(condition.any or ()), condition.not_, condition.unless):
+        if part is not None:
+            yield from parts(part)
+
+
+def members(condition: Condition) -> Iterator[tuple[str, list[str]]]:
+    """Every finding that the condition speaks of, with the outcomes it names."""
+    for part in parts(condition):
+        if part.finding is not None:
+            yield part.finding, part.outcomes or []
+
+
+def passes(gate: Gate, motor: str | None, connection: str | None, compressor_type: str | None) -> bool:
+    """Whether something can occur on such a machine; what is not known rules nothing out."""
+    return (
+        (motor is None or not gate.motors or motor in gate.motors)
+        and (connection is None or not gate.connections or connection in gate.connections)
+        and (compressor_type is None or not gate.compressor_types or compressor_type in gate.compressor_types)
+    )
+
+
+def machine_of(unit: Unit) -> tuple[str | None, str | None, str | None]:
+    """Motor, winding connection and compressor type, None where not known."""
+    connection = unit.winding_connection
+    if connection is None and unit.motor == "single_phase":
+        connection = "single_phase"
+    return known(unit.motor), known(connection), known(unit.compressor_type)
+
+
+def known(value: str | None) -> str | None:
+    """The value, or None where it says `unknown`."""
+    return None if value == "unknown" else value
+
+
+def applies(when: When, case: Case, observed: Observed, table: RuleTable) -> bool:
+    """Whether all that `when` asks is known to be so for this case."""
+    if when.siblings and case.unit.compressors_on_circuit == 1:
+        return False
+    for field, wanted in when.unit.items():
+        if unit_value(case.unit, field, table) not in wanted:
+            return False
+    for field, accepted in when.opening.items():
+        if getattr(case.opening, field) not in accepted:
+            return False
+    return when.observed is None or holds(when.observed, observed) is True
+
+
+class Triggers:
+    """Rows with a `When` each, found by what a case has, so that one need not ask all of them."""
+
+    def __init__(self, whens: list[When]) -> None:
+        self._always: list[int] = []
+        self._by_field: dict[tuple[str, object], list[int]] = {}
+        self._by_finding: dict[str, list[int]] = {}
+        for index, when in enumerate(whens):
+            self._file(index, when)
+
+    def _file(self, index: int, when: When) -> None:
+        mentioned = {finding for finding, _ in members(when.observed)} if when.observed else set()
+        if when.opening:
+            name, accepted = next(iter(when.opening.items()))
+            for value in accepted:
+                self._by_field.setdefault((name, value), []).append(index)
+        elif mentioned and when.observed and holds(when.observed, {}) is not True:
+            for finding in mentioned:
+                self._by_finding.setdefault(finding, []).append(index)
+        else:
+            self._always.append(index)
+
+    def candidates(self, case: Case, observed: Observed) -> list[int]:
+        """The rows that may apply, in their order."""
+        found = set(self._always)
+        opening = case.opening
+        for name in opening.__struct_fields__:
+            value = getattr(opening, name)
+            if value is not None:
+                found.update(self._by_field.get((name, value), ()))
+        for finding in self._by_finding.keys() & observed.keys():
+            found.update(self._by_finding[finding])
+        return sorted(found)
+
+
+def unit_value(unit: Unit, field: str, table: RuleTable) -> str | None:
+    """A field of the unit, or the class or safety group of its refrigerant."""
+    if field not in ("refrigerant_class", "refrigerant_safety"):
+        value: str | None = getattr(unit, field)
+        return value
+    refrigerant = table.refrigerants.get(unit.refrigerant or "")
+    if refrigerant is None:
+        return None
+    return refrigerant.class_ if field == "refrigerant_class" else refrigerant.safety
