@@ -1,0 +1,118 @@
+"""Ranking to verdict of the engine: coded, named provisionally or refused, and what the leader leaves unexplained."""
+
+from dataclasses import dataclass
+
+from coldcase.core.answer import Contribution, Machine, Status
+from coldcase.core.compiled import Book
+from coldcase.core.fixed_point import DECIBAN, PARTS, WHOLE
+from coldcase.core.rule_table import UNLISTED, Threshold
+from coldcase.core.weighing import Weighed
+
+HALF = PARTS // 2
+AUDIBLE = DECIBAN // 2
+"""Half a deciban: less than that is neither for nor against anything."""
+
+
+@dataclass(frozen=True, slots=True)
+class Coding:
+    """What is coded, and why not more. `leader` is an index into the page's causes."""
+
+    leader: int
+    status: Status
+    reasons: tuple[str, ...]
+
+
+def code(weighed: Weighed, book: Book) -> Coding:
+    """The status that the table's thresholds allow the leader, with the reasons for a refusal."""
+    leader, second = weighed.order[0], weighed.order[1]
+    rules = book.table.coding
+    reasons = (*_thin(weighed, leader, rules.thin_margin_decibans), *_contradictory(weighed, leader, second, book))
+    if reasons:
+        return Coding(leader, "undetermined", reasons)
+    bars: tuple[tuple[Status, Threshold], ...] = (("coded", rules.coded), ("provisional", rules.provisional))
+    for status, bar in bars:
+        if _clears(weighed, bar):
+            return Coding(leader, status, ())
+    return Coding(leader, "undetermined", ("close: no cause stands far enough above the next to be named",))
+
+
+def _clears(weighed: Weighed, bar: Threshold) -> bool:
+    first, second = (weighed.confidence[i] for i in weighed.order[:2])
+    heard = zip(weighed.items, weighed.column(weighed.order[0]), strict=True)
+    groups = {item.group for item, size in heard if size >= AUDIBLE}
+    return first >= bar.least_confidence * WHOLE and first >= bar.least_ratio * second and len(groups) >= bar.least_groups
+
+
+def _thin(weighed: Weighed, leader: int, margin: float) -> tuple[str, ...]:
+    unlisted = weighed.page.causes.index(UNLISTED)
+    above = int(weighed.scores[leader] - weighed.scores[unlisted])
+    if leader != unlisted and above >= margin * DECIBAN:
+        return ()
+    return (f"thin: the leading cause stands only {above / DECIBAN:.1f} decibans above a cause that the table does not know",)
+
+
+def _contradictory(weighed: Weighed, leader: int, second: int, book: Book) -> tuple[str, ...]:
+    rules = book.table.coding
+    support, against = _balance(weighed, leader)
+    reasons = []
+    if against >= rules.strong_decibans * DECIBAN and against >= rules.contradiction_ratio * support:
+        reasons.append(
+            f"contradictory: what speaks against the leading cause ({against / DECIBAN:.0f} decibans) weighs at least half of what"
+            f" speaks for it ({support / DECIBAN:.0f} decibans)"
+        )
+    close = rules.provisional.least_ratio * weighed.confidence[second] > weighed.confidence[leader]
+    strong = rules.strong_decibans * DECIBAN
+    if close and support >= strong and _balance(weighed, second)[0] >= strong:
+        titles = [book.table.causes[weighed.page.causes[i]].title for i in (leader, second)]
+        reasons.append(f"contradictory: '{titles[0]}' and '{titles[1]}' stand close together, each with strong support")
+    return tuple(reasons)
+
+
+def _balance(weighed: Weighed, cause: int) -> tuple[int, int]:
+    """What speaks for and what speaks against a cause, in nanobans as counted."""
+    weights = weighed.column(cause)
+    return sum(w for w in weights if w > 0), -sum(w for w in weights if w < 0)
+
+
+def machine_state(weighed: Weighed, book: Book) -> Machine:
+    """What the findings say of the compressor itself; spoilt evidence (kept below half) says nothing of it."""
+    shown = set()
+    for item in weighed.items:
+        if item.source != "pattern" and item.keep >= HALF:
+            says = {book.shows[item.code, outcome] for outcome in item.outcomes}
+            shown |= says if len(says) == 1 else set()
+    if "damage" in shown:
+        return "damaged"
+    return "sound" if "sound" in shown else "not_shown"
+
+
+def unexplained(weighed: Weighed, leader: int, book: Book) -> list[int]:
+    """The signs (items that are no clear outcomes) that the leader makes no more likely and its chain does not hold."""
+    cause = book.table.causes.get(weighed.page.causes[leader])
+    in_chain = {(finding, outcome) for step in (cause.chain if cause else []) for finding, seen in step.seen_as.items() for outcome in seen}
+    return [
+        index
+        for index, (item, size) in enumerate(zip(weighed.items, weighed.column(leader), strict=True))
+        if size < AUDIBLE
+        and item.source != "pattern"
+        and item.replaced_by is None
+        and book.table.findings[item.code].outcomes[0].code not in item.outcomes
+        and not any((item.code, outcome) in in_chain for outcome in item.outcomes)
+    ]
+
+
+def contributing(weighed: Weighed, leader: int, left: list[int], book: Book) -> list[Contribution]:
+    """Causes with strong support among the signs that the leader leaves, strongest first; each takes what it explains."""
+    found: list[Contribution] = []
+    least = book.table.coding.strong_decibans * DECIBAN
+    rivals = [i for i in range(weighed.page.rivals) if i != leader]
+    while left and len(found) < 3:
+        sums = weighed.counted[left].sum(axis=0)
+        best = max(rivals, key=lambda cause: int(sums[cause]))
+        taken = [item for item in left if weighed.counted[item, best] >= AUDIBLE]
+        if sums[best] < least or not taken:
+            break
+        explains = [weighed.items[item].code for item in taken]
+        found.append(Contribution(cause=weighed.page.causes[best], support_decibans=round(int(sums[best]) / DECIBAN, 1), explains=explains))
+        left = [item for item in left if item not in taken]
+    return found
