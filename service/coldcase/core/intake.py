@@ -1,0 +1,255 @@
+"""JSON value to case: every flaw at once, each with its place and the likeliest meant word; or, leniently, left out."""
+
+import difflib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Literal, get_args, get_origin, get_type_hints
+
+import msgspec
+
+from coldcase.core.case import Case, Exhibit, Job, OilResults, Opening, Readings, Unit
+from coldcase.core.compiled import Book, Page
+from coldcase.core.logic import machine_of
+from coldcase.errors import BadCase, Flaw
+
+Suspicion = Callable[[Case], list[Flaw]]
+"""Looks for what is impossible in itself in a case whose shape is right."""
+
+PARTS: dict[str, type[msgspec.Struct]] = {
+    "unit": Unit,
+    "job": Job,
+    "opening": Opening,
+    "readings": Readings,
+    "oil_results": OilResults,
+}
+NOT_COVERED = ("open_drive", "open", "centrifugal", "turbo", "vehicle", "automotive")
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A case that can be weighed, what has to be said about how it was taken, and the JSON value that it stands for."""
+
+    case: Case
+    notes: tuple[str, ...]
+    raw: dict[str, Any]
+
+
+def take(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
+    """The case of a JSON value. Raises `BadCase` with every flaw."""
+    try:
+        case = msgspec.convert(raw, Case)
+    except msgspec.ValidationError:
+        raise BadCase(tuple(_flaws(raw, book))) from None
+    case, notes = _renamed(case, book)
+    flaws = [*_unknown_words(case, book), *(suspicion(case) if suspicion else ())]
+    if flaws:
+        raise BadCase(tuple(flaws))
+    return Taken(case, tuple(notes), raw)
+
+
+def take_lenient(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
+    """The case without what is wrong with it, each left-out member named. Raises `BadCase` where no unit can be read."""
+    left_out: list[str] = []
+    while True:
+        try:
+            taken = take(raw, book, suspicion)
+        except BadCase as error:
+            raw = _without(raw, error, left_out)
+        else:
+            return Taken(taken.case, (*left_out, *taken.notes), taken.raw)
+
+
+def _without(raw: Any, error: BadCase, left_out: list[str]) -> dict[str, Any]:
+    """A copy without the flawed members; re-raises where the flaw is the unit's own."""
+    places = {flaw.pointer: flaw for flaw in error.flaws}
+    if any(place in ("", "/unit", "/unit/compressor_type", "/unit/motor") for place in places):
+        raise error
+    copy = {name: dict(part) if isinstance(part, dict) else part for name, part in raw.items()}
+    for place, flaw in places.items():
+        names = [name.replace("~1", "/").replace("~0", "~") for name in place.split("/")[1:3]]
+        holder = copy if len(names) == 1 or not isinstance(copy.get(names[0]), dict) else copy[names[0]]
+        holder.pop(names[0] if holder is copy else names[1], None)
+        left_out.append(f"Left out {place}: {flaw.detail}")
+    return copy
+
+
+def _renamed(case: Case, book: Book) -> tuple[Case, list[str]]:
+    """Codes of earlier tables replaced by those that took their place."""
+    if not book.retired:
+        return case, []
+    notes: list[str] = []
+    observations: dict[str, Any] = {}
+    for code, outcome in case.observations.items():
+        new = _current_finding(code, book, notes)
+        if new is not None:
+            values = [outcome] if isinstance(outcome, str) else outcome
+            current = [v for v in (_current_outcome(new, value, book, notes) for value in values) if v is not None]
+            if current:
+                observations[new] = current[0] if isinstance(outcome, str) else current
+    return msgspec.structs.replace(case, observations=observations), notes
+
+
+def _current_finding(code: str, book: Book, notes: list[str]) -> str | None:
+    row = book.retired.get(("finding", None, code))
+    if row is None:
+        return code
+    notes.append(_retirement(f"/observations/{code}", code, row.renamed_to))
+    return row.renamed_to
+
+
+def _current_outcome(finding: str, outcome: str, book: Book, notes: list[str]) -> str | None:
+    row = book.retired.get(("outcome", finding, outcome))
+    if row is None:
+        return outcome
+    notes.append(_retirement(f"/observations/{finding}", outcome, row.renamed_to))
+    return row.renamed_to
+
+
+def _retirement(place: str, old: str, new: str | None) -> str:
+    return f"{place}: '{old}' is retired; " + (f"read as '{new}'." if new else "it is no longer weighed.")
+
+
+def _unknown_words(case: Case, book: Book) -> Iterator[Flaw]:
+    page = book.page(machine_of(case.unit))
+    for code, outcome in case.observations.items():
+        sheet = page.sheets.get(code)
+        if sheet is None or not (outcome in sheet.rows if isinstance(outcome, str) else _distinct(outcome, sheet.rows)):
+            yield _word_flaw(code, outcome, page, book)
+    for index, exhibit in enumerate(case.evidence):
+        if exhibit.finding is not None and exhibit.finding not in book.table.findings:
+            nearest = _nearest(exhibit.finding, book.table.findings)
+            yield Flaw(f"/evidence/{index}/finding", f"The rule table has no finding '{exhibit.finding}'.", nearest)
+
+
+def _distinct(outcomes: list[str], possible: Mapping[str, int]) -> bool:
+    return len(set(outcomes)) == len(outcomes) and possible.keys() >= set(outcomes)
+
+
+def _word_flaw(code: str, outcome: str | list[str], page: Page, book: Book) -> Flaw:
+    place = f"/observations/{_escaped(code)}"
+    finding = book.table.findings.get(code)
+    if finding is None:
+        return Flaw(place, f"The rule table has no finding '{code}'.", _nearest(code, book.table.findings))
+    if code not in page.sheets:
+        return Flaw(place, f"'{finding.title}' cannot be found on this motor, connection and compressor type.")
+    given = [outcome] if isinstance(outcome, str) else outcome
+    known = [row.code for row in finding.outcomes]
+    for word in given:
+        if word not in known:
+            return Flaw(place, f"'{finding.title}' has no outcome '{word}'; it has {', '.join(known)}.", _nearest(word, known))
+        if word not in page.sheets[code].rows:
+            return Flaw(place, f"'{finding.title}' cannot be '{word}' on this motor, connection and compressor type.")
+    return Flaw(place, "An outcome is named twice.")
+
+
+def _flaws(raw: Any, book: Book) -> Iterator[Flaw]:
+    """Every flaw of a value that is not a case by shape."""
+    if not isinstance(raw, dict):
+        yield Flaw("", "A case is a JSON object.")
+        return
+    yield from _members(raw, Case, "")
+    observations = raw.get("observations")
+    if isinstance(observations, dict):
+        yield from _observation_flaws(observations, raw.get("unit"), book)
+
+
+def _members(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str) -> Iterator[Flaw]:
+    """Flaws of an object's members, one for each; the parts of a case are looked into, members by members."""
+    fields = msgspec.structs.fields(shape)
+    known = [field.name for field in fields]
+    for field in fields:
+        if field.required and field.name not in raw:
+            yield Flaw(f"{place}/{field.name}", "This member is required.")
+    for name, value in raw.items():
+        here = f"{place}/{_escaped(name)}"
+        if name not in known:
+            yield Flaw(here, f"There is no member '{name[:64]}' here.", _nearest(name, known))
+        elif shape is Case and name in PARTS and isinstance(value, dict):
+            yield from _members(value, PARTS[name], here)
+        elif shape is Case and name == "evidence" and isinstance(value, list) and len(value) <= 50:
+            yield from _exhibits(value, here)
+        elif not (shape is Case and name == "observations" and isinstance(value, dict) and len(value) <= 200):
+            yield from _value_flaw(value, shape, name, here)
+
+
+def _exhibits(values: list[Any], place: str) -> Iterator[Flaw]:
+    for index, value in enumerate(values):
+        if isinstance(value, dict):
+            yield from _members(value, Exhibit, f"{place}/{index}")
+        else:
+            yield Flaw(f"{place}/{index}", "An exhibit is a JSON object.")
+
+
+@cache
+def _holder(shape: type[msgspec.Struct], name: str) -> tuple[type[msgspec.Struct], Any]:
+    """A struct of that one member, made once: converting to a bare hint builds msgspec's description of it each time."""
+    hint = get_type_hints(shape, include_extras=True)[name]
+    return msgspec.defstruct(f"{shape.__name__}_{name}", [("value", hint)]), hint
+
+
+def _value_flaw(value: Any, shape: type[msgspec.Struct], name: str, place: str) -> Iterator[Flaw]:
+    holder, hint = _holder(shape, name)
+    try:
+        msgspec.convert({"value": value}, holder)
+    except msgspec.ValidationError as error:
+        detail, _, path = str(error).partition(" - at `$")
+        yield Flaw(place + _pointer(path.rstrip("`").removeprefix(".value")), _explained(detail, value), _nearest_literal(value, hint))
+
+
+def _explained(detail: str, value: Any) -> str:
+    if isinstance(value, str) and value in NOT_COVERED:
+        return "Open-drive, centrifugal and vehicle compressors are not covered: the rule table knows nothing of them."
+    if "matching regex" in detail:
+        return "The text is empty, holds control characters or is not of the form that this member takes."
+    return detail.replace("`", "'") + "."
+
+
+def _pointer(path: str) -> str:
+    return path.replace("[", "/").replace("]", "").replace(".", "/")
+
+
+def _observation_flaws(observations: dict[str, Any], unit: Any, book: Book) -> Iterator[Flaw]:
+    try:
+        machine = machine_of(msgspec.convert(unit, Unit))
+    except msgspec.ValidationError:
+        machine = (None, None, None)
+    page = book.page(machine)
+    for code, outcome in list(observations.items())[:200]:
+        place = f"/observations/{_escaped(code)}"
+        wrong = list(_value_flaw({code: outcome}, Case, "observations", ""))
+        if wrong and code in book.table.findings:
+            yield Flaw(place, "An outcome is a code, or a list of codes that could not be told apart.")
+        elif wrong:
+            yield Flaw(place, f"The rule table has no finding '{code[:64]}'.", _nearest(code, book.table.findings))
+        elif not _known(code, outcome, page, book):
+            yield _word_flaw(code, outcome, page, book)
+
+
+def _known(code: str, outcome: str | list[str], page: Page, book: Book) -> bool:
+    if ("finding", None, code) in book.retired:
+        return True
+    given = [outcome] if isinstance(outcome, str) else outcome
+    possible = page.sheets[code].rows if code in page.sheets else {}
+    return len(set(given)) == len(given) and all(word in possible or ("outcome", code, word) in book.retired for word in given)
+
+
+def _nearest_literal(value: Any, hint: Any) -> str | None:
+    if isinstance(value, dict):
+        return None
+    return _nearest(str(value), _literals(hint))
+
+
+def _literals(hint: Any) -> list[str]:
+    if get_origin(hint) is Literal:
+        return [str(value) for value in get_args(hint)]
+    return [value for part in get_args(hint) for value in _literals(part)]
+
+
+def _nearest(word: str, known: Mapping[str, Any] | list[str]) -> str | None:
+    close = difflib.get_close_matches(word[:64].lower().replace(" ", "_").replace("-", "_"), list(known), n=1, cutoff=0.6)
+    return close[0] if close else None
+
+
+def _escaped(name: str) -> str:
+    return name[:64].replace("~", "~0").replace("/", "~1")
