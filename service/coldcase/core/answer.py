@@ -12,18 +12,18 @@ ChainState = Literal["seen", "not_seen", "not_checked"]
 Source = Literal["observation", "reading", "laboratory", "pattern"]
 
 
-class _Part(msgspec.Struct, frozen=True):
+class _Part(msgspec.Struct, frozen=True, gc=False):
     pass
 
 
-class Ranked(_Part, frozen=True, kw_only=True):
+class Ranked(_Part, frozen=True, kw_only=True, gc=False):
     """A cause and its confidence (0 to 1, four decimals)."""
 
     cause: str
     confidence: float
 
 
-class Weight(_Part, frozen=True, kw_only=True):
+class Weight(_Part, frozen=True, kw_only=True, gc=False):
     """One finding's say on the leading cause, in decibans against the background of unrelated failures.
 
     `decibans` as counted, after discount and group; `full_decibans` before. `counted` is false where a pattern or
@@ -40,7 +40,7 @@ class Weight(_Part, frozen=True, kw_only=True):
     sentence: str
 
 
-class Contribution(_Part, frozen=True, kw_only=True):
+class Contribution(_Part, frozen=True, kw_only=True, gc=False):
     """A second cause with strong support among what the leader does not explain."""
 
     cause: str
@@ -48,7 +48,7 @@ class Contribution(_Part, frozen=True, kw_only=True):
     explains: list[str]
 
 
-class DerivedValue(_Part, frozen=True, kw_only=True):
+class DerivedValue(_Part, frozen=True, kw_only=True, gc=False):
     """A quantity worked out from readings or the oil report, and what the rule table's limit makes of it.
 
     One that could not be judged has no `outcome` and says why in `note`. `superseded` marks one whose finding was
@@ -66,7 +66,7 @@ class DerivedValue(_Part, frozen=True, kw_only=True):
     superseded: bool = False
 
 
-class Discounted(_Part, frozen=True, kw_only=True):
+class Discounted(_Part, frozen=True, kw_only=True, gc=False):
     """A finding whose weight was reduced, to which share, and why."""
 
     finding: str
@@ -75,7 +75,7 @@ class Discounted(_Part, frozen=True, kw_only=True):
     reason: str
 
 
-class ChainLink(_Part, frozen=True, kw_only=True):
+class ChainLink(_Part, frozen=True, kw_only=True, gc=False):
     """A step of the leader's chain of events, and the findings that show it."""
 
     step: str
@@ -83,7 +83,7 @@ class ChainLink(_Part, frozen=True, kw_only=True):
     by: list[str]
 
 
-class NextCheck(_Part, frozen=True, kw_only=True):
+class NextCheck(_Part, frozen=True, kw_only=True, gc=False):
     """A finding worth looking at next, with the expected drop of the ranking's entropy."""
 
     finding: str
@@ -93,28 +93,28 @@ class NextCheck(_Part, frozen=True, kw_only=True):
     gain_bits: float
 
 
-class Advice(_Part, frozen=True, kw_only=True):
+class Advice(_Part, frozen=True, kw_only=True, gc=False):
     """An action or a caution, and where it comes from."""
 
     text: str
     basis: str
 
 
-class TableName(_Part, frozen=True, kw_only=True):
+class TableName(_Part, frozen=True, kw_only=True, gc=False):
     """The rule table that answered; `version` is null for a table read from files."""
 
     version: int | None
     digest: str
 
 
-class EngineName(_Part, frozen=True, kw_only=True):
+class EngineName(_Part, frozen=True, kw_only=True, gc=False):
     """The engine that answered; `properties` names the fluid property library if it was used."""
 
     version: str
     properties: str | None
 
 
-class Answer(_Part, frozen=True, kw_only=True):
+class Answer(_Part, frozen=True, kw_only=True, gc=False):
     """Why this compressor failed, how sure, what shows it, what to check and what to do."""
 
     id: UUID | None = None

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from coldcase.core.fixed_point import BAN, PARTS, WHOLE, Ints, fine_logs, from_fine, log10, millionths
-from coldcase.core.logic import Predicate, Triggers, members, passes, predicate
+from coldcase.core.logic import Conditional, Predicate, members, passes, predicate
 from coldcase.core.rule_table import NO_FAULT, UNLISTED, Finding, Retired, RuleTable
 
 Floats = npt.NDArray[np.floating]
@@ -93,8 +93,8 @@ class Book:
     patterns_of: dict[str, tuple[str, ...]]
     found: dict[tuple[str, str], str]
     shows: dict[tuple[str, str], str | None]
-    discounts: Triggers
-    cautions: Triggers
+    discounts: Conditional
+    cautions: Conditional
     retired: dict[tuple[str, str | None, str], Retired]
     _pages: dict[Machine, Page] = field(default_factory=dict)
 
@@ -127,8 +127,8 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Book
         patterns_of={finding: tuple(codes) for finding, codes in patterns_of.items()},
         found={(code, o.code): f"{title}: {o.title[0].lower()}{o.title[1:]}" for code, title, o in outcomes},
         shows={(code, o.code): o.shows for code, _, o in outcomes},
-        discounts=Triggers([row.when for row in table.discounts]),
-        cautions=Triggers([row.when for row in table.cautions]),
+        discounts=Conditional([row.when for row in table.discounts]),
+        cautions=Conditional([row.when for row in table.cautions]),
         retired={(row.kind, row.finding, row.code): row for row in table.retired},
     )
 

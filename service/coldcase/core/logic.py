@@ -107,23 +107,26 @@ def known(value: str | None) -> str | None:
 
 def applies(when: When, case: Case, observed: Observed, table: RuleTable) -> bool:
     """Whether all that `when` asks is known to be so for this case."""
+    return _machine_fits(when, case, table) and (when.observed is None or holds(when.observed, observed) is True)
+
+
+def _machine_fits(when: When, case: Case, table: RuleTable) -> bool:
     if when.siblings and case.unit.compressors_on_circuit == 1:
         return False
     for field, wanted in when.unit.items():
         if unit_value(case.unit, field, table) not in wanted:
             return False
-    for field, accepted in when.opening.items():
-        if getattr(case.opening, field) not in accepted:
-            return False
-    return when.observed is None or holds(when.observed, observed) is True
+    return all(getattr(case.opening, field) in accepted for field, accepted in when.opening.items())
 
 
-class Triggers:
-    """Rows with a `When` each, found by what a case has, so that one need not ask all of them."""
+class Conditional:
+    """Rows with a `When` each, filed by what makes them apply, so that most need not be asked for a case."""
 
     def __init__(self, whens: list[When]) -> None:
+        self._whens = whens
+        self._observed = [predicate(when.observed) if when.observed else None for when in whens]
         self._always: list[int] = []
-        self._by_field: dict[tuple[str, object], list[int]] = {}
+        self._by_opening: dict[tuple[str, object], list[int]] = {}
         self._by_finding: dict[str, list[int]] = {}
         for index, when in enumerate(whens):
             self._file(index, when)
@@ -133,32 +136,34 @@ class Triggers:
         if when.opening:
             name, accepted = next(iter(when.opening.items()))
             for value in accepted:
-                self._by_field.setdefault((name, value), []).append(index)
+                self._by_opening.setdefault((name, value), []).append(index)
         elif mentioned and when.observed and holds(when.observed, {}) is not True:
             for finding in mentioned:
                 self._by_finding.setdefault(finding, []).append(index)
         else:
             self._always.append(index)
 
-    def candidates(self, case: Case, observed: Observed) -> list[int]:
-        """The rows that may apply, in their order."""
-        found = set(self._always)
-        opening = case.opening
-        for name in opening.__struct_fields__:
-            value = getattr(opening, name)
+    def applying(self, case: Case, observed: Observed, table: RuleTable) -> list[int]:
+        """The rows that apply, in their order."""
+        candidates = set(self._always)
+        for name in case.opening.__struct_fields__:
+            value = getattr(case.opening, name)
             if value is not None:
-                found.update(self._by_field.get((name, value), ()))
+                candidates.update(self._by_opening.get((name, value), ()))
         for finding in self._by_finding.keys() & observed.keys():
-            found.update(self._by_finding[finding])
-        return sorted(found)
+            candidates.update(self._by_finding[finding])
+        return [index for index in sorted(candidates) if self._applies(index, case, observed, table)]
+
+    def _applies(self, index: int, case: Case, observed: Observed, table: RuleTable) -> bool:
+        shown = self._observed[index]
+        return _machine_fits(self._whens[index], case, table) and (shown is None or shown(observed) is True)
 
 
-def unit_value(unit: Unit, field: str, table: RuleTable) -> str | None:
-    """A field of the unit, or the class or safety group of its refrigerant."""
+def unit_value(unit: Unit, field: str, table: RuleTable) -> str:
+    """A field of the unit, or the class or safety group of its refrigerant; `unknown` where it was not said."""
     if field not in ("refrigerant_class", "refrigerant_safety"):
-        value: str | None = getattr(unit, field)
-        return value
+        return str(getattr(unit, field) or "unknown")
     refrigerant = table.refrigerants.get(unit.refrigerant or "")
     if refrigerant is None:
-        return None
+        return "unknown"
     return refrigerant.class_ if field == "refrigerant_class" else refrigerant.safety

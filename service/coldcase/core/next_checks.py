@@ -3,6 +3,7 @@
 Floating point is enough here: the result orders questions and is shown to two decimals.
 """
 
+import itertools
 from typing import NamedTuple
 
 import numpy as np
@@ -26,18 +27,23 @@ _NEGLIGIBLE = 1e-3
 
 
 class _Candidate(NamedTuple):
+    effort: int
+    loss: float
     code: str
-    gain: float
+
+    @property
+    def gain(self) -> float:
+        return -self.loss
 
 
 def next_checks(case: Case, weighed: Weighed, book: Book) -> list[NextCheck]:
     """At most five checks worth making, what must be done before opening, scrapping or restart first."""
     rows = book.table.findings
-    chosen = _by_gain(_candidates(case, weighed, book), book)
+    chosen = _by_gain(_candidates(case, weighed, book))
     chosen.sort(key=lambda candidate: DEADLINE[rows[candidate.code].before])
     return [
-        NextCheck(finding=code, question=rows[code].question, effort=rows[code].effort, before=rows[code].before, gain_bits=round(gain, 2))
-        for code, gain in chosen
+        NextCheck(finding=code, question=rows[code].question, effort=rows[code].effort, before=rows[code].before, gain_bits=round(-loss, 2))
+        for _, loss, code in chosen
     ]
 
 
@@ -52,7 +58,7 @@ def _candidates(case: Case, weighed: Weighed, book: Book) -> list[_Candidate]:
             break
         too_late = opened and book.table.findings[code].before == "opening"
         if code not in weighed.seen and not too_late and not _spoilt(code, weighed.discounts, book):
-            found.append(_Candidate(code, gain))
+            found.append(_Candidate(EFFORT[book.table.findings[code].effort], -gain, code))
     return found
 
 
@@ -101,13 +107,12 @@ def _entropy(logs: Floats) -> Floats:
     return np.asarray(np.log(total) - (raised * logs).sum(axis=0) / total)
 
 
-def _by_gain(candidates: list[_Candidate], book: Book) -> list[_Candidate]:
+def _by_gain(candidates: list[_Candidate]) -> list[_Candidate]:
     """At most five, greatest gain first; among near-equals the smaller effort."""
     left = list(candidates)
     chosen: list[_Candidate] = []
     while left and len(chosen) < MOST:
-        near = [candidate for candidate in left if _near(candidate.gain, left[0].gain)]
-        best = min(near, key=lambda c: (EFFORT[book.table.findings[c.code].effort], -c.gain, c.code))
+        best = min(itertools.takewhile(lambda candidate: _near(candidate.gain, left[0].gain), left))
         chosen.append(best)
         left.remove(best)
     return chosen

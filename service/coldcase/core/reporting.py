@@ -10,7 +10,7 @@ from coldcase.core.compiled import Book
 from coldcase.core.fixed_point import PARTS, WHOLE
 from coldcase.core.logic import Observed, applies
 from coldcase.core.next_checks import next_checks as worth_checking
-from coldcase.core.rule_table import UNDETERMINED, Action, Cause, Caution
+from coldcase.core.rule_table import UNDETERMINED, Action, Cause
 from coldcase.core.weighing import Weighed, observe, weigh
 from coldcase.core.wording import rationale, said
 
@@ -61,8 +61,8 @@ def explain(
         discounted=_discounted(weighed),
         chain=_chain(weighed, cause) if cause else [],
         next_checks=worth_checking(case, weighed, book) if next_checks else [],
-        actions=_advice(named.actions, case, weighed.observed, book) if named else [KEEP_PARTS],
-        cautions=_advice(_candidate_cautions(case, weighed, book), case, weighed.observed, book),
+        actions=_actions(named.actions, case, weighed.observed, book) if named else [KEEP_PARTS],
+        cautions=_cautions(case, weighed.observed, book),
         notes=[*notes, *_refusal(coding)],
         rule_table=TableName(version=book.version, digest=book.digest),
         engine=EngineName(version=ENGINE_VERSION, properties=properties),
@@ -91,11 +91,12 @@ def _chain(weighed: Weighed, cause: Cause) -> list[ChainLink]:
     return links
 
 
-def _candidate_cautions(case: Case, weighed: Weighed, book: Book) -> list[Caution]:
-    return [book.table.cautions[index] for index in book.cautions.candidates(case, weighed.observed)]
+def _cautions(case: Case, observed: Observed, book: Book) -> list[Advice]:
+    rows = (book.table.cautions[index] for index in book.cautions.applying(case, observed, book.table))
+    return [Advice(text=row.text, basis=row.basis) for row in rows]
 
 
-def _advice(rows: Sequence[Action | Caution], case: Case, observed: Observed, book: Book) -> list[Advice]:
+def _actions(rows: Sequence[Action], case: Case, observed: Observed, book: Book) -> list[Advice]:
     return [Advice(text=row.text, basis=row.basis) for row in rows if applies(row.when, case, observed, book.table)]
 
 

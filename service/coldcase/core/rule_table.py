@@ -53,7 +53,8 @@ class When(_Row, frozen=True, kw_only=True):
     """When an action, caution, discount or limit applies: all of what is given must hold.
 
     `unit` and `opening` map a field to the values that fit; `unit` also knows `refrigerant_class` and
-    `refrigerant_safety`. `siblings` holds unless the compressor is known to be alone on its circuit.
+    `refrigerant_safety`, and says `unknown` for what was not sent. `siblings` holds unless the compressor is known to be
+    alone on its circuit.
     """
 
     unit: dict[str, list[str]] = {}

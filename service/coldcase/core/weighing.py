@@ -13,7 +13,7 @@ from coldcase.core.answer import Source
 from coldcase.core.case import Case
 from coldcase.core.compiled import Book, Page
 from coldcase.core.fixed_point import PARTS, Ints, halves_to_even, millionths, relative_shares, ten_thousandths
-from coldcase.core.logic import Observed, applies, machine_of, members
+from coldcase.core.logic import Observed, machine_of, members
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,8 +151,7 @@ class Spoilt:
 
 def active_discounts(case: Case, observed: Observed, book: Book) -> list[Spoilt]:
     """The discounts of the table that apply to this case, strongest first."""
-    candidates = (book.table.discounts[index] for index in book.discounts.candidates(case, observed))
-    rows = [row for row in candidates if applies(row.when, case, observed, book.table)]
+    rows = [book.table.discounts[index] for index in book.discounts.applying(case, observed, book.table)]
     spoilt = [Spoilt(frozenset(r.tags), frozenset(r.findings), frozenset(r.efforts), millionths(r.keep), r.reason) for r in rows]
     return sorted(spoilt, key=lambda row: row.keep)
 

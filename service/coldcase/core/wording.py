@@ -1,5 +1,7 @@
 """Sentences of the rationale: what was found, what it speaks for, and how strongly."""
 
+import bisect
+import math
 from typing import NamedTuple
 
 from coldcase.core.answer import Weight
@@ -7,16 +9,12 @@ from coldcase.core.compiled import Book
 from coldcase.core.fixed_point import DECIBAN, PARTS
 from coldcase.core.weighing import Item, Weighed
 
-SCALE = (
-    (10, "weak"),
-    (20, "moderate"),
-    (30, "moderately strong"),
-    (40, "strong"),
-    (60, "very strong"),
-)
+SCALE = {10: "weak", 20: "moderate", 30: "moderately strong", 40: "strong", 60: "very strong", math.inf: "extremely strong"}
 """Verbal scale of the Association of Forensic Science Providers for likelihood ratios above 1 to 10, to 100, to 1,000,
 to 10,000, to 1,000,000 and beyond, here by upper edge in decibans. A ratio on an edge belongs to the weaker band."""
 
+_EDGES = [edge * DECIBAN for edge in SCALE]
+_WORDS = list(SCALE.values())
 
 _SHOWN = DECIBAN // 20
 """Less than that would be printed as 0.0 decibans."""
@@ -24,10 +22,9 @@ _SHOWN = DECIBAN // 20
 
 def strength(nanobans: int) -> str:
     """The verbal strength of a weight, for or against."""
-    size = abs(nanobans)
-    if size == 0:
+    if nanobans == 0:
         return "no support either way"
-    word = next((name for edge, name in SCALE if size <= edge * DECIBAN), "extremely strong")
+    word = _WORDS[bisect.bisect_left(_EDGES, abs(nanobans))]
     return f"{word} support" if nanobans > 0 else f"{word} support against"
 
 
