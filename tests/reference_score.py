@@ -1,0 +1,205 @@
+"""A plain, slow second implementation of the weighing, in floats: what the integer core must agree with.
+
+It follows the written rules from the rule table alone and shares no code with `coldcase.core` beyond
+the types of the table and the case. Weights are decibans.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from coldcase.core.case import Case, Unit
+from coldcase.core.rule_table import NO_FAULT, UNLISTED, Condition, Finding, Gate, RuleTable, When
+
+Seen = Mapping[str, frozenset[str]]
+Weights = dict[str, float]
+
+
+@dataclass
+class Voice:
+    """One finding or pattern that was heard: weights by cause before and after discount and fading."""
+
+    code: str
+    group: str
+    full: Weights
+    keep: float
+    pattern: bool = False
+    replaced_by: str | None = None
+    counted: Weights = field(default_factory=dict)
+
+
+@dataclass
+class Scored:
+    """The ranking of one case (best first, equal ones by code) with the voices behind it."""
+
+    ranking: list[tuple[str, float]]
+    scores: Weights
+    voices: dict[str, Voice]
+
+
+def score(case: Case, outcomes: Mapping[str, Iterable[str]], table: RuleTable) -> Scored:
+    """Ranks the causes of a case. `outcomes` holds every finding with its possible outcomes, readings included."""
+    seen = {code: frozenset(names) for code, names in outcomes.items() if _on_machine(table.findings[code].gate, case.unit)}
+    causes = [code for code in sorted(table.causes) if _on_machine(table.causes[code].gate, case.unit)] + [UNLISTED]
+    voices = {code: _finding_voice(code, case, seen, causes, table) for code in sorted(seen)}
+    for code, by in _superseded(seen, table).items():
+        voices[code].replaced_by = by
+    for pattern, taken in _patterns(seen, table):
+        for code in taken:
+            voices[code].replaced_by = pattern
+        voices[pattern] = _pattern_voice(pattern, voices, causes, table)
+    _count(list(voices.values()), table)
+    scores = _prior(case.unit, causes, table)
+    for cause in causes:
+        scores[cause] += sum(voice.counted.get(cause, 0.0) for voice in voices.values()) / table.temperature
+    return Scored(ranking=_normalised(scores), scores=scores, voices=voices)
+
+
+def holds(condition: Condition, seen: Seen) -> bool | None:
+    """Three-valued: None while what was looked at does not decide it. `unless` is true unless known to be so."""
+    if condition.all is not None:
+        return _all(holds(part, seen) for part in condition.all)
+    if condition.any is not None:
+        return _negation(_all(_negation(holds(part, seen)) for part in condition.any))
+    if condition.not_ is not None:
+        return _negation(holds(condition.not_, seen))
+    if condition.unless is not None:
+        return holds(condition.unless, seen) is not True
+    return _atom(seen.get(condition.finding or "", frozenset()), set(condition.outcomes or []))
+
+
+def fits(when: When, case: Case, seen: Seen, table: RuleTable) -> bool:
+    """Whether all that `when` asks is known to be so."""
+    unit = all(_unit_field(case.unit, name, table) in wanted for name, wanted in when.unit.items())
+    opening = all(getattr(case.opening, name) in wanted for name, wanted in when.opening.items())
+    alone = when.siblings and case.unit.compressors_on_circuit == 1
+    return unit and opening and not alone and (when.observed is None or holds(when.observed, seen) is True)
+
+
+def _all(parts: Iterable[bool | None]) -> bool | None:
+    values = list(parts)
+    if False in values:
+        return False
+    return None if None in values else True
+
+
+def _negation(value: bool | None, /) -> bool | None:  # noqa: FBT001
+    return None if value is None else not value
+
+
+def _atom(names: frozenset[str], wanted: set[str]) -> bool | None:
+    if names and names <= wanted:
+        return True
+    return False if names and not names & wanted else None
+
+
+def _on_machine(gate: Gate, unit: Unit) -> bool:
+    connection = unit.winding_connection or ("single_phase" if unit.motor == "single_phase" else None)
+    pairs = ((gate.motors, unit.motor), (gate.connections, connection), (gate.compressor_types, unit.compressor_type))
+    return all(not wanted or have in (None, "unknown") or have in wanted for wanted, have in pairs)
+
+
+def _unit_field(unit: Unit, name: str, table: RuleTable) -> str | None:
+    known = table.refrigerants.get(unit.refrigerant or "")
+    if name == "refrigerant_class":
+        return known.class_ if known else None
+    if name == "refrigerant_safety":
+        return known.safety if known else None
+    value: str | None = getattr(unit, name)
+    return value
+
+
+def _prior(unit: Unit, causes: list[str], table: RuleTable) -> Weights:
+    rates = dict(table.base_rates)
+    for override in table.base_rate_overrides:
+        motors, types = override.when.motors, override.when.compressor_types
+        if (not motors or unit.motor in motors) and (not types or unit.compressor_type in types):
+            rates.update(override.rates)
+    total = sum(rates[cause] for cause in causes)
+    return {cause: 10 * math.log10(rates[cause] / total) for cause in causes}
+
+
+def _share(finding: Finding, row: list[float], names: frozenset[str], unit: Unit) -> float:
+    possible = {outcome.code: share for outcome, share in zip(finding.outcomes, row, strict=True) if _on_machine(outcome.gate, unit)}
+    return sum(share for code, share in possible.items() if code in names) / sum(possible.values())
+
+
+def _finding_voice(code: str, case: Case, seen: Seen, causes: list[str], table: RuleTable) -> Voice:
+    finding, names = table.findings[code], seen[code]
+    ground = _share(finding, finding.background, names, case.unit)
+    shares = {cause: _share(finding, finding.per_hundred.get(cause, finding.background), names, case.unit) for cause in causes}
+    full = {cause: 10 * math.log10(share / ground) for cause, share in shares.items()}
+    return Voice(code=code, group=finding.group, full=full, keep=_keep(code, case, seen, table))
+
+
+def _keep(code: str, case: Case, seen: Seen, table: RuleTable) -> float:
+    finding, names = table.findings[code], seen[code]
+    tags = {tag for outcome in finding.outcomes if outcome.code in names for tag in outcome.tags}
+    spoilt = [
+        row.keep
+        for row in table.discounts
+        if (code in row.findings or finding.effort in row.efforts or tags & set(row.tags)) and fits(row.when, case, seen, table)
+    ]
+    return min(spoilt, default=1.0)
+
+
+def _superseded(seen: Seen, table: RuleTable) -> dict[str, str]:
+    return {
+        other: code
+        for code, names in sorted(seen.items())
+        if table.findings[code].outcomes[0].code not in names
+        for other in table.findings[code].supersedes
+        if other in seen
+    }
+
+
+def _patterns(seen: Seen, table: RuleTable) -> list[tuple[str, list[str]]]:
+    """The patterns that hold and count, each with the findings it takes."""
+    counting: list[tuple[str, list[str]]] = []
+    taken: set[str] = set()
+    for code in sorted(table.patterns, key=lambda code: (-table.patterns[code].priority, code)):
+        pattern = table.patterns[code]
+        wanted = [finding for finding in pattern.subsumes if finding in seen]
+        free = [finding for finding in wanted if finding not in taken]
+        if set(_findings_of(pattern.when)) & set(seen) and holds(pattern.when, seen) is True and (free or not wanted):
+            counting.append((code, free))
+            taken.update(free)
+    return counting
+
+
+def _findings_of(condition: Condition) -> Iterable[str]:
+    if condition.finding is not None:
+        yield condition.finding
+    for part in [*(condition.all or []), *(condition.any or []), condition.not_, condition.unless]:
+        if part is not None:
+            yield from _findings_of(part)
+
+
+def _pattern_voice(code: str, voices: Mapping[str, Voice], causes: list[str], table: RuleTable) -> Voice:
+    pattern = table.patterns[code]
+    full = {cause: 10 * math.log10(pattern.per_hundred.get(cause, pattern.background) / pattern.background) for cause in causes}
+    keep = min(voices[finding].keep for finding in _findings_of(pattern.when) if finding in voices)
+    return Voice(code=code, group=f"pattern {code}", full=full, keep=keep, pattern=True)
+
+
+def _count(voices: list[Voice], table: RuleTable) -> None:
+    for voice in voices:
+        voice.counted = {cause: weight * voice.keep for cause, weight in voice.full.items()} if voice.replaced_by is None else {}
+    heard = sorted((v for v in voices if v.replaced_by is None and not v.pattern), key=lambda v: (-_spread(v.counted), v.code))
+    places: dict[str, int] = {}
+    for voice in heard:
+        place = places[voice.group] = places.get(voice.group, -1) + 1
+        factor = (1 - table.groups[voice.group].rho) ** place
+        voice.counted = {cause: weight * factor for cause, weight in voice.counted.items()}
+
+
+def _spread(weights: Weights) -> float:
+    rivals = [weight for cause, weight in weights.items() if cause not in (NO_FAULT, UNLISTED)]
+    return max(rivals) - min(rivals)
+
+
+def _normalised(scores: Weights) -> list[tuple[str, float]]:
+    best = max(scores.values())
+    raw = {cause: 10 ** ((value - best) / 10) for cause, value in scores.items()}
+    total = sum(raw.values())
+    return sorted(((cause, share / total) for cause, share in raw.items()), key=lambda pair: (-pair[1], pair[0] == UNLISTED, pair[0]))
