@@ -209,6 +209,10 @@ class OilResults(_Part, frozen=True, kw_only=True):
     sampled_at: Annotated[datetime, Meta(tz=True)] | None = None
 
 
+NO_READINGS = Readings()
+NO_RESULTS = OilResults()
+
+
 class Exhibit(_Part, frozen=True, kw_only=True):
     """A picture or document kept beside the case: shown, never weighed."""
 
@@ -231,7 +235,12 @@ class Case(_Part, frozen=True, kw_only=True):
     job: Job = Job()
     opening: Opening = Opening()
     observations: Annotated[dict[Code, Outcomes], Meta(max_length=200)] = {}
-    readings: Readings = Readings()
-    oil_results: OilResults = OilResults()
+    readings: Readings = NO_READINGS
+    oil_results: OilResults = NO_RESULTS
     evidence: Annotated[list[Exhibit], Meta(max_length=50)] = []
     supersedes: UUID | None = None
+
+    @property
+    def metered(self) -> bool:
+        """Whether any reading or oil result was sent."""
+        return self.readings is not NO_READINGS or self.oil_results is not NO_RESULTS

@@ -179,6 +179,8 @@ def _causes(table: RuleTable) -> Iterator[Flaw]:
                 yield Flaw(f"{place}/contrast/{index}", f"There is no other cause '{contrast.against}'.")
         if not cause.chain or not cause.actions:
             yield Flaw(place, "A cause has a chain and actions.")
+        if cause.system_borne and not any(action.when.siblings for action in cause.actions):
+            yield Flaw(f"{place}/actions", "A cause that the system carries says what to do for the sister compressors (`siblings`).")
         if not _supported(code, table):
             yield Flaw(place, "No finding is twice as frequent with this cause as in the background: it could never be found.")
 

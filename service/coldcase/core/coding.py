@@ -31,16 +31,24 @@ def code(weighed: Weighed, book: Book) -> Coding:
         return Coding(leader, "undetermined", reasons)
     bars: tuple[tuple[Status, Threshold], ...] = (("coded", rules.coded), ("provisional", rules.provisional))
     for status, bar in bars:
-        if _clears(weighed, bar):
+        if _clears(weighed, bar, rules.strong_decibans):
             return Coding(leader, status, ())
     return Coding(leader, "undetermined", ("close: no cause stands far enough above the next to be named",))
 
 
-def _clears(weighed: Weighed, bar: Threshold) -> bool:
+def _clears(weighed: Weighed, bar: Threshold, strong: float) -> bool:
     first, second = (weighed.confidence[i] for i in weighed.order[:2])
-    heard = zip(weighed.items, weighed.column(weighed.order[0]), strict=True)
-    groups = {item.group for item, size in heard if size >= AUDIBLE}
-    return first >= bar.least_confidence * WHOLE and first >= bar.least_ratio * second and len(groups) >= bar.least_groups
+    groups: dict[str, int] = {}
+    for item, size in zip(weighed.items, weighed.column(weighed.order[0]), strict=True):
+        if size >= AUDIBLE:
+            groups[item.group] = groups.get(item.group, 0) + size
+    alone_and_soft = len(groups) == 1 and max(groups.values()) < strong * DECIBAN
+    return (
+        first >= bar.least_confidence * WHOLE
+        and first >= bar.least_ratio * second
+        and len(groups) >= bar.least_groups
+        and not alone_and_soft
+    )
 
 
 def _thin(weighed: Weighed, leader: int, margin: float) -> tuple[str, ...]:

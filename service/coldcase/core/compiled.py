@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from coldcase.core.fixed_point import BAN, PARTS, WHOLE, Ints, fine_logs, from_fine, log10, millionths
 from coldcase.core.logic import Conditional, Predicate, members, passes, predicate
-from coldcase.core.rule_table import NO_FAULT, UNLISTED, Finding, Retired, RuleTable
+from coldcase.core.rule_table import NO_FAULT, UNLISTED, Finding, Retired, RuleTable, spelling_key
 
 Floats = npt.NDArray[np.floating]
 Machine = tuple[str | None, str | None, str | None]
@@ -96,6 +96,7 @@ class Book:
     discounts: Conditional
     cautions: Conditional
     retired: dict[tuple[str, str | None, str], Retired]
+    designations: dict[str, str]
     _pages: dict[Machine, Page] = field(default_factory=dict)
 
     def page(self, machine: Machine) -> Page:
@@ -130,6 +131,7 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Book
         discounts=Conditional([row.when for row in table.discounts]),
         cautions=Conditional([row.when for row in table.cautions]),
         retired={(row.kind, row.finding, row.code): row for row in table.retired},
+        designations={spelling_key(designation): designation for designation in table.refrigerants},
     )
 
 

@@ -9,8 +9,9 @@ from typing import Any, Literal, get_args, get_origin, get_type_hints
 import msgspec
 
 from coldcase.core.case import Case, Exhibit, Job, OilResults, Opening, Readings, Unit
-from coldcase.core.compiled import Book, Page
+from coldcase.core.compiled import Book, Machine, Page
 from coldcase.core.logic import machine_of
+from coldcase.core.rule_table import spelling_key
 from coldcase.errors import BadCase, Flaw
 
 Suspicion = Callable[[Case], list[Flaw]]
@@ -28,11 +29,15 @@ NOT_COVERED = ("open_drive", "open", "centrifugal", "turbo", "vehicle", "automot
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """A case that can be weighed, what has to be said about how it was taken, and the JSON value that it stands for."""
+    """A case that can be weighed, what has to be said about how it was taken, and the JSON value that it stands for.
+
+    `raw` is what was sent without what a lenient reading left out; `sent` is the whole.
+    """
 
     case: Case
     notes: tuple[str, ...]
     raw: dict[str, Any]
+    sent: dict[str, Any]
 
 
 def take(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
@@ -42,22 +47,24 @@ def take(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
     except msgspec.ValidationError:
         raise BadCase(tuple(_flaws(raw, book))) from None
     case, notes = _renamed(case, book)
-    flaws = [*_unknown_words(case, book), *(suspicion(case) if suspicion else ())]
+    case = _spelled(case, book, notes)
+    flaws = [*_unknown_words(case, book), *(suspicion(case) if suspicion and case.metered else ())]
     if flaws:
         raise BadCase(tuple(flaws))
-    return Taken(case, tuple(notes), raw)
+    return Taken(case, tuple(notes), raw, raw)
 
 
 def take_lenient(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
     """The case without what is wrong with it, each left-out member named. Raises `BadCase` where no unit can be read."""
     left_out: list[str] = []
+    sent = raw
     while True:
         try:
             taken = take(raw, book, suspicion)
         except BadCase as error:
             raw = _without(raw, error, left_out)
         else:
-            return Taken(taken.case, (*left_out, *taken.notes), taken.raw)
+            return Taken(taken.case, (*left_out, *taken.notes), taken.raw, sent)
 
 
 def _without(raw: Any, error: BadCase, left_out: list[str]) -> dict[str, Any]:
@@ -65,13 +72,26 @@ def _without(raw: Any, error: BadCase, left_out: list[str]) -> dict[str, Any]:
     places = {flaw.pointer: flaw for flaw in error.flaws}
     if any(place in ("", "/unit", "/unit/compressor_type", "/unit/motor") for place in places):
         raise error
-    copy = {name: dict(part) if isinstance(part, dict) else part for name, part in raw.items()}
+    copy = {name: part.copy() if isinstance(part, dict | list) else part for name, part in raw.items()}
     for place, flaw in places.items():
-        names = [name.replace("~1", "/").replace("~0", "~") for name in place.split("/")[1:3]]
-        holder = copy if len(names) == 1 or not isinstance(copy.get(names[0]), dict) else copy[names[0]]
-        holder.pop(names[0] if holder is copy else names[1], None)
+        _remove(copy, [name.replace("~1", "/").replace("~0", "~") for name in place.split("/")[1:3]])
         left_out.append(f"Left out {place}: {flaw.detail}")
+    if isinstance(copy.get("evidence"), list):
+        copy["evidence"] = [exhibit for exhibit in copy["evidence"] if exhibit is not None]
+    if copy == raw:
+        raise error
     return copy
+
+
+def _remove(copy: dict[str, Any], names: list[str]) -> None:
+    """Takes out a member, or a member of a part; of the evidence, the one exhibit, whose place stays until all are gone."""
+    part = copy.get(names[0])
+    if len(names) > 1 and isinstance(part, dict):
+        part.pop(names[1], None)
+    elif len(names) > 1 and names[0] == "evidence" and isinstance(part, list):
+        part[int(names[1])] = None
+    else:
+        copy.pop(names[0], None)
 
 
 def _renamed(case: Case, book: Book) -> tuple[Case, list[str]]:
@@ -82,12 +102,36 @@ def _renamed(case: Case, book: Book) -> tuple[Case, list[str]]:
     observations: dict[str, Any] = {}
     for code, outcome in case.observations.items():
         new = _current_finding(code, book, notes)
-        if new is not None:
-            values = [outcome] if isinstance(outcome, str) else outcome
-            current = [v for v in (_current_outcome(new, value, book, notes) for value in values) if v is not None]
-            if current:
-                observations[new] = current[0] if isinstance(outcome, str) else current
+        # Where both codes were sent, the one of this table stands.
+        if new is not None and (new == code or new not in case.observations):
+            current = _current_outcomes(new, outcome, book, notes)
+            if current is not None:
+                observations.setdefault(new, current)
     return msgspec.structs.replace(case, observations=observations), notes
+
+
+def _spelled(case: Case, book: Book, notes: list[str]) -> Case:
+    """The case with its refrigerant spelled as the table spells it, so that its cautions and limits are found."""
+    sent = case.unit.refrigerant
+    if sent is None or sent in book.table.refrigerants:
+        return case
+    designation = book.designations.get(spelling_key(sent))
+    if designation is None:
+        notes.append(f"/unit/refrigerant: the rule table does not know '{sent}'; nothing that depends on the refrigerant is judged.")
+        return case
+    return msgspec.structs.replace(case, unit=msgspec.structs.replace(case.unit, refrigerant=designation))
+
+
+def _current_outcomes(finding: str, outcome: str | list[str], book: Book, notes: list[str]) -> str | list[str] | None:
+    """The outcome or outcomes under this table; None where one is gone, for then "one of these" may have meant that one."""
+    if isinstance(outcome, str):
+        return _current_outcome(finding, outcome, book, notes)
+    current = [_current_outcome(finding, value, book, notes) for value in outcome]
+    known = [value for value in current if value is not None]
+    if len(known) < len(current):
+        return None
+    merged = known != outcome and len(set(outcome)) == len(outcome)
+    return list(dict.fromkeys(known)) if merged else known
 
 
 def _current_finding(code: str, book: Book, notes: list[str]) -> str | None:
@@ -116,10 +160,13 @@ def _unknown_words(case: Case, book: Book) -> Iterator[Flaw]:
         sheet = page.sheets.get(code)
         if sheet is None or not (outcome in sheet.rows if isinstance(outcome, str) else _distinct(outcome, sheet.rows)):
             yield _word_flaw(code, outcome, page, book)
-    for index, exhibit in enumerate(case.evidence):
-        if exhibit.finding is not None and exhibit.finding not in book.table.findings:
-            nearest = _nearest(exhibit.finding, book.table.findings)
-            yield Flaw(f"/evidence/{index}/finding", f"The rule table has no finding '{exhibit.finding}'.", nearest)
+    yield from _exhibit_words([exhibit.finding for exhibit in case.evidence], book)
+
+
+def _exhibit_words(findings: list[str | None], book: Book) -> Iterator[Flaw]:
+    for index, code in enumerate(findings):
+        if code is not None and code not in book.table.findings and ("finding", None, code) not in book.retired:
+            yield Flaw(f"/evidence/{index}/finding", f"The rule table has no finding '{code}'.", _nearest(code, book.table.findings))
 
 
 def _distinct(outcomes: list[str], possible: Mapping[str, int]) -> bool:
@@ -137,7 +184,7 @@ def _word_flaw(code: str, outcome: str | list[str], page: Page, book: Book) -> F
     known = [row.code for row in finding.outcomes]
     for word in given:
         if word not in known:
-            return Flaw(place, f"'{finding.title}' has no outcome '{word}'; it has {', '.join(known)}.", _nearest(word, known))
+            return Flaw(place, f"'{finding.title}' has no outcome '{word[:64]}'; it has {', '.join(known)}.", _nearest(word, known))
         if word not in page.sheets[code].rows:
             return Flaw(place, f"'{finding.title}' cannot be '{word}' on this motor, connection and compressor type.")
     return Flaw(place, "An outcome is named twice.")
@@ -152,6 +199,10 @@ def _flaws(raw: Any, book: Book) -> Iterator[Flaw]:
     observations = raw.get("observations")
     if isinstance(observations, dict):
         yield from _observation_flaws(observations, raw.get("unit"), book)
+    evidence = raw.get("evidence")
+    if isinstance(evidence, list):
+        named = [exhibit.get("finding") if isinstance(exhibit, dict) else None for exhibit in evidence[:50]]
+        yield from _exhibit_words([code if _is_code(code) else None for code in named], book)
 
 
 def _members(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str) -> Iterator[Flaw]:
@@ -171,6 +222,10 @@ def _members(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str) ->
             yield from _exhibits(value, here)
         elif not (shape is Case and name == "observations" and isinstance(value, dict) and len(value) <= 200):
             yield from _value_flaw(value, shape, name, here)
+
+
+def _is_code(value: Any) -> bool:
+    return isinstance(value, str) and not any(_value_flaw(value, Exhibit, "finding", ""))
 
 
 def _exhibits(values: list[Any], place: str) -> Iterator[Flaw]:
@@ -210,11 +265,7 @@ def _pointer(path: str) -> str:
 
 
 def _observation_flaws(observations: dict[str, Any], unit: Any, book: Book) -> Iterator[Flaw]:
-    try:
-        machine = machine_of(msgspec.convert(unit, Unit))
-    except msgspec.ValidationError:
-        machine = (None, None, None)
-    page = book.page(machine)
+    page = book.page(_machine(unit))
     for code, outcome in list(observations.items())[:200]:
         place = f"/observations/{_escaped(code)}"
         wrong = list(_value_flaw({code: outcome}, Case, "observations", ""))
@@ -224,6 +275,15 @@ def _observation_flaws(observations: dict[str, Any], unit: Any, book: Book) -> I
             yield Flaw(place, f"The rule table has no finding '{code[:64]}'.", _nearest(code, book.table.findings))
         elif not _known(code, outcome, page, book):
             yield _word_flaw(code, outcome, page, book)
+
+
+def _machine(unit: Any) -> Machine:
+    """The machine of a unit of which other members may be wrong; what cannot be read is not known."""
+    told = {name: unit[name] for name in ("motor", "compressor_type", "winding_connection") if isinstance(unit, dict) and name in unit}
+    try:
+        return machine_of(msgspec.convert(told, Unit))
+    except msgspec.ValidationError:
+        return None, None, None
 
 
 def _known(code: str, outcome: str | list[str], page: Page, book: Book) -> bool:
@@ -252,4 +312,4 @@ def _nearest(word: str, known: Mapping[str, Any] | list[str]) -> str | None:
 
 
 def _escaped(name: str) -> str:
-    return name[:64].replace("~", "~0").replace("/", "~1")
+    return name.replace("~", "~0").replace("/", "~1")

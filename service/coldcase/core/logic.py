@@ -116,7 +116,12 @@ def _machine_fits(when: When, case: Case, table: RuleTable) -> bool:
     for field, wanted in when.unit.items():
         if unit_value(case.unit, field, table) not in wanted:
             return False
-    return all(getattr(case.opening, field) in accepted for field, accepted in when.opening.items())
+    return all(_opening_value(case, field) in accepted for field, accepted in when.opening.items())
+
+
+def _opening_value(case: Case, field: str) -> str | bool:
+    value: str | bool | None = getattr(case.opening, field)
+    return "not_stated" if value is None else value
 
 
 class Conditional:
@@ -147,9 +152,7 @@ class Conditional:
         """The rows that apply, in their order."""
         candidates = set(self._always)
         for name in case.opening.__struct_fields__:
-            value = getattr(case.opening, name)
-            if value is not None:
-                candidates.update(self._by_opening.get((name, value), ()))
+            candidates.update(self._by_opening.get((name, _opening_value(case, name)), ()))
         for finding in self._by_finding.keys() & observed.keys():
             candidates.update(self._by_finding[finding])
         return [index for index in sorted(candidates) if self._applies(index, case, observed, table)]

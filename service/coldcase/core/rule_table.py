@@ -5,6 +5,7 @@ A table is one JSON document (the starter table is the same document written as 
 """
 
 import hashlib
+import re
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -53,7 +54,8 @@ class When(_Row, frozen=True, kw_only=True):
     """When an action, caution, discount or limit applies: all of what is given must hold.
 
     `unit` and `opening` map a field to the values that fit; `unit` also knows `refrigerant_class` and
-    `refrigerant_safety`, and says `unknown` for what was not sent. `siblings` holds unless the compressor is known to be
+    `refrigerant_safety`, and says `unknown` for what was not sent; an opening says
+    `not_stated`. `siblings` holds unless the compressor is known to be
     alone on its circuit.
     """
 
@@ -223,7 +225,10 @@ class Threshold(_Row, frozen=True, kw_only=True):
 
 
 class Coding(_Row, frozen=True, kw_only=True):
-    """When a leader is coded, when it is only named, and when the answer is a refusal."""
+    """When a leader is coded, when it is only named, and when the answer is a refusal.
+
+    `strong_decibans` is strong support: what a contributing cause needs, and a sign on which an answer rests alone.
+    """
 
     coded: Threshold
     provisional: Threshold
@@ -260,6 +265,11 @@ class RuleTable(_Row, frozen=True, kw_only=True):
     quantities: dict[Code, Quantity]
     limits: list[Limit]
     retired: list[Retired] = []
+
+
+def spelling_key(designation: str) -> str:
+    """What a refrigerant's designation is compared by: `R-410A`, `r410a` and `R 410A` have the same key."""
+    return re.sub(r"[^A-Z0-9]", "", designation.upper()).removeprefix("R")
 
 
 def canonical(table: RuleTable) -> bytes:
