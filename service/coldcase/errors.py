@@ -69,7 +69,7 @@ class StoreAway(ColdcaseError):
 
 
 class OutcomeUnknown(ColdcaseError):
-    """The connection was lost while the record was being committed, so whether it was kept is not known. Send it again with the same key."""
+    """The connection was lost during the commit, so whether the decision was kept is not known. Send it again with the same key."""
 
     code = "outcome_unknown"
 
@@ -81,7 +81,7 @@ class Busy(ColdcaseError):
 
 
 class KeyReused(ColdcaseError):
-    """This Idempotency-Key was already used for another case."""
+    """The Idempotency-Key was already used for another case."""
 
     code = "key_reused"
 

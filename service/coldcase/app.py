@@ -1,0 +1,121 @@
+"""The join: settings to a running service. Nothing is built at import."""
+
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from datetime import timedelta
+from functools import partial
+
+from litestar import Litestar
+from litestar.enums import ScopeType
+from litestar.types import ControllerRouterHandler, Receive, Scope, Send
+from sqlalchemy.ext.asyncio import AsyncEngine
+
+from coldcase.classifying import now
+from coldcase.db import engine as engines
+from coldcase.db import keys
+from coldcase.db.keys import ApiKey
+from coldcase.db.recorder import Recorder
+from coldcase.db.transactions import Transaction, transaction
+from coldcase.db.watching import Watch
+from coldcase.governing import open_shelf
+from coldcase.settings import BadSettings, Settings
+from coldcase.shipped import starter_table
+from coldcase.web import auth, classifications, decisions, documents, health, problems, vocabulary
+from coldcase.web import rule_tables as tables
+from coldcase.web.auth import KeyRing
+from coldcase.web.edge import Edge
+from coldcase.web.house import House
+from coldcase.web.metrics import Metrics
+
+LARGEST_BODY = 64 * 1024
+ROUTES: tuple[ControllerRouterHandler, ...] = (
+    classifications.classify,
+    classifications.preview,
+    decisions.search_decisions,
+    decisions.show_decision,
+    vocabulary.show_vocabulary,
+    vocabulary.show_cause,
+    tables.list_tables,
+    tables.show_current,
+    tables.show_table,
+    health.is_live,
+    health.is_ready,
+    health.show_metrics,
+    documents.show_openapi,
+    documents.show_docs,
+    documents.show_problem,
+)
+
+
+class App(Litestar):
+    """Litestar behind one layer of our own, which also sees what has no route."""
+
+    edge: Edge
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:  # type: ignore[override]
+        """An ASGI call."""
+        if scope["type"] == ScopeType.HTTP:
+            await self.edge(scope, receive, send)
+        else:
+            await super().__call__(scope, receive, send)
+
+
+def create_app(settings: Settings, *, extra_routes: Sequence[ControllerRouterHandler] = ()) -> App:
+    """The service; it needs `settings.database_url` when it starts. `extra_routes` are for benchmarks and tests."""
+    metrics = Metrics()
+    app = App(
+        route_handlers=[*ROUTES, *extra_routes],
+        guards=[auth.admit],
+        exception_handlers=problems.HANDLERS,
+        lifespan=[partial(_lifespan, settings=settings, metrics=metrics)],
+        request_max_body_size=LARGEST_BODY,
+        openapi_config=None,
+        logging_config=None,
+    )
+    app.edge = Edge(
+        partial(Litestar.__call__, app),
+        most_in_flight=settings.most_in_flight,
+        log_requests=settings.log_requests,
+        metrics=metrics,
+        routes=lambda: app.routes,
+    )
+    return app
+
+
+@asynccontextmanager
+async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> AsyncIterator[None]:
+    if settings.database_url is None:
+        raise BadSettings("COLDCASE_DATABASE_URL is not set.")
+    engine = engines.make_engine(settings.database_url, connections=settings.pool_size)
+    recorder = Recorder(settings.database_url, keys_live=timedelta(days=settings.idempotency_days), most_waiting=settings.most_waiting)
+    try:
+        house = await _open(engine, recorder, settings, metrics)
+        app.state.house = house
+        watch = Watch(settings.database_url, on_keys=house.keys.expire_all, on_tables=house.shelf.refresh)
+        await watch.start()
+        yield
+        await watch.close()
+    finally:
+        await recorder.close()
+        await engine.dispose()
+
+
+async def _open(engine: AsyncEngine, recorder: Recorder, settings: Settings, metrics: Metrics) -> House:
+    begin: Transaction = partial(transaction, engine)
+    async with begin() as conn:
+        await engines.require_current(conn)
+    shelf = await open_shelf(begin, starter_table(), now=now())
+    await recorder.start()
+    return House(
+        shelf=shelf,
+        recorder=recorder,
+        keys=KeyRing(partial(_key_by_digest, begin)),
+        transaction=begin,
+        metrics=metrics,
+        metrics_open=settings.metrics == "open",
+    )
+
+
+async def _key_by_digest(begin: Transaction, digest: bytes) -> ApiKey | None:
+    async with begin() as conn:
+        return await keys.by_hash(conn, digest)

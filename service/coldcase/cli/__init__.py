@@ -1,0 +1,42 @@
+"""The command line: one file a group of commands, errors to exit codes in one place.
+
+Exit 0: done. 1: the answer is no. 2: wrong use. Results go to standard output, talk to standard error.
+"""
+
+import argparse
+import sys
+from collections.abc import Mapping, Sequence
+
+from coldcase.cli import cases, demo, documents, keys, serving, tables
+from coldcase.cli.talk import complain
+from coldcase.errors import ColdcaseError
+
+GROUPS = (demo, serving, keys, cases, tables, documents)
+WRONG_USE = frozenset({"bad_settings", "no_embedded_database", "wrong_use", "no_such_file"})
+
+
+def parser() -> argparse.ArgumentParser:
+    """The parser of every command."""
+    top = argparse.ArgumentParser(prog="coldcase", description="Says why a refrigeration compressor failed.")
+    commands = top.add_subparsers(metavar="COMMAND", required=True)
+    for group in GROUPS:
+        group.add_commands(commands)
+    return top
+
+
+def main(args: Sequence[str], environ: Mapping[str, str]) -> int:
+    """Runs one command; answers its exit code."""
+    try:
+        chosen = parser().parse_args(args)
+    except SystemExit as leaving:
+        return leaving.code if isinstance(leaving.code, int) else 2
+    try:
+        return int(chosen.run(chosen, environ))
+    except ColdcaseError as error:
+        complain(error)
+        return 2 if error.code in WRONG_USE else 1
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 1
+    except KeyboardInterrupt:
+        return 130

@@ -1,0 +1,119 @@
+"""`coldcase demo`: the main job on an embedded PostgreSQL, over HTTP, for a person to read."""
+
+import argparse
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+import msgspec
+import uvicorn
+from rich.console import Console
+from rich.rule import Rule
+from rich.text import Text
+from sqlalchemy.ext.asyncio import AsyncConnection
+from uuid_utils import compat
+
+from coldcase.classifying import now
+from coldcase.cli import paper, store
+from coldcase.cli.serving import listen, make_server
+from coldcase.cli.tables import book_of
+from coldcase.cli.talk import Commands, command, result, say
+from coldcase.core.answer import Answer
+from coldcase.db import keys
+from coldcase.db.embedded import Embedded
+from coldcase.db.engine import run_once
+from coldcase.errors import ColdcaseError
+from coldcase.logs import start_logging
+from coldcase.settings import Settings
+from coldcase.shipped import DemoCase, demo_cases
+
+
+class DemoFailed(ColdcaseError):
+    """The demo did not get the answers that it asked for."""
+
+    code = "demo_failed"
+
+
+def add_commands(commands: Commands) -> None:
+    """Adds `demo`."""
+    added = command(commands, "demo", demo, "Start everything in a temporary folder, classify eight failures over HTTP, stop everything.")
+    added.add_argument("--json", action="store_true", help="print the answers as JSON lines")
+
+
+def demo(args: argparse.Namespace, _: Mapping[str, str]) -> int:
+    """Posts the demo cases to a service of its own and prints each answer."""
+    start_logging("warning")
+    say("coldcase: starting PostgreSQL and the service in a temporary folder …")
+    with tempfile.TemporaryDirectory(prefix="coldcase-demo-") as folder, running(Path(folder)) as client:
+        for number, (name, case) in enumerate(demo_cases().items(), 1):
+            body = _post(client, name, case)
+            if args.json:
+                result(body.decode())
+            else:
+                _print(number, case, body)
+    say("coldcase: everything is stopped, nothing is left behind")
+    return 0
+
+
+@contextmanager
+def running(folder: Path) -> Iterator[httpx.Client]:
+    """A service on a free port with a database of its own, and an HTTP client that holds a key."""
+    with store.service_settings(Settings(data_dir=str(folder), port=0)) as settings, listen(settings) as listener:
+        secret = _make_key(folder)
+        server = make_server(settings)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="service")
+        thread.start()
+        try:
+            _wait(server, thread)
+            address = f"http://127.0.0.1:{listener.getsockname()[1]}"
+            say(f"coldcase: the service listens on {address}")
+            with httpx.Client(base_url=address, headers={"Authorization": f"Bearer {secret}"}, timeout=20, trust_env=False) as client:
+                yield client
+        finally:
+            server.should_exit = True
+            thread.join()
+
+
+def _wait(server: uvicorn.Server, thread: threading.Thread) -> None:
+    while not server.started:
+        if not thread.is_alive():
+            raise DemoFailed("The service did not start; its log above says why.")
+        time.sleep(0.02)
+
+
+def _make_key(folder: Path) -> str:
+    secret = keys.new_secret()
+
+    async def make(conn: AsyncConnection) -> None:
+        await keys.create(
+            conn,
+            id_=compat.uuid7(),
+            client_name="Tern Haven",
+            person="demo",
+            scopes=["decisions:write"],
+            secret_sha256=keys.digest(secret),
+            now=now(),
+        )
+
+    with Embedded.start(folder) as embedded:
+        run_once(embedded.owner_url, make)
+    return secret
+
+
+def _post(client: httpx.Client, name: str, case: DemoCase) -> bytes:
+    answer = client.post("/v1/classifications", json=case.case, headers={"Idempotency-Key": name})
+    if answer.status_code != 201:
+        raise DemoFailed(f"{name}: the service answered {answer.status_code}: {answer.text}")
+    return answer.content
+
+
+def _print(number: int, case: DemoCase, body: bytes) -> None:
+    console = Console(file=sys.stdout, highlight=False)
+    console.print(Rule(Text(f"{number}. {case.title}", style="bold"), align="left", style="dim"))
+    console.print(Text(case.told, style="italic dim"))
+    paper.show(msgspec.json.decode(body, type=Answer), book_of(None), sys.stdout)

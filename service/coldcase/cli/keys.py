@@ -1,0 +1,124 @@
+"""`coldcase keys …`: who may call the service, and what for. The secret is printed once, alone on standard output."""
+
+import argparse
+from collections.abc import Awaitable, Callable, Mapping
+from datetime import UTC, datetime, time
+from typing import TypeVar
+from uuid import UUID
+
+from sqlalchemy.ext.asyncio import AsyncConnection
+from uuid_utils import compat
+
+from coldcase.classifying import now
+from coldcase.cli import store
+from coldcase.cli.talk import Commands, WrongUse, as_json, command, result, say
+from coldcase.db import keys, migrating
+from coldcase.db.engine import run_once
+from coldcase.db.keys import ApiKey
+
+T = TypeVar("T")
+
+SCOPES = (
+    "decisions:write",
+    "preview",
+    "decisions:read",
+    "decisions:read:all",
+    "verdicts:write",
+    "tables:read",
+    "tables:draft",
+    "tables:approve",
+    "audit:read",
+)
+
+
+def add_commands(commands: Commands) -> None:
+    """Adds `keys`."""
+    group = commands.add_parser("keys", help="API keys.").add_subparsers(metavar="COMMAND", required=True)
+    added = command(group, "create", create, "Make a key and print its secret, this once.")
+    added.add_argument("--client", required=True, help="the firm that holds the key; made if it is new")
+    added.add_argument("--person", help="a label for whoever stands behind the key")
+    added.add_argument(
+        "--scope", required=True, action="append", choices=SCOPES, metavar="SCOPE", help=f"again for more: {', '.join(SCOPES)}"
+    )
+    added.add_argument("--expires", metavar="DATE", help="the first day (UTC) on which the key no longer works, 2027-01-31")
+    _place(added)
+    added = command(group, "list", list_keys, "List keys; a secret is never shown again.")
+    added.add_argument("--json", action="store_true")
+    _place(added)
+    added = command(group, "revoke", revoke, "Revoke a key for good; every replica knows within a second or two.")
+    added.add_argument("id", help="as `keys list` shows it")
+    _place(added)
+
+
+def _place(parser: argparse.ArgumentParser) -> None:
+    store.add_flags(parser)
+    parser.add_argument("--owner-url", help="the server as the role that owns the database")
+
+
+def create(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
+    """Makes a key; the secret goes to standard output, the rest to standard error."""
+    secret = keys.new_secret()
+    expires = _day(args.expires)
+    made = _as_owner(
+        args,
+        environ,
+        lambda conn: keys.create(
+            conn,
+            id_=compat.uuid7(),
+            client_name=args.client,
+            person=args.person,
+            scopes=args.scope,
+            secret_sha256=keys.digest(secret),
+            now=now(),
+            expires_at=expires,
+        ),
+    )
+    say(f"coldcase: key {made.id} of {made.client} for {', '.join(sorted(made.scopes))}; its secret, shown this once:")
+    result(secret)
+    return 0
+
+
+def list_keys(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
+    """Prints all keys."""
+    found = _as_owner(args, environ, keys.list_keys)
+    if args.json:
+        as_json(found)
+    for key in () if args.json else found:
+        result("  ".join([str(key.id), _state(key), key.client, key.person or "-", ",".join(sorted(key.scopes))]))
+    return 0
+
+
+def revoke(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
+    """Revokes one key."""
+    try:
+        id_ = UUID(args.id)
+    except ValueError as error:
+        raise WrongUse(f"'{args.id}' is no key's id; `coldcase keys list` shows them.") from error
+    key = _as_owner(args, environ, lambda conn: keys.revoke(conn, id_, now=now()))
+    say(f"coldcase: key {key.id} of {key.client} is revoked")
+    return 0
+
+
+def _as_owner(args: argparse.Namespace, environ: Mapping[str, str], work: Callable[[AsyncConnection], Awaitable[T]]) -> T:
+    chosen = store.read_settings(args, environ)
+    with store.owner_url(chosen) as url:
+        if chosen.owner_url is None:
+            migrating.upgrade(url)
+        return run_once(url, work)
+
+
+def _state(key: ApiKey) -> str:
+    if key.revoked_at is not None:
+        return f"revoked {key.revoked_at:%Y-%m-%d}"
+    if key.is_good(now()):
+        return "good" if key.expires_at is None else f"until {key.expires_at:%Y-%m-%d}"
+    return "expired"
+
+
+def _day(text: str | None) -> datetime | None:
+    if text is None:
+        return None
+    try:
+        return datetime.combine(datetime.strptime(text, "%Y-%m-%d").date(), time(), UTC)  # noqa: DTZ007  # a day, UTC is added
+    except ValueError as error:
+        raise WrongUse(f"'{text}' is no date like 2027-01-31.") from error

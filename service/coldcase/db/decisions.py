@@ -1,0 +1,164 @@
+"""Reading the decisions on record: one by its id, or a page of those that match.
+
+Row-level security shows nothing until `view_as` has said, in the same transaction, whose rows may be seen.
+"""
+
+import base64
+import binascii
+import struct
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any, Literal
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import ColumnElement, Select, select, text, tuple_
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from coldcase.db.tables import client, decision
+from coldcase.errors import BadCursor
+
+Order = Literal["at", "recorded_at"]
+"""`at` is when the job was closed, or else when the decision was recorded."""
+
+
+class Decision(msgspec.Struct, frozen=True, kw_only=True):
+    """A decision as it stands on record. `case` and `answer` are the bytes that were hashed and sent."""
+
+    id: UUID
+    client: str
+    recorded_at: datetime
+    fingerprint: bytes
+    case: bytes
+    answer: bytes
+    rule_table: int
+    engine: str
+    supersedes: UUID | None
+    superseded_by: list[UUID]
+
+
+class Row(msgspec.Struct, frozen=True, kw_only=True):
+    """A decision in a list; `confidence` from 0 to 1."""
+
+    id: UUID
+    recorded_at: datetime
+    at: datetime
+    job_ref: str | None
+    circuit: str | None
+    closed_at: datetime | None
+    cause: str
+    status: str
+    confidence: float
+    compressor_type: str
+    refrigerant: str | None
+    rule_table: int
+    engine: str
+    supersedes: UUID | None
+
+
+class Search(msgspec.Struct, frozen=True, kw_only=True):
+    """What to look for: all that is given must match. `from_` is included, `to` is not; both go by the order's time.
+
+    `client_id` makes the search quick for one client; who may see what is decided by `view_as` all the same.
+    """
+
+    client_id: int | None = None
+    cause: str | None = None
+    status: str | None = None
+    job_ref: str | None = None
+    circuit: str | None = None
+    compressor_type: str | None = None
+    refrigerant: str | None = None
+    rule_table: int | None = None
+    from_: datetime | None = None
+    to: datetime | None = None
+    by: Order = "at"
+
+
+Place = tuple[datetime, UUID]
+"""Where a page ends: the last row's time, by the order, and id."""
+
+EQUAL = ("client_id", "cause", "status", "job_ref", "circuit", "compressor_type", "refrigerant", "rule_table")
+LISTED = [decision.c[name] for name in Row.__struct_fields__]
+TEXTS = ("case_text", "answer_text")
+TEN_THOUSANDTHS = 10_000
+
+
+async def view_as(conn: AsyncConnection, client_id: int, *, reads_all: bool = False) -> None:
+    """For the rest of this transaction, shows the rows of this client, or of all clients."""
+    await conn.execute(
+        text("SELECT set_config('coldcase.client', :client, true), set_config('coldcase.reads_all', :all, true)"),
+        {"client": str(client_id), "all": "on" if reads_all else "off"},
+    )
+
+
+async def find(conn: AsyncConnection, id_: UUID) -> Decision | None:
+    """The decision with this id, None if there is none or it may not be seen."""
+    later = decision.alias("later")
+    query = (
+        select(
+            decision.c.id,
+            client.c.name.label("client"),
+            decision.c.recorded_at,
+            decision.c.fingerprint,
+            decision.c.case_text,
+            decision.c.answer_text,
+            decision.c.rule_table,
+            decision.c.engine,
+            decision.c.supersedes,
+        )
+        .join(client, client.c.id == decision.c.client_id)
+        .where(decision.c.id == id_)
+    )
+    row = (await conn.execute(query)).mappings().one_or_none()
+    if row is None:
+        return None
+    superseding = await conn.scalars(select(later.c.id).where(later.c.supersedes == id_).order_by(later.c.id))
+    texts = {"case": row["case_text"].encode(), "answer": row["answer_text"].encode()}
+    return Decision(**{name: row[name] for name in row if name not in TEXTS}, **texts, superseded_by=list(superseding))
+
+
+async def search(conn: AsyncConnection, wanted: Search, *, after: Place | None = None, limit: int) -> list[Row]:
+    """At most `limit` decisions that match, newest first, those after `after` only."""
+    rows = (await conn.execute(matching(wanted, after).limit(limit))).mappings()
+    return [Row(**{**row, "confidence": row["confidence"] / TEN_THOUSANDTHS}) for row in rows]
+
+
+def matching(wanted: Search, after: Place | None = None) -> Select[Any]:
+    """The query behind `search`, newest first. Rows that arrive between two pages neither shift nor repeat any."""
+    time = decision.c[wanted.by]
+    query = select(*LISTED).where(*conditions(wanted)).order_by(time.desc(), decision.c.id.desc())
+    return query if after is None else query.where(tuple_(time, decision.c.id) < tuple_(*after))
+
+
+def conditions(wanted: Search) -> Sequence[ColumnElement[bool]]:
+    """The search as conditions on the table of decisions."""
+    time = decision.c[wanted.by]
+    given = [decision.c[name] == value for name in EQUAL if (value := getattr(wanted, name)) is not None]
+    if wanted.from_ is not None:
+        given.append(time >= wanted.from_)
+    if wanted.to is not None:
+        given.append(time < wanted.to)
+    return given
+
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+CURSOR = struct.Struct(">cq16s")
+
+
+def cursor(wanted: Search, last: Row) -> str:
+    """The place after `last`, for the caller to send back."""
+    microseconds = (getattr(last, wanted.by) - EPOCH) // timedelta(microseconds=1)
+    return base64.urlsafe_b64encode(CURSOR.pack(wanted.by[:1].encode(), microseconds, last.id.bytes)).decode().rstrip("=")
+
+
+def place(wanted: Search, sent: str) -> Place:
+    """What `cursor` made, read back. Raises BadCursor if it did not make this, or for another order."""
+    try:
+        order, microseconds, id_ = CURSOR.unpack(base64.b64decode(sent + "=" * (-len(sent) % 4), altchars=b"-_", validate=True))
+        moment = EPOCH + timedelta(microseconds=microseconds)
+    except (binascii.Error, struct.error, ValueError, OverflowError) as bad:
+        raise BadCursor from bad
+    if order != wanted.by[:1].encode():
+        raise BadCursor
+    return moment, UUID(bytes=id_)

@@ -1,0 +1,74 @@
+"""Engines, one URL for async and sync alike, and whether the database is up to date."""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from typing import TypeVar
+
+from sqlalchemy import Engine, create_engine, text
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
+from sqlalchemy.pool import NullPool
+
+from coldcase.db.migrating import head_revision
+from coldcase.errors import StaleSchema
+
+T = TypeVar("T")
+
+CONNECT_SECONDS = 2
+"""How long a connection may take to come about: recording calls promise an answer within two seconds when the database is away."""
+
+
+def driver_url(url: str) -> URL:
+    """The URL for SQLAlchemy, whichever of `postgres`, `postgresql` or `postgresql+psycopg` it begins with."""
+    return make_url(url).set(drivername="postgresql+psycopg")
+
+
+def make_engine(url: str, *, connections: int = 5) -> AsyncEngine:
+    """An engine of at most `connections` pooled connections, each tried before it is used again."""
+    return create_async_engine(
+        driver_url(url),
+        pool_size=connections,
+        max_overflow=0,
+        pool_timeout=CONNECT_SECONDS,
+        pool_pre_ping=True,
+        connect_args={"connect_timeout": CONNECT_SECONDS, "application_name": "coldcase"},
+    )
+
+
+def make_sync_engine(url: str) -> Engine:
+    """An engine without a pool, for a command that runs once."""
+    return create_engine(driver_url(url), poolclass=NullPool, connect_args={"application_name": "coldcase"})
+
+
+def run_once(url: str, work: Callable[[AsyncConnection], Awaitable[T]]) -> T:
+    """Runs `work` in one transaction of its own and commits it: for a command line, outside any event loop."""
+
+    async def in_transaction() -> T:
+        engine = create_async_engine(driver_url(url), poolclass=NullPool, connect_args={"application_name": "coldcase"})
+        try:
+            async with engine.begin() as conn:
+                return await work(conn)
+        finally:
+            await engine.dispose()
+
+    return asyncio.run(in_transaction())
+
+
+async def current_revision(conn: AsyncConnection) -> str | None:
+    """The revision that the database is at, None on an empty one."""
+    if await conn.scalar(text("SELECT to_regclass('alembic_version') IS NULL")):
+        return None
+    found: str | None = await conn.scalar(text("SELECT version_num FROM alembic_version"))
+    return found
+
+
+async def require_current(conn: AsyncConnection) -> None:
+    """Raises StaleSchema unless the database is at the revision that this version of the service was written for."""
+    found, wanted = await current_revision(conn), head_revision()
+    if found != wanted:
+        raise StaleSchema(f"The database is at {found or 'no revision'}, this service needs {wanted}: run `coldcase migrate`.")
+
+
+async def ensure_partitions(conn: AsyncConnection) -> None:
+    """Makes the partitions of last year to the year after next, where one is missing."""
+    await conn.execute(text("SELECT ensure_partitions()"))

@@ -1,0 +1,118 @@
+"""API keys: the record holds the SHA-256 of a key's secret, never the secret."""
+
+import hashlib
+import secrets
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import RowMapping, Select, insert, select, text, update
+from sqlalchemy.dialects import postgresql
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from coldcase.db.tables import api_key, client
+from coldcase.errors import NotFound
+
+CHANGED = "coldcase_keys"
+"""The channel on which the database tells of new and revoked keys."""
+
+SECRET_BYTES = 32
+
+
+class ApiKey(msgspec.Struct, frozen=True, kw_only=True):
+    """A key without its secret: which client's, who stands behind it, what it may do and until when."""
+
+    id: UUID
+    client_id: int
+    client: str
+    person: str | None
+    scopes: frozenset[str]
+    created_at: datetime
+    expires_at: datetime | None
+    revoked_at: datetime | None
+
+    def is_good(self, now: datetime) -> bool:
+        """Whether it opens anything now."""
+        return self.revoked_at is None and (self.expires_at is None or now < self.expires_at)
+
+
+def new_secret() -> str:
+    """A secret of 256 bits, in letters that survive a header and a shell."""
+    return f"cc_{secrets.token_urlsafe(SECRET_BYTES)}"
+
+
+def digest(secret: str) -> bytes:
+    """What the record holds of a secret. It has 256 bits, so no salt and no slow hash is needed."""
+    return hashlib.sha256(secret.encode()).digest()
+
+
+async def create(
+    conn: AsyncConnection,
+    *,
+    id_: UUID,
+    client_name: str,
+    person: str | None,
+    scopes: Iterable[str],
+    secret_sha256: bytes,
+    now: datetime,
+    expires_at: datetime | None = None,
+) -> ApiKey:
+    """A new key; a client that is not known yet is made too."""
+    client_id = await ensure_client(conn, client_name)
+    values = {"id": id_, "client_id": client_id, "person": person, "created_at": now, "expires_at": expires_at}
+    await conn.execute(insert(api_key).values(**values, scopes=sorted(set(scopes)), secret_sha256=secret_sha256))
+    return as_key((await conn.execute(known().where(api_key.c.id == id_))).mappings().one())
+
+
+async def list_keys(conn: AsyncConnection) -> list[ApiKey]:
+    """All keys, oldest first, revoked and expired ones too."""
+    return [as_key(row) for row in (await conn.execute(known().order_by(api_key.c.created_at, api_key.c.id))).mappings()]
+
+
+async def revoke(conn: AsyncConnection, id_: UUID, *, now: datetime) -> ApiKey:
+    """Revokes a key for good; one that is revoked already stays as it was. Raises NotFound."""
+    await conn.execute(update(api_key).where(api_key.c.id == id_, api_key.c.revoked_at.is_(None)).values(revoked_at=now))
+    row = (await conn.execute(known().where(api_key.c.id == id_))).mappings().one_or_none()
+    if row is None:
+        raise NotFound(f"There is no key {id_}.")
+    return as_key(row)
+
+
+async def by_hash(conn: AsyncConnection, secret_sha256: bytes) -> ApiKey | None:
+    """The key whose secret has this digest. It may be revoked or expired: see `is_good`."""
+    row = (await conn.execute(known().where(api_key.c.secret_sha256 == secret_sha256))).mappings().one_or_none()
+    return None if row is None else as_key(row)
+
+
+async def ensure_client(conn: AsyncConnection, name: str) -> int:
+    """The number of the client of this name, made if need be."""
+    await conn.execute(postgresql.insert(client).values(name=name).on_conflict_do_nothing())
+    number: int = (await conn.execute(select(client.c.id).where(client.c.name == name))).scalar_one()
+    return number
+
+
+async def changes(conn: AsyncConnection) -> str:
+    """A mark that is another one once any key was made or revoked."""
+    mark = await conn.scalar(text("SELECT concat_ws(' ', count(*), count(revoked_at), max(created_at), max(revoked_at)) FROM api_key"))
+    return str(mark)
+
+
+def known() -> Select[Any]:
+    """Keys with their client's name."""
+    return select(
+        api_key.c.id,
+        api_key.c.client_id,
+        client.c.name.label("client"),
+        api_key.c.person,
+        api_key.c.scopes,
+        api_key.c.created_at,
+        api_key.c.expires_at,
+        api_key.c.revoked_at,
+    ).join(client, client.c.id == api_key.c.client_id)
+
+
+def as_key(row: RowMapping) -> ApiKey:
+    """A row of `known` as a value."""
+    return ApiKey(**{**row, "scopes": frozenset(row["scopes"])})

@@ -1,0 +1,326 @@
+"""Group commit: requests that wait at the same time share one INSERT and one commit, and each is answered after that commit only.
+
+One task writes one batch at a time; what arrives meanwhile is the next batch. A batch that fails is sent again row by row, so that a bad
+neighbour hurts nobody. Idempotency keys are decided by the database, so they hold across replicas.
+"""
+
+import asyncio
+import logging
+from collections import deque
+from collections.abc import Iterable, Sequence
+from datetime import timedelta
+from uuid import UUID
+
+import asyncpg
+import msgspec
+
+from coldcase.db.batch import LOST, Connection, NewDecision, Outcome, Row, Slot, checked_row
+from coldcase.errors import Busy, ColdcaseError, KeyInFlight, KeyReused, NotRecordable, OutcomeUnknown, StoreAway, SupersedesUnknown
+
+log = logging.getLogger(__name__)
+
+COMMAND_SECONDS = 1.2
+"""How long one statement may take before its connection is given up."""
+
+SETTLE_SECONDS = 0.7
+"""How long to look for the fate of a batch whose connection was lost. With COMMAND_SECONDS this keeps the two seconds promised."""
+
+KEYS_LIVE = timedelta(days=90)
+MOST_IN_BATCH = 64
+FIRST_PAUSE, LONGEST_PAUSE = 0.05, 1.0
+
+KEY_WAITED_FOR = {"55P03", "57014"}  # lock_not_available, query_canceled
+VALUE_AT_FAULT = {"21", "22", "23", "54"}  # classes: cardinality, data exception, integrity constraint, program limit
+NO_PARTITION = "no partition of relation"
+
+
+class Recorded(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """What stands on record: the answer's bytes, and whether they were there before (the key was used for the same case)."""
+
+    id: UUID
+    answer: bytes
+    replayed: bool
+
+
+class Waiting(msgspec.Struct, kw_only=True, gc=False, eq=False):
+    """A request that waits for its commit."""
+
+    new: NewDecision
+    row: Row
+    slot: Slot | None
+    since: float
+    future: "asyncio.Future[Recorded]"
+
+    def answer(self, recorded: Recorded) -> None:
+        """Lets the request go on; its caller may have gone away meanwhile."""
+        if not self.future.done():
+            self.future.set_result(recorded)
+
+    def refuse(self, error: ColdcaseError) -> None:
+        """Lets the request fail."""
+        if not self.future.done():
+            self.future.set_exception(error)
+
+
+class Recorder:
+    """Records decisions over a connection of its own, as the service's role, in one event loop.
+
+    `available` says whether the database was there when last heard of, `waiting` how many requests wait for a commit; `batches` and
+    `rows` count what was committed.
+    """
+
+    def __init__(self, url: str, *, keys_live: timedelta = KEYS_LIVE, most_waiting: int = 1000) -> None:
+        self.available = False
+        self.batches = 0
+        self.rows = 0
+        self._url = url
+        self._keys_live = keys_live
+        self._most_waiting = most_waiting
+        self._queue: deque[Waiting] = deque()
+        self._something_to_do = asyncio.Event()
+        self._closing = False
+        self._conn: Connection | None = None
+        self._pause = FIRST_PAUSE
+        self._task: asyncio.Task[None] | None = None
+
+    @property
+    def waiting(self) -> int:
+        """How many requests wait for a commit that is not yet under way."""
+        return len(self._queue)
+
+    async def start(self) -> None:
+        """Connects and begins to record. A database that is away is no error: it is tried for again until it is there."""
+        await self._try_to_connect()
+        self._task = asyncio.create_task(self._work(), name="recorder")
+
+    async def close(self) -> None:
+        """Takes nothing new, finishes what waits, and disconnects."""
+        self._closing = True
+        self._something_to_do.set()
+        if self._task is not None:
+            if self._conn is None:
+                self._task.cancel()
+            await asyncio.gather(self._task, return_exceptions=True)
+        self._give_up()
+
+    async def record(self, new: NewDecision) -> Recorded:
+        """Records one decision; returns after its commit, with the bytes to send.
+
+        Raises KeyReused (the key belongs to another case), KeyInFlight (another transaction is just using it), SupersedesUnknown,
+        NotRecordable (nothing PostgreSQL could store), Busy, StoreAway (nothing was recorded), OutcomeUnknown (send again with the key).
+        """
+        if self._closing or not self.available:
+            raise StoreAway
+        if len(self._queue) >= self._most_waiting:
+            raise Busy
+        row = checked_row(new)
+        slot = None if new.key is None else (new.client_id, new.key)
+        loop = asyncio.get_running_loop()
+        waiting = Waiting(new=new, row=row, slot=slot, since=loop.time(), future=loop.create_future())
+        self._queue.append(waiting)
+        self._something_to_do.set()
+        return await waiting.future
+
+    async def _work(self) -> None:
+        while not self._closing or self._queue:
+            if self._conn is None:
+                await self._try_to_connect()
+            elif self._conn.raw.is_closed():
+                self._conn = None
+            elif self._queue:
+                await self._commit_or_say_so(self._next_batch())
+            else:
+                self._something_to_do.clear()
+                await self._something_to_do.wait()
+
+    async def _commit_or_say_so(self, batch: Sequence[Waiting]) -> None:
+        """Nobody may wait for ever, and the next batch must be written, whatever goes wrong with this one."""
+        try:
+            await self._commit(batch)
+        except Exception:
+            log.exception("recording failed in an unforeseen way")
+            refuse_all(batch, OutcomeUnknown)
+
+    async def _try_to_connect(self) -> None:
+        """One try. If it fails, whoever waits is told at once, and the next try is some time away."""
+        try:
+            await self._connect()
+        except (*LOST, asyncpg.PostgresError, ValueError) as error:
+            if self.available or self._task is None:
+                log.warning("the record cannot be reached: %s", error)
+            self._give_up()
+            if self._task is not None:
+                await asyncio.sleep(self._pause)
+            self._pause = min(self._pause * 2, LONGEST_PAUSE)
+
+    async def _connect(self) -> None:
+        conn = await Connection.open(self._url, connect_seconds=SETTLE_SECONDS, command_seconds=COMMAND_SECONDS)
+        # A lost connection is noticed without a request, so that `available` is true to life.
+        conn.raw.add_termination_listener(lambda _: self._something_to_do.set())
+        self._conn = conn
+        self._pause = FIRST_PAUSE
+        self.available = True
+
+    def _give_up(self) -> None:
+        if self._conn is not None:
+            self._conn.raw.terminate()
+        self._conn = None
+        self.available = False
+        self._refuse_waiting(StoreAway())
+
+    def _refuse_waiting(self, error: ColdcaseError) -> None:
+        while self._queue:
+            self._queue.popleft().refuse(error)
+
+    def _next_batch(self) -> list[Waiting]:
+        """The longest waiting, each key once: a second request with a key in the batch waits for the batch after."""
+        batch: list[Waiting] = []
+        later: list[Waiting] = []
+        slots: set[Slot] = set()
+        while self._queue and len(batch) < MOST_IN_BATCH:
+            waiting = self._queue.popleft()
+            if waiting.future.done():
+                continue
+            if waiting.slot is not None and waiting.slot in slots:
+                later.append(waiting)
+                continue
+            if waiting.slot is not None:
+                slots.add(waiting.slot)
+            batch.append(waiting)
+        self._queue.extendleft(reversed(later))
+        return batch
+
+    async def _commit(self, batch: Sequence[Waiting]) -> None:
+        """Sends one batch and gives every request in it its answer or its error."""
+        conn = self._conn
+        if conn is None:
+            return refuse_all(batch, StoreAway)
+        if not batch:
+            return None
+        try:
+            outcome = await conn.insert([waiting.row for waiting in batch], self._keys_live)
+        except LOST as error:
+            await self._settle(batch, conn, error)
+        except asyncpg.PostgresError as error:
+            if lost_with(error):
+                await self._settle(batch, conn, error)
+            else:
+                await self._apart(batch, conn, error)
+        else:
+            self.batches += 1
+            await self._tell(batch, outcome, conn)
+        return None
+
+    async def _tell(self, batch: Sequence[Waiting], outcome: Outcome, conn: Connection) -> None:
+        taken: list[Waiting] = []
+        for waiting in batch:
+            if waiting.new.id in outcome.superseding_nothing:
+                waiting.refuse(SupersedesUnknown())
+            elif waiting.slot is None or waiting.new.id in outcome.won:
+                self._tell_kept(waiting)
+            else:
+                taken.append(waiting)
+        if taken:
+            await self._replay(taken, conn)
+
+    def _tell_kept(self, waiting: Waiting) -> None:
+        self.rows += 1
+        waiting.answer(Recorded(id=waiting.new.id, answer=waiting.new.answer, replayed=False))
+
+    async def _replay(self, taken: Sequence[Waiting], conn: Connection) -> None:
+        """The key was there before: the first answer again if it was for the same case."""
+        try:
+            stored = await conn.stored([waiting.slot for waiting in taken if waiting.slot is not None])
+        except (*LOST, asyncpg.PostgresError) as error:
+            log.warning("an answer on record could not be read: %s", error)
+            return refuse_all(taken, StoreAway)
+        for waiting in taken:
+            held = stored.get(waiting.slot) if waiting.slot is not None else None
+            if held is None:
+                waiting.refuse(KeyInFlight())
+            elif held.fingerprint != waiting.new.fingerprint:
+                waiting.refuse(KeyReused())
+            else:
+                waiting.answer(Recorded(id=held.id, answer=held.answer, replayed=True))
+        return None
+
+    async def _apart(self, batch: Sequence[Waiting], conn: Connection, error: asyncpg.PostgresError) -> None:
+        """The statement failed and nothing of it was recorded: find out whose fault it was."""
+        if NO_PARTITION in str(error) and await made_partitions(conn):
+            return await self._commit(batch)
+        if len(batch) == 1:
+            return batch[0].refuse(fault(error, batch[0]))
+        if error.sqlstate not in KEY_WAITED_FOR:
+            return await self._one_by_one(batch)
+        # Those without a key wait for nobody.
+        await self._commit([waiting for waiting in batch if waiting.slot is None])
+        return await self._one_by_one([waiting for waiting in batch if waiting.slot is not None])
+
+    async def _one_by_one(self, batch: Iterable[Waiting]) -> None:
+        loop = asyncio.get_running_loop()
+        for waiting in batch:
+            if loop.time() - waiting.since > COMMAND_SECONDS:
+                waiting.refuse(Busy())
+            else:
+                await self._commit([waiting])
+
+    async def _settle(self, batch: Sequence[Waiting], lost: Connection, error: Exception) -> None:
+        """The connection was lost during the statement: look on a new one whether it was committed."""
+        log.warning("the connection was lost while recording: %s", error)
+        lost.raw.terminate()
+        self._conn = None
+        try:
+            async with asyncio.timeout(SETTLE_SECONDS):
+                await self._connect()
+                present = await self._present(batch, lost)
+        except (*LOST, asyncpg.PostgresError) as away:
+            log.warning("what became of %d decisions is not known: %s", len(batch), away)
+            refuse_all(batch, OutcomeUnknown)
+            self._give_up()
+            return
+        for waiting in batch:
+            if waiting.new.id in present:
+                self._tell_kept(waiting)
+            else:
+                waiting.refuse(StoreAway())
+
+    async def _present(self, batch: Sequence[Waiting], lost: Connection) -> set[UUID]:
+        """Which of the batch is on record, once the lost connection's other end can no longer commit anything."""
+        conn = self._conn
+        if conn is None:
+            raise ConnectionError("the new connection was lost as well")
+        while await conn.end(lost.backend):  # noqa: ASYNC110 - it is the server that is asked
+            await asyncio.sleep(0.02)
+        return await conn.present([waiting.new.id for waiting in batch])
+
+
+def refuse_all(batch: Iterable[Waiting], error: type[ColdcaseError]) -> None:
+    """Each with an error of its own: one exception object raised in many tasks would mix up their tracebacks."""
+    for waiting in batch:
+        waiting.refuse(error())
+
+
+def lost_with(error: asyncpg.PostgresError) -> bool:
+    """Whether the server said that it is going away."""
+    return isinstance(error, asyncpg.OperatorInterventionError) and error.sqlstate not in KEY_WAITED_FOR
+
+
+def fault(error: asyncpg.PostgresError, waiting: Waiting) -> ColdcaseError:
+    """What the failure of a single row means to whoever sent it."""
+    state = error.sqlstate or ""
+    if state in KEY_WAITED_FOR and waiting.slot is not None:
+        return KeyInFlight()
+    if state[:2] in VALUE_AT_FAULT:
+        log.warning("a decision was not recorded: %s", error)
+        return NotRecordable()
+    log.error("the database refuses to record: %s", error)
+    return StoreAway()
+
+
+async def made_partitions(conn: Connection) -> bool:
+    """Whether a partition was missing and is there now."""
+    try:
+        return await conn.make_partitions() > 0
+    except (*LOST, asyncpg.PostgresError) as error:
+        log.error("the partitions of the record could not be made: %s", error)  # noqa: TRY400 - the message says it all
+        return False

@@ -1,0 +1,109 @@
+"""Rule tables on record: immutable documents, and the events that make one of them current."""
+
+from datetime import datetime
+from typing import Any, Literal
+
+import msgspec
+from sqlalchemy import Column, RowMapping, Select, exists, func, insert, select, text
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from coldcase.db.tables import rule_table, rule_table_event
+from coldcase.errors import NotFound
+
+CHANGED = "coldcase_tables"
+"""The channel on which the database tells that a table was drafted, approved, published or withdrawn."""
+
+FIRST = 1
+STARTER = "starter"
+
+State = Literal["draft", "approved", "published", "withdrawn"]
+STATES: dict[str, State] = {"draft": "draft", "approve": "approved", "publish": "published", "withdraw": "withdrawn"}
+
+
+class StoredTable(msgspec.Struct, frozen=True, kw_only=True):
+    """A rule table on record; `document` is the canonical text that `digest` names."""
+
+    version: int
+    digest: str
+    state: State
+    based_on: int | None
+    note: str | None
+    created_at: datetime
+    created_by: str
+    document: bytes
+
+
+class TableSummary(msgspec.Struct, frozen=True, kw_only=True):
+    """A rule table in a list."""
+
+    version: int
+    digest: str
+    state: State
+    based_on: int | None
+    note: str | None
+    created_at: datetime
+    created_by: str
+
+
+SUMMARY = ("version", "digest", "based_on", "note", "created_at", "created_by")
+
+
+async def publish_first(conn: AsyncConnection, document: bytes, digest: str, *, now: datetime) -> bool:
+    """On a record without any rule table, publishes this one as version 1; whether it did. Two replicas may try at once."""
+    await conn.execute(text("SELECT pg_advisory_xact_lock(hashtext('coldcase rule tables'))"))
+    if await conn.scalar(select(exists().select_from(rule_table))):
+        return False
+    values = {"version": FIRST, "digest": digest, "document": document.decode(), "created_at": now, "created_by": STARTER}
+    await conn.execute(insert(rule_table).values(**values))
+    events = [{"version": FIRST, "kind": kind, "at": now, "person": STARTER} for kind in ("draft", "approve", "publish")]
+    await conn.execute(insert(rule_table_event).values(events))
+    return True
+
+
+async def current(conn: AsyncConnection) -> StoredTable:
+    """The table that answers: the one published last and not withdrawn since. Raises NotFound on a record without one."""
+    published, withdrawn = rule_table_event.alias("published"), rule_table_event.alias("withdrawn")
+    since = exists().where(withdrawn.c.version == published.c.version, withdrawn.c.kind == "withdraw", withdrawn.c.id > published.c.id)
+    latest = select(published.c.version).where(published.c.kind == "publish", ~since).order_by(published.c.id.desc()).limit(1)
+    row = (
+        (await conn.execute(tables(rule_table.c.document).where(rule_table.c.version == latest.scalar_subquery()))).mappings().one_or_none()
+    )
+    if row is None:
+        raise NotFound("No rule table is published.")
+    return as_table(row)
+
+
+async def get(conn: AsyncConnection, version: int) -> StoredTable:
+    """The table of this number. Raises NotFound."""
+    row = (await conn.execute(tables(rule_table.c.document).where(rule_table.c.version == version))).mappings().one_or_none()
+    if row is None:
+        raise NotFound(f"There is no rule table {version}.")
+    return as_table(row)
+
+
+async def list_tables(conn: AsyncConnection) -> list[TableSummary]:
+    """All tables, newest first, without their documents."""
+    rows = (await conn.execute(tables().order_by(rule_table.c.version.desc()))).mappings()
+    return [TableSummary(**{**row, "state": STATES[row["state"]]}) for row in rows]
+
+
+async def changes(conn: AsyncConnection) -> str:
+    """A mark that is another one once anything was done to any table."""
+    return str(await conn.scalar(select(func.max(rule_table_event.c.id))))
+
+
+def tables(*more: Column[Any]) -> Select[Any]:
+    """Tables with the kind of the last event of each, which is its state."""
+    last = (
+        select(rule_table_event.c.kind)
+        .where(rule_table_event.c.version == rule_table.c.version)
+        .order_by(rule_table_event.c.id.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
+    return select(*(rule_table.c[name] for name in SUMMARY), last.label("state"), *more)
+
+
+def as_table(row: RowMapping) -> StoredTable:
+    """A row of `tables` with its document as a value."""
+    return StoredTable(**{**row, "state": STATES[row["state"]], "document": row["document"].encode()})

@@ -1,0 +1,158 @@
+"""The tables of the record. Their triggers, policies and grants are in `migrations/`; a test holds the two together.
+
+Case and answer are `text`: the bytes that were hashed and sent. `jsonb` would rewrite numbers and the order of members.
+"""
+
+from typing import Any
+
+from sqlalchemy import (
+    BigInteger,
+    CheckConstraint,
+    Column,
+    Computed,
+    DateTime,
+    ForeignKey,
+    Identity,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    PrimaryKeyConstraint,
+    SmallInteger,
+    Table,
+    Text,
+    Uuid,
+    text,
+)
+from sqlalchemy.dialects.postgresql import ARRAY
+from sqlalchemy.dialects.postgresql.base import ischema_names
+from sqlalchemy.types import UserDefinedType
+
+
+class Xid8(UserDefinedType[int]):
+    """A transaction's id, 64 bits: tells which rows are complete, as ids and times cannot."""
+
+    cache_ok = True
+
+    def get_col_spec(self, **_: Any) -> str:
+        """The name PostgreSQL has for it."""
+        return "xid8"
+
+
+# Without this Alembic cannot compare a column of this type with the database's.
+ischema_names["xid8"] = Xid8
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+Moment = DateTime(timezone=True)
+THIS_TRANSACTION = text("pg_current_xact_id()")
+
+client = Table(
+    "client",
+    metadata,
+    Column("id", Integer, Identity(always=True), primary_key=True),
+    Column("name", Text, nullable=False, unique=True),
+)
+
+api_key = Table(
+    "api_key",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    Column("client_id", Integer, ForeignKey("client.id"), nullable=False),
+    Column("person", Text),
+    Column("secret_sha256", LargeBinary, nullable=False, unique=True),
+    Column("scopes", ARRAY(Text), nullable=False),
+    Column("created_at", Moment, nullable=False),
+    Column("expires_at", Moment),
+    Column("revoked_at", Moment),
+    CheckConstraint("length(secret_sha256) = 32", name="secret_is_a_digest"),
+)
+
+rule_table = Table(
+    "rule_table",
+    metadata,
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("digest", Text, nullable=False, unique=True),
+    Column("document", Text, nullable=False),
+    Column("based_on", Integer, ForeignKey("rule_table.version")),
+    Column("note", Text),
+    Column("created_at", Moment, nullable=False),
+    Column("created_by", Text, nullable=False),
+)
+
+rule_table_event = Table(
+    "rule_table_event",
+    metadata,
+    Column("id", BigInteger, Identity(always=True), primary_key=True),
+    Column("version", Integer, ForeignKey("rule_table.version"), nullable=False, index=True),
+    Column("kind", Text, nullable=False),
+    Column("at", Moment, nullable=False),
+    Column("by_key", Uuid, ForeignKey("api_key.id")),
+    Column("person", Text),
+    Column("reason", Text),
+    CheckConstraint("kind IN ('draft', 'approve', 'publish', 'withdraw')", name="kind_is_known"),
+)
+
+# Partitioned by id, one partition a year (a UUIDv7 starts with its time), so that old years can be taken out. No foreign key points at it
+# or from it: one to it would hold old years in, one from it would lock a row of `client` for every decision recorded.
+decision = Table(
+    "decision",
+    metadata,
+    Column("id", Uuid, nullable=False),
+    Column("client_id", Integer, nullable=False),
+    Column("recorded_at", Moment, nullable=False),
+    Column("xid", Xid8, nullable=False, server_default=THIS_TRANSACTION),
+    Column("idempotency_key", Text),
+    Column("fingerprint", LargeBinary, nullable=False),
+    Column("case_text", Text, nullable=False),
+    Column("answer_text", Text, nullable=False),
+    Column("cause", Text, nullable=False),
+    Column("status", Text, nullable=False),
+    Column("confidence", SmallInteger, nullable=False, comment="in ten-thousandths"),
+    Column("job_ref", Text),
+    Column("circuit", Text),
+    Column("closed_at", Moment),
+    Column("at", Moment, Computed("COALESCE(closed_at, recorded_at)", persisted=True), nullable=False),
+    Column("compressor_type", Text, nullable=False),
+    Column("refrigerant", Text),
+    Column("rule_table", Integer, nullable=False),
+    Column("engine", Text, nullable=False),
+    Column("supersedes", Uuid),
+    PrimaryKeyConstraint("id"),
+    CheckConstraint("length(fingerprint) = 32", name="fingerprint_is_a_digest"),
+    CheckConstraint("confidence BETWEEN 0 AND 10000", name="confidence_is_a_share"),
+    CheckConstraint("status IN ('coded', 'provisional', 'undetermined')", name="status_is_known"),
+    Index(None, "at", "id"),
+    Index(None, "client_id", "at", "id"),
+    Index(None, "client_id", "recorded_at", "id"),
+    Index(None, "client_id", "cause", "at", "id"),
+    Index(None, "client_id", "status", "at", "id"),
+    Index(None, "client_id", "compressor_type", "at", "id"),
+    Index(None, "client_id", "rule_table", "at", "id"),
+    Index(None, "client_id", "job_ref", "at", "id", postgresql_where=text("job_ref IS NOT NULL")),
+    Index(None, "client_id", "circuit", "at", "id", postgresql_where=text("circuit IS NOT NULL")),
+    Index(None, "client_id", "refrigerant", "at", "id", postgresql_where=text("refrigerant IS NOT NULL")),
+    Index(None, "supersedes", postgresql_where=text("supersedes IS NOT NULL")),
+    Index(None, "xid"),
+    postgresql_partition_by="RANGE (id)",
+)
+
+idempotency = Table(
+    "idempotency",
+    metadata,
+    Column("client_id", Integer, nullable=False),
+    Column("key", Text(collation="C"), nullable=False),
+    Column("fingerprint", LargeBinary, nullable=False),
+    Column("decision_id", Uuid, nullable=False),
+    Column("expires_at", Moment, nullable=False),
+    PrimaryKeyConstraint("client_id", "key"),
+    Index(None, "expires_at"),
+)

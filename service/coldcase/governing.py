@@ -1,0 +1,54 @@
+"""Use case: the rule tables that answer. The current one and others by number, compiled and kept at hand."""
+
+from datetime import datetime
+
+import msgspec
+
+from coldcase.core.compiled import Book, compile_table
+from coldcase.core.rule_table import RuleTable, canonical, digest
+from coldcase.db import rule_tables
+from coldcase.db.rule_tables import StoredTable
+from coldcase.db.transactions import Transaction
+
+KEPT = 8
+
+
+def bind(stored: StoredTable) -> Book:
+    """The book of a rule table on record."""
+    return compile_table(msgspec.json.decode(stored.document, type=RuleTable), version=stored.version, digest=stored.digest)
+
+
+async def open_shelf(transaction: Transaction, starter: RuleTable, *, now: datetime) -> "Shelf":
+    """The rule tables on record; on a record without one, the starter table becomes version 1."""
+    async with transaction() as conn:
+        await rule_tables.publish_first(conn, canonical(starter), digest(starter), now=now)
+        return Shelf(await rule_tables.current(conn), transaction)
+
+
+class Shelf:
+    """Compiled rule tables: the current one always, a few others as they are asked for."""
+
+    def __init__(self, current: StoredTable, transaction: Transaction) -> None:
+        self.current = bind(current)
+        self._transaction = transaction
+        self._kept: dict[int, Book] = {}
+
+    async def refresh(self) -> None:
+        """Looks which table is the current one. Raises StoreAway."""
+        async with self._transaction() as conn:
+            stored = await rule_tables.current(conn)
+        if stored.version != self.current.version:
+            self.current = bind(stored)
+
+    async def book(self, version: int | None) -> Book:
+        """The current book, or that of a version. Raises NotFound or StoreAway."""
+        if version is None or version == self.current.version:
+            return self.current
+        kept = self._kept.get(version)
+        if kept is None:
+            async with self._transaction() as conn:
+                kept = bind(await rule_tables.get(conn, version))
+            if len(self._kept) >= KEPT:
+                self._kept.pop(next(iter(self._kept)))
+            self._kept[version] = kept
+        return kept

@@ -1,0 +1,1 @@
+"""Readings and oil results become findings: units, refrigerant properties, electrical tests, oil chemistry. Pure."""

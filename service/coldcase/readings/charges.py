@@ -1,0 +1,60 @@
+"""Oil and refrigerant against the nameplate, and the counters."""
+
+from coldcase.core.case import Amount, Case
+from coldcase.readings.sheet import Sheet
+from coldcase.readings.units import is_volume, kilograms, litres
+
+# Typical densities in kg/L [common practice: 0.86 to 1.0; per family from memory].
+_DENSITIES = {"mineral": 0.9, "AB": 0.87, "PAO": 0.83, "POE": 0.98, "PVE": 0.93, "PAG": 1.0}
+_TYPICAL = 0.93
+_NOT_THE_CHARGE = {
+    "drained_unmeasured": "oil was drained unmeasured before",
+    "spilled": "oil was spilled before",
+    "topped_up_after_failure": "oil was topped up after the failure",
+}
+
+
+def work_out(case: Case, sheet: Sheet) -> None:
+    """Writes the shares of the charges and the counters."""
+    readings, unit = case.readings, case.unit
+    if readings.oil_drained is not None:
+        _oil(case, readings.oil_drained, sheet)
+    if readings.recovered_charge is not None:
+        if unit.refrigerant_charge is None or kilograms(unit.refrigerant_charge) <= 0:
+            sheet.notes.append("refrigerant_to_charge not derived: the unit's refrigerant charge is not stated")
+        else:
+            share = kilograms(readings.recovered_charge) / kilograms(unit.refrigerant_charge)
+            sheet.put("refrigerant_to_charge", share, "recovered_charge")
+    for name in ("starts_per_hour", "run_hours"):
+        if (count := getattr(readings, name)) is not None:
+            sheet.put(name, count, name)
+
+
+def _oil(case: Case, drained: Amount, sheet: Sheet) -> None:
+    charge = case.unit.oil_charge
+    if charge is None or charge.value <= 0:
+        sheet.notes.append("oil_to_charge not derived: the unit's oil charge is not stated")
+        return
+    note = None
+    if is_volume(drained) == is_volume(charge):
+        amount = litres if is_volume(drained) else kilograms
+        share = amount(drained) / amount(charge)
+    else:
+        density, origin = _density(case)
+        share = _mass(drained, density) / _mass(charge, density)
+        note = f"volume and mass compared at {density:g} kg/L, {origin}"
+    spoilt = _NOT_THE_CHARGE.get(case.opening.oil or "")
+    sheet.put("oil_to_charge", share, "oil_drained", note=f"not judged: {spoilt}" if spoilt else note, weighed=spoilt is None)
+
+
+def _density(case: Case) -> tuple[float, str]:
+    if case.oil_results.density_kg_l is not None:
+        return case.oil_results.density_kg_l, "as measured"
+    family = case.unit.lubricant
+    if family in _DENSITIES:
+        return _DENSITIES[family], f"assumed for {family} oil"
+    return _TYPICAL, "assumed: the oil is not stated"
+
+
+def _mass(amount: Amount, density: float) -> float:
+    return litres(amount) * density if is_volume(amount) else kilograms(amount)

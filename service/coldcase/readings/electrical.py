@@ -1,0 +1,200 @@
+"""Electrical readings: unbalance, ratios to the rating, windings, insulation, capacitor."""
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+from coldcase.core.case import Case, Insulation, Readings
+from coldcase.readings.sheet import Sheet, joined, measured
+from coldcase.readings.units import kelvins
+
+# Unbalance in per cent from which a line is missing, not unequal: with one open at standstill its two voltages are half of the third or
+# nothing (50 to 100 per cent), and it carries no current (100 per cent). The table's bands say the same.
+_LOST_VOLTAGE, _LOST_CURRENT = 40.0, 70.0
+# Derating factor at a voltage unbalance in per cent [NEMA MG 1, figure 14-1, from memory].
+_DERATING = ((1.0, 1.0), (2.0, 0.95), (3.0, 0.9), (4.0, 0.825), (5.0, 0.755))
+# No winding of these motors has as much: the meter showed an open circuit [judgement].
+_OPEN_OHM = 10_000.0
+_RANDOM_WOUND_MEGOHM = 5.0
+# Beyond four halvings the correction says more than the measurement [judgement].
+_FARTHEST_CORRECTION = 40.0
+
+
+def unbalance(values: Sequence[float]) -> float:
+    """NEMA MG 1: 100 times the largest deviation from the mean over the mean, unrounded. Raises ValueError for a mean of zero."""
+    mean = sum(values) / len(values)
+    if not mean > 0:
+        raise ValueError("no mean to deviate from")
+    return 100 * max(abs(value - mean) for value in values) / mean
+
+
+def extra_rise(unbalance_percent: float) -> float:
+    """Extra temperature rise of the winding in per cent, about twice the square of the voltage unbalance [common practice]."""
+    return 2 * unbalance_percent**2
+
+
+def derating(unbalance_percent: float) -> float | None:
+    """Share of rated power that the motor may carry; None above 5 per cent, where it should not run [NEMA MG 1]."""
+    if unbalance_percent > _DERATING[-1][0]:
+        return None
+    for (low, upper), (high, lower) in pairwise(_DERATING):
+        if unbalance_percent <= high:
+            return upper if unbalance_percent <= low else upper + (lower - upper) * (unbalance_percent - low) / (high - low)
+    return _DERATING[-1][1]
+
+
+def at_40c(megohm: float, celsius: float) -> float:
+    """Insulation resistance corrected to 40 degC: it halves for every 10 K warmer [IEEE 43]."""
+    return float(megohm * 0.5 ** ((40 - celsius) / 10))
+
+
+def work_out(case: Case, sheet: Sheet) -> None:
+    """Writes every electrical quantity that the readings yield."""
+    readings = case.readings
+    if readings.line_voltages_v is not None:
+        _voltages(case, readings.line_voltages_v, sheet)
+    if readings.line_currents_a is not None:
+        _currents(case, readings.line_currents_a, sheet)
+    if readings.start_voltage_v is not None:
+        _to_rating(sheet, "start_voltage_to_rating", readings.start_voltage_v, case.unit.rated_voltage_v, "start_voltage_v")
+    if readings.winding_resistances_ohm is not None:
+        _windings(case, readings.winding_resistances_ohm, sheet)
+    if readings.insulation is not None:
+        _insulation(case, readings.insulation, sheet)
+    _parts(readings, sheet)
+
+
+def _parts(readings: Readings, sheet: Sheet) -> None:
+    if readings.capacitor is not None:
+        sheet.put("capacitor_to_rating", readings.capacitor.measured_uf / readings.capacitor.rated_uf, "capacitor")
+    if readings.shaft_voltage_v is not None:
+        sheet.put("shaft_voltage", readings.shaft_voltage_v, "shaft_voltage_v")
+
+
+def _lines(case: Case, name: str, values: list[float], sheet: Sheet) -> bool:
+    """Whether the values fit the supply; noted where they do not."""
+    if max(values) <= 0:
+        sheet.doubt([name], f"{name} are all zero: the machine was not under power")
+    elif case.unit.motor == "single_phase" and len(values) == 3:
+        sheet.doubt([name], f"{name}: three line values on a single-phase motor")
+    elif len(values) == 2:
+        sheet.notes.append(f"{name}: two values give no unbalance; three lines have three")
+    return name not in sheet.doubtful
+
+
+def _voltages(case: Case, values: list[float], sheet: Sheet) -> None:
+    name = "line_voltages_v"
+    if not _lines(case, name, values, sheet):
+        return
+    if len(values) == 3:
+        percent = unbalance(values)
+        if percent >= _LOST_VOLTAGE:
+            sheet.put("voltage_unbalance", percent, name, note="a lost line, no unbalance: say where it was lost as lost_phase")
+            return
+        sheet.put("voltage_unbalance", percent, name, note=_heating(percent) if percent >= 1 else None)
+    _to_rating(sheet, "voltage_to_rating", sum(values) / len(values), case.unit.rated_voltage_v, name)
+
+
+def _heating(percent: float) -> str:
+    share = derating(percent)
+    advice = "should not run" if share is None else f"derate to {share:.2f} [NEMA MG 1 figure 14-1, from memory]"
+    return f"extra temperature rise about {extra_rise(percent):.3g} % [common practice]; {advice}"
+
+
+def _currents(case: Case, values: list[float], sheet: Sheet) -> None:
+    name = "line_currents_a"
+    if not _lines(case, name, values, sheet):
+        return
+    if len(values) == 3:
+        percent = unbalance(values)
+        if percent >= _LOST_CURRENT:
+            sheet.put("current_unbalance", percent, name, note="a line without current, no unbalance")
+            return
+        sheet.put("current_unbalance", percent, name, note="roll the leads: what stays on the line is the supply, what moves is the motor")
+    _to_rating(sheet, "current_to_rating", sum(values) / len(values), case.unit.rated_current_a, name)
+
+
+def _to_rating(sheet: Sheet, quantity: str, value: float, rating: float | None, name: str) -> None:
+    if rating is None:
+        sheet.notes.append(f"{quantity} not derived: the unit's rating is not stated")
+    else:
+        sheet.put(quantity, value / rating, name)
+
+
+def _windings(case: Case, ohms: list[float], sheet: Sheet) -> None:
+    name = "winding_resistances_ohm"
+    if max(ohms) >= _OPEN_OHM:
+        what = "all" if min(ohms) >= _OPEN_OHM else "some"
+        trap = "; a protector in the star point still hot opens all three" if what == "all" else ""
+        sheet.doubt([name], f"{name}: {what} read open{trap}: send winding_resistance `open_circuit` if it stays so on the cold machine")
+        return
+    if case.unit.motor == "unknown":
+        sheet.notes.append(f"{name}: three phases or start and run winding? The motor is not known, so they were not judged")
+    elif not max(ohms) > 0:
+        sheet.doubt([name], f"{name} are all zero: leads shorted or meter not reading")
+    elif case.unit.motor == "single_phase":
+        _identity(sheet, ohms)
+    else:
+        leads = "below 1 ohm a lead of 0.05 ohm counts: four-wire values only" if min(ohms) < 1 else None
+        sheet.put("winding_unbalance", unbalance(ohms), name, note=leads)
+
+
+def _identity(sheet: Sheet, ohms: list[float]) -> None:
+    start, run, both = ohms
+    if not both > 0:
+        sheet.doubt(["winding_resistances_ohm"], "start-run reads zero ohm where it is the sum of both windings")
+        return
+    swapped = "common-start is usually above common-run: were the terminals told apart?" if start <= run else None
+    note = joined("100 x |common-start + common-run - start-run| / start-run", swapped)
+    sheet.put("winding_identity_error", 100 * abs(start + run - both) / both, "winding_resistances_ohm", note=note)
+
+
+def _insulation(case: Case, test: Insulation, sheet: Sheet) -> None:
+    result = test.resistance_megohm if test.resistance_megohm is not None else test.one_minute_megohm
+    if result is not None:
+        _resistance(case, test, result, sheet)
+    if test.one_minute_megohm is not None and test.ten_minute_megohm is not None:
+        _polarization(test.one_minute_megohm, test.ten_minute_megohm, sheet)
+
+
+def _resistance(case: Case, test: Insulation, result: float | str, sheet: Sheet) -> None:
+    megohm, bound = measured(result)
+    celsius = None if test.winding_temperature is None else kelvins(test.winding_temperature) - 273.15
+    notes, worthless = _temperature_notes(celsius)
+    if case.opening.high_voltage_test_in_vacuum:
+        worthless = "worthless: tested under vacuum, where the winding flashes over"
+    corrected = megohm if celsius is None or worthless else at_40c(megohm, celsius)
+    if test.test_voltage_v is not None and test.test_voltage_v > 1000:
+        notes.append(f"tested at {test.test_voltage_v:g} V; windings below 1 kV are tested at 500 V DC")
+    note = joined(worthless, *notes, _rule(case, corrected) if bound != ">" else None)
+    sheet.put("insulation_at_40c", corrected, "insulation", note=note, bound=bound, weighed=worthless is None)
+
+
+def _temperature_notes(celsius: float | None) -> tuple[list[str], str | None]:
+    if celsius is None:
+        return ["winding temperature not given: taken as 40 degC, not corrected"], None
+    if abs(celsius - 40) > _FARTHEST_CORRECTION:
+        return [], f"worthless: winding at {celsius:.0f} degC, too far from 40 degC to correct"
+    factor = at_40c(1.0, celsius)
+    warm = f"warm winding: the correction multiplies by {factor:.2g}, measure again near 40 degC" if celsius > 60 else None
+    return [warm or f"corrected to 40 degC by {factor:.3g}"], None
+
+
+def _rule(case: Case, corrected: float) -> str | None:
+    """Which published minimum a low value misses, since an old one still circulates."""
+    if corrected >= _RANDOM_WOUND_MEGOHM:
+        return None
+    missed = "below the 5 megohm of IEEE 43 for random-wound windings under 1 kV"
+    volts = case.unit.rated_voltage_v
+    if volts is not None and volts / 1000 + 1 <= corrected:
+        missed += f"; passes the old rule kV + 1 = {volts / 1000 + 1:.2f} megohm"
+    return missed
+
+
+def _polarization(one_minute: float | str, ten_minutes: float | str, sheet: Sheet) -> None:
+    first, tenth = measured(one_minute), measured(ten_minutes)
+    if first[1] or tenth[1] or first[0] <= 0:
+        sheet.notes.append("polarization_index not derived: it needs two figures, not bounds")
+        return
+    ambiguous = "ambiguous above 5000 megohm" if first[0] > 5000 else None
+    note = joined("informs, never decides: in small random windings the absorption current dies within minutes [IEEE 43]", ambiguous)
+    sheet.put("polarization_index", tenth[0] / first[0], "insulation", note=note, weighed=False)

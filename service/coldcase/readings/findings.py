@@ -1,0 +1,160 @@
+"""From a case's readings and oil results to findings: worked out, judged by the rule table's limits, each step shown."""
+
+from dataclasses import dataclass, field
+
+import msgspec
+
+from coldcase.core.answer import DerivedValue, Source
+from coldcase.core.case import Case, OilResults, Pressure, Readings, Temperature, TemperatureDifference
+from coldcase.core.rule_table import RuleTable
+from coldcase.readings import charges, cycle, electrical, laboratory
+from coldcase.readings.credible import doubt_incredible
+from coldcase.readings.judging import Judge, Judged
+from coldcase.readings.refrigerants import library, spelling_key
+from coldcase.readings.sheet import UNITS, Limit, Sheet, Worked, measured
+from coldcase.readings.units import ICE_POINT, kelvins, kelvins_apart, pascals
+
+# Quantities that may be sent under their own name: all that a raw reading of another name yields.
+_SENT_AS_SUCH = tuple(
+    name for name in Readings.__struct_fields__ if name in UNITS and name not in {"discharge_temperature", "starts_per_hour", "run_hours"}
+)
+# A quantity sent and the one worked out agree within this: absolute by unit, else relative [judgement].
+_AGREE = {"K": 2.0, "degC": 2.0, "%": 0.5, "kPa": 3.0}
+_AGREE_RELATIVE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Derivation:
+    """What the readings of a case yield.
+
+    `values` shows every quantity; `outcomes` holds, for each finding that was not also observed, the outcome, or several
+    that could not be told apart; `properties` names the property library where it was used.
+    """
+
+    values: list[DerivedValue] = field(default_factory=list)
+    outcomes: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    sources: dict[str, Source] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    properties: str | None = None
+
+
+def derive(case: Case, table: RuleTable) -> Derivation:
+    """Findings from readings and oil results by the table's limits. The case holds nothing that `impossible` names."""
+    metered, tested = case.readings != Readings(), case.oil_results != OilResults()
+    result = Derivation()
+    if not metered and not tested:
+        return result
+    judge = Judge(_spelled(case, table), table)
+    properties = False
+    if metered:
+        sheet = Sheet()
+        properties = _metered(case, sheet)
+        _weigh(sheet, judge, "reading", result)
+    if tested:
+        sheet = Sheet()
+        laboratory.work_out(case, sheet)
+        _weigh(sheet, judge, "laboratory", result)
+    return result if not properties else Derivation(result.values, result.outcomes, result.sources, result.notes, library())
+
+
+def _spelled(case: Case, table: RuleTable) -> Case:
+    """The case with its refrigerant spelled as in the table."""
+    text = case.unit.refrigerant
+    if text is None or text in table.refrigerants:
+        return case
+    key = spelling_key(text)
+    known = next((designation for designation in table.refrigerants if spelling_key(designation) == key), text)
+    return msgspec.structs.replace(case, unit=msgspec.structs.replace(case.unit, refrigerant=known))
+
+
+def _metered(case: Case, sheet: Sheet) -> bool:
+    doubt_incredible(case.readings, sheet)
+    properties = cycle.work_out(case.readings, case.unit, sheet)
+    electrical.work_out(case, sheet)
+    charges.work_out(case, sheet)
+    _take_sent(case.readings, sheet)
+    return properties
+
+
+def _weigh(sheet: Sheet, judge: Judge, source: Source, result: Derivation) -> None:
+    """Judges the sheet; of several quantities that yield one finding the worse outcome stays (the later in the table's order)."""
+    result.notes.extend(sheet.notes)
+    for worked in sheet.values.values():
+        for judged in judge.judge(worked, sheet.doubtful):
+            result.values.append(_beside_observation(judged, judge, result.notes))
+            if judged.note is not None:
+                result.notes.append(judged.note)
+            finding = judged.value.finding
+            if finding is None or not judged.outcomes or finding in judge.observed:
+                continue
+            if finding not in result.outcomes or judge.rank(finding, judged.outcomes) > judge.rank(finding, result.outcomes[finding]):
+                result.outcomes[finding] = judged.outcomes
+                result.sources[finding] = source
+
+
+def _beside_observation(judged: Judged, judge: Judge, notes: list[str]) -> DerivedValue:
+    """The value, marked where its finding was also observed: then the observation stands, and a disagreement is named."""
+    value = judged.value
+    seen = judge.observed.get(value.finding or "")
+    if seen is None or not judged.outcomes:
+        return value
+    if not seen.intersection(judged.outcomes):
+        said, saw = " or ".join(judged.outcomes), " or ".join(sorted(seen))
+        notes.append(
+            f"{value.finding}: observed {saw}, but {value.quantity} {value.value} {value.unit} says {said}; the observation stands"
+        )
+    return msgspec.structs.replace(value, superseded=True)
+
+
+def _take_sent(readings: Readings, sheet: Sheet) -> None:
+    """Quantities that were sent take the place of what the raw readings yield; where the two disagree, both are named."""
+    for name in _SENT_AS_SUCH:
+        sent = getattr(readings, name)
+        if sent is None:
+            continue
+        value, bound = _in_unit(sent)
+        own = sheet.values.get(name)
+        if own is not None and bound is None and own.bound is None and not _agree(name, value, own.value):
+            unit = UNITS[name][0]
+            sheet.notes.append(
+                f"{name}: {_short(value, name)} {unit} was sent, the readings give {_short(own.value, name)} {unit}; the value sent counts"
+            )
+        sheet.values[name] = Worked(name, value, note="as sent", bound=bound, weighed=name not in _INFORMS)
+        _below_saturation(name, value, sheet)
+
+
+_INFORMS = {"isentropic_discharge_temperature", "isentropic_efficiency", "polarization_index"}
+_NOT_NEGATIVE = {"suction_superheat", "discharge_superheat", "sump_superheat", "condensing_over_entering", "subcooling"}
+
+
+def _below_saturation(name: str, value: float, sheet: Sheet) -> None:
+    own = sheet.values[name]
+    if name in _NOT_NEGATIVE and value < 0:
+        sheet.values[name] = Worked(name, max(value, 0.0) if value >= -cycle.TOLERANCE else value, (name,), own.note)
+        if value < -cycle.TOLERANCE:
+            sheet.doubt([name], f"{name} {value:.1f} K cannot be: it starts at zero")
+    elif name == "compression_ratio" and value < 1:
+        sheet.values[name] = Worked(name, value, (name,), own.note)
+        sheet.doubt([name], f"compression_ratio {value:g} cannot be: it starts at one (absolute pressures)")
+
+
+def _in_unit(sent: Temperature | TemperatureDifference | Pressure | float | str) -> tuple[float, Limit | None]:
+    match sent:
+        case Temperature():
+            return kelvins(sent) - ICE_POINT, None
+        case TemperatureDifference():
+            return kelvins_apart(sent), None
+        case Pressure():
+            return pascals(sent, 0.0) / 1e3, None
+        case _:
+            return measured(sent)
+
+
+def _agree(name: str, sent: float, worked: float) -> bool:
+    unit = UNITS[name][0]
+    within = _AGREE.get(unit, _AGREE_RELATIVE * max(abs(sent), abs(worked)))
+    return abs(sent - worked) <= within
+
+
+def _short(value: float, name: str) -> str:
+    return f"{round(value, UNITS[name][1]):g}"

@@ -1,0 +1,66 @@
+"""What a route promises: scopes, body, query, answers, headers. One declaration rules the guard and the OpenAPI document."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+from litestar import Request
+from litestar.datastructures import State
+
+from coldcase.db.keys import ApiKey
+
+JSON = "application/json"
+HTML = "text/html"
+CSV = "text/csv"
+
+Call = Request[None, ApiKey, State]
+"""A request as handlers see it: `auth` is the API key behind it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """A request or response header with its JSON schema."""
+
+    name: str
+    says: str
+    schema: dict[str, Any] = field(default_factory=lambda: {"type": "string"})
+
+
+@dataclass(frozen=True, slots=True)
+class Face:
+    """The promise of one route.
+
+    `answers` gives for each status the type of each media type (None: a body without a schema of ours); an empty
+    dict is an answer without a body. The key needs any one of `scopes`. `problems` are error codes beyond those
+    that follow from the other members. `outlives_store`: answers go on for keys seen lately while the database is away.
+    """
+
+    operation: str
+    tag: str
+    answers: dict[int, dict[str, Any]]
+    scopes: tuple[str, ...] = ()
+    body: type[msgspec.Struct] | None = None
+    query: type[msgspec.Struct] | None = None
+    takes: tuple[Header, ...] = ()
+    sends: dict[int, tuple[Header, ...]] = field(default_factory=dict)
+    problems: tuple[str, ...] = ()
+    outlives_store: bool = False
+    examples: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def offers(self) -> tuple[str, ...]:
+        """The media types that this route can produce, the preferred one first."""
+        return tuple(dict.fromkeys(media for bodies in self.answers.values() for media in bodies))
+
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """The error codes of every problem that this route can answer with."""
+        found = ["bad_request", "not_acceptable", "internal", "overloaded"]
+        found += ["unauthenticated", "scope_missing", "store_away"] if self.scopes else []
+        found += ["malformed", "unsupported_media_type", "too_large"] if self.body else []
+        return tuple(dict.fromkeys([*found, *self.problems]))
+
+
+def face(operation: str, tag: str, answers: dict[int, dict[str, Any]], **promises: Any) -> dict[str, Any]:
+    """Arguments for a Litestar route decorator that carry a `Face`."""
+    return {"opt": {"face": Face(operation, tag, answers, **promises)}, "operation_id": operation, "status_code": min(answers)}

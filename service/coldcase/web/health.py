@@ -1,0 +1,38 @@
+"""Whether the service lives, is ready, and how it does; no key needed."""
+
+import msgspec
+from litestar import Response, get
+
+from coldcase.errors import NotFound
+from coldcase.web import wire
+from coldcase.web.face import JSON, Call, face
+from coldcase.web.house import house
+
+PROMETHEUS = "text/plain"
+PROMETHEUS_VERSION = "text/plain; version=0.0.4"
+
+
+@get("/health/live", **face("isLive", "Operation", {200: {JSON: wire.Health}}))
+async def is_live() -> Response[bytes]:
+    """The process answers"""
+    return Response(msgspec.json.encode(wire.Health(status="live")), media_type=JSON)
+
+
+@get("/health/ready", **face("isReady", "Operation", {200: {JSON: wire.Health}}))
+async def is_ready(request: Call) -> Response[bytes]:
+    """It can classify, and whether it can record
+
+    Stays up with `recording: false` while the database is away: previews and vocabulary go on.
+    """
+    service = house(request)
+    health = wire.Health(status="ready", recording=service.recorder.available, rule_table=service.shelf.current.version)
+    return Response(msgspec.json.encode(health), media_type=JSON)
+
+
+@get("/metrics", **face("showMetrics", "Operation", {200: {PROMETHEUS: str}}, problems=("not_found",)))
+async def show_metrics(request: Call) -> Response[bytes]:
+    """Figures for Prometheus; can be closed by a setting"""
+    service = house(request)
+    if not service.metrics_open:
+        raise NotFound("Metrics are closed here.")
+    return Response(service.metrics.text(), media_type=PROMETHEUS_VERSION)

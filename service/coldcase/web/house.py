@@ -1,0 +1,28 @@
+"""What handlers work with: one value, made by `app` when the service starts, and reached through `house(request)`."""
+
+from dataclasses import dataclass
+from typing import cast
+
+from coldcase.db.recorder import Recorder
+from coldcase.db.transactions import Transaction
+from coldcase.governing import Shelf
+from coldcase.web.auth import KeyRing
+from coldcase.web.face import Call
+from coldcase.web.metrics import Metrics
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """The parts of a running service."""
+
+    shelf: Shelf
+    recorder: Recorder
+    keys: KeyRing
+    transaction: Transaction
+    metrics: Metrics
+    metrics_open: bool
+
+
+def house(request: Call) -> House:
+    """The running service behind a request."""
+    return cast("House", request.app.state.house)

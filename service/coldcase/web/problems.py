@@ -1,0 +1,181 @@
+"""Problem documents (RFC 9457): one table from error code to status, title and retry; exceptions to responses."""
+
+from dataclasses import dataclass
+from typing import Any, cast
+
+import msgspec
+import structlog
+from litestar import Request, Response
+from litestar.exceptions import HTTPException
+from litestar.types import ExceptionHandlersMap
+
+from coldcase.errors import ColdcaseError, Flaw, Flawed
+
+log = structlog.get_logger()
+
+MEDIA_TYPE = "application/problem+json"
+
+
+class Unauthenticated(ColdcaseError):
+    """Send an API key: `Authorization: Bearer <key>`. The key is missing, unknown, expired or revoked."""
+
+    code = "unauthenticated"
+
+
+class ScopeMissing(ColdcaseError):
+    """The key does not carry the scope that this call needs."""
+
+    code = "scope_missing"
+
+
+class BadRequest(Flawed):
+    """A query parameter or header cannot be taken as it is; `errors` lists every flaw found."""
+
+    code = "bad_request"
+
+
+class NotAcceptable(ColdcaseError):
+    """None of the media types in `Accept` can be produced here."""
+
+    code = "not_acceptable"
+
+
+class UnsupportedMediaType(ColdcaseError):
+    """The body must be `application/json`, in UTF-8, not compressed."""
+
+    code = "unsupported_media_type"
+
+
+class Overloaded(ColdcaseError):
+    """The service has as many requests in flight as it takes; send again a little later."""
+
+    code = "overloaded"
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What an error code means over HTTP; `retry_after` is in seconds."""
+
+    status: int
+    title: str
+    retry_after: int | None = None
+
+
+KINDS = {
+    "malformed": Kind(400, "The body is not well-formed JSON"),
+    "bad_request": Kind(400, "A query parameter or header is wrong"),
+    "bad_cursor": Kind(400, "The cursor is not one of this list's"),
+    "unauthenticated": Kind(401, "A valid API key is needed"),
+    "scope_missing": Kind(403, "The API key does not carry the scope"),
+    "not_found": Kind(404, "Not found"),
+    "method_not_allowed": Kind(405, "This path does not know the method"),
+    "not_acceptable": Kind(406, "No acceptable representation"),
+    "key_in_flight": Kind(409, "The first request with this key is still in flight", retry_after=1),
+    "too_large": Kind(413, "The body is too large"),
+    "unsupported_media_type": Kind(415, "The body has the wrong media type"),
+    "bad_case": Kind(422, "The case cannot be taken as it is"),
+    "bad_rule_table": Kind(422, "The rule table cannot be used as it is"),
+    "supersedes_unknown": Kind(422, "The superseded decision is not known"),
+    "not_recordable": Kind(422, "The record cannot hold this case"),
+    "key_reused": Kind(422, "The idempotency key was used for another case"),
+    "busy": Kind(429, "Too many decisions are waiting to be recorded", retry_after=1),
+    "internal": Kind(500, "Something went wrong on our side"),
+    "overloaded": Kind(503, "The service is at its capacity", retry_after=1),
+    "store_away": Kind(503, "The record is away", retry_after=2),
+    "outcome_unknown": Kind(503, "Outcome unknown: send again with the same key", retry_after=2),
+}
+
+_FOR_STATUS = {400: "bad_request", 404: "not_found", 405: "method_not_allowed", 413: "too_large"}
+_DETAIL = {
+    "not_found": "There is nothing at this path.",
+    "method_not_allowed": "`Allow` lists the methods that this path knows.",
+    "too_large": "A case may have 64 KiB at most.",
+    "internal": "It is logged under the request id. Nothing was half written; the request can be sent again with the same key.",
+}
+
+
+class Complaint(msgspec.Struct, frozen=True, omit_defaults=True):
+    """One flaw: where (RFC 6901 pointer into the body, or the name of a query parameter or header), what, and what was likely meant."""
+
+    pointer: str
+    detail: str
+    suggestion: str | None = None
+
+
+class Problem(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A problem document (RFC 9457). `type` is stable; `errors` lists every flaw of what was sent."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    request_id: str | None = None
+    errors: list[Complaint] = []
+
+
+def type_uri(code: str) -> str:
+    """The stable identity of a kind of problem; `GET` of it describes the kind."""
+    return f"/problems/{code}"
+
+
+def meaning(code: str) -> str:
+    """What an error code means, in a sentence or two."""
+    told = {kind.code: (kind.__doc__ or "").strip() for kind in _family(ColdcaseError)}
+    return _DETAIL.get(code) or told[code]
+
+
+def _family(kind: type[ColdcaseError]) -> list[type[ColdcaseError]]:
+    return [kind, *(member for child in kind.__subclasses__() for member in _family(child))]
+
+
+def problem(code: str, detail: str, flaws: tuple[Flaw, ...] = ()) -> Problem:
+    """The problem document of an error code."""
+    kind = KINDS[code]
+    complaints = [Complaint(flaw.pointer, flaw.detail, flaw.suggestion) for flaw in flaws]
+    return Problem(type=type_uri(code), title=kind.title, status=kind.status, detail=detail, errors=complaints)
+
+
+def headers(code: str) -> dict[str, str]:
+    """The headers that go with an error code."""
+    kind = KINDS[code]
+    found = {} if kind.retry_after is None else {"Retry-After": str(kind.retry_after)}
+    return found | {"WWW-Authenticate": 'Bearer realm="coldcase"'} if kind.status == 401 else found
+
+
+def request_id(request: Request[Any, Any, Any]) -> str | None:
+    """The id under which this request is logged."""
+    return cast("str | None", request.scope["state"].get("request_id"))
+
+
+def _answer(request: Request[Any, Any, Any], document: Problem, extra: dict[str, str]) -> Response[bytes]:
+    named = msgspec.structs.replace(document, request_id=request_id(request))
+    return Response(msgspec.json.encode(named), status_code=document.status, media_type=MEDIA_TYPE, headers=extra)
+
+
+def from_domain(request: Request[Any, Any, Any], error: ColdcaseError) -> Response[bytes]:
+    """The response to a domain error."""
+    flaws = error.flaws if isinstance(error, Flawed) else ()
+    return _answer(request, problem(error.code, error.detail, flaws), headers(error.code))
+
+
+def from_http(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
+    """The response to an error that Litestar raises itself: no route, wrong method, body too large."""
+    code = _FOR_STATUS.get(error.status_code)
+    if code is None:
+        return from_surprise(request, error)
+    return _answer(request, problem(code, _DETAIL.get(code, error.detail)), headers(code) | dict(error.headers or {}))
+
+
+def from_surprise(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+    """The response to an error that nobody foresaw: logged with its trace, told without it."""
+    log.error(
+        "unforeseen error",
+        method=request.method,
+        path=request.scope["path"],
+        request_id=request_id(request),
+        exc_info=error,
+    )
+    return _answer(request, problem("internal", _DETAIL["internal"]), headers("internal"))
+
+
+HANDLERS: ExceptionHandlersMap = {ColdcaseError: from_domain, HTTPException: from_http, Exception: from_surprise}

@@ -1,0 +1,79 @@
+"""Versions of the rule table: listed, and whole as JSON or as a CSV of frequencies."""
+
+import csv
+import io
+from typing import Any, cast
+
+import msgspec
+from litestar import Response, get
+
+from coldcase.core.rule_table import RuleTable
+from coldcase.db import rule_tables
+from coldcase.db.rule_tables import StoredTable
+from coldcase.web import strict, wire
+from coldcase.web.face import CSV, JSON, Call, face
+from coldcase.web.house import house
+
+SCOPES = ("tables:read",)
+WHOLE = {200: {JSON: wire.TableEnvelope, CSV: str}}
+
+
+@get("/v1/rule-tables", **face("listRuleTables", "Rule tables", {200: {JSON: wire.TableList}}, scopes=SCOPES))
+async def list_tables(request: Call) -> Response[bytes]:
+    """All versions, the newest first"""
+    service = house(request)
+    async with service.transaction() as conn:
+        rows = await rule_tables.list_tables(conn)
+    listed = wire.TableList(items=[_summary(row, service.shelf.current.version) for row in rows], next=None)
+    return Response(msgspec.json.encode(listed), media_type=JSON)
+
+
+@get("/v1/rule-tables/current", **face("showCurrentRuleTable", "Rule tables", WHOLE, scopes=SCOPES))
+async def show_current(request: Call) -> Response[bytes]:
+    """The version that answers now
+
+    With `Accept: text/csv` its natural frequencies, one row for each finding, outcome and cause.
+    """
+    return await _whole(request, None)
+
+
+@get("/v1/rule-tables/{version:int}", **face("showRuleTable", "Rule tables", WHOLE, scopes=SCOPES, problems=("not_found",)))
+async def show_table(request: Call) -> Response[bytes]:
+    """One version
+
+    With `Accept: text/csv` its natural frequencies, one row for each finding, outcome and cause.
+    """
+    return await _whole(request, request.path_params["version"])
+
+
+async def _whole(request: Call, version: int | None) -> Response[bytes]:
+    service = house(request)
+    async with service.transaction() as conn:
+        stored = await (rule_tables.current(conn) if version is None else rule_tables.get(conn, version))
+    if strict.preferred(request, (JSON, CSV)) == CSV:
+        return Response(frequencies(msgspec.json.decode(stored.document, type=RuleTable)), media_type=CSV)
+    envelope = wire.TableEnvelope(**_members(stored, service.shelf.current.version), content=cast("Any", msgspec.Raw(stored.document)))
+    return Response(msgspec.json.encode(envelope), media_type=JSON)
+
+
+def _summary(row: rule_tables.TableSummary, current: int | None) -> wire.TableSummary:
+    return wire.TableSummary(**_members(row, current))
+
+
+def _members(row: rule_tables.TableSummary | StoredTable, current: int | None) -> dict[str, Any]:
+    named = ("version", "digest", "state", "based_on", "note", "created_at")
+    return {name: getattr(row, name) for name in named} | {"current": row.version == current}
+
+
+def frequencies(table: RuleTable) -> bytes:
+    """The natural frequencies as CSV: of 100 failures from `cause` in which `finding` was looked at, how many show `outcome`."""
+    text = io.StringIO()
+    writer = csv.writer(text)
+    writer.writerow(["finding", "outcome", "cause", "per_hundred"])
+    for code, row in table.findings.items():
+        for cause, shares in {"background": row.background, **row.per_hundred}.items():
+            writer.writerows([code, outcome.code, cause, share] for outcome, share in zip(row.outcomes, shares, strict=True))
+    for code, pattern in table.patterns.items():
+        for cause, share in {"background": pattern.background, **pattern.per_hundred}.items():
+            writer.writerow([code, "present", cause, share])
+    return text.getvalue().encode()

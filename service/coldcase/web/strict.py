@@ -1,0 +1,110 @@
+"""What is taken from a request, to the letter: media types, query parameters, headers. Lists every flaw found."""
+
+import re
+from typing import Any, TypeVar
+from urllib.parse import parse_qsl
+
+import msgspec
+from litestar.connection import ASGIConnection
+from litestar.datastructures.headers import Accept
+
+from coldcase.errors import Flaw
+from coldcase.web.problems import BadRequest, NotAcceptable, UnsupportedMediaType
+
+Query = TypeVar("Query", bound=msgspec.Struct)
+Connection = ASGIConnection[Any, Any, Any, Any]
+
+_JSON = re.compile(rb'application/json[ \t]*(;[ \t]*charset[ \t]*=[ \t]*"?utf-8"?[ \t]*)?\Z', re.IGNORECASE)
+_KEY = re.compile(rb"[\x21-\x7e]{1,200}\Z")
+_PREFER = re.compile(r'(?:\A|,)\s*handling\s*=\s*"?lenient"?\s*(?:;[^,]*)?(?=,|\Z)', re.IGNORECASE)
+
+
+def headers(connection: Connection) -> dict[bytes, bytes]:
+    """The request's headers by lower-case name; repeated ones are joined by a comma, as RFC 9110 has it."""
+    state = connection.scope["state"]
+    known: dict[bytes, bytes] | None = state.get("headers")
+    if known is None:
+        known = state["headers"] = {}
+        for name, value in connection.scope["headers"]:
+            known[name] = known[name] + b", " + value if name in known else value
+    return known
+
+
+def check_accept(connection: Connection, offers: tuple[str, ...]) -> None:
+    """Raises `NotAcceptable` unless `Accept` leaves one of `offers`."""
+    wanted = headers(connection).get(b"accept")
+    if wanted in (None, b"*/*", b"application/json") and "application/json" in offers:
+        return
+    if offers and preferred(connection, offers) is None:
+        raise NotAcceptable(f"This call can answer with {', '.join(offers)}.")
+
+
+def preferred(connection: Connection, offers: tuple[str, ...]) -> str | None:
+    """The one of `offers` that `Accept` likes best; the first where it does not say."""
+    wanted = headers(connection).get(b"accept", b"").decode("latin-1").strip()
+    return Accept(wanted).best_match(list(offers)) if wanted else offers[0]
+
+
+def check_json(connection: Connection) -> None:
+    """Raises `UnsupportedMediaType` unless the body is declared as JSON in UTF-8, not compressed."""
+    known = headers(connection)
+    if _JSON.match(known.get(b"content-type", b"")) is None:
+        raise UnsupportedMediaType
+    if known.get(b"content-encoding", b"identity").lower() != b"identity":
+        raise UnsupportedMediaType
+
+
+def idempotency_key(connection: Connection) -> str | None:
+    """The `Idempotency-Key`: 1 to 200 visible ASCII characters."""
+    key = headers(connection).get(b"idempotency-key")
+    if key is None:
+        return None
+    if _KEY.match(key) is None:
+        raise BadRequest((Flaw("Idempotency-Key", "1 to 200 visible ASCII characters, sent once"),))
+    return key.decode("ascii")
+
+
+def lenient(connection: Connection) -> bool:
+    """Whether the caller prefers what is bad to be left out and named (RFC 7240 `handling=lenient`)."""
+    wanted = headers(connection).get(b"prefer")
+    return wanted is not None and _PREFER.search(wanted.decode("latin-1")) is not None
+
+
+def unchanged(connection: Connection, tag: str) -> bool:
+    """Whether `If-None-Match` names this entity tag (weak comparison, as RFC 9110 has it for GET)."""
+    known = headers(connection).get(b"if-none-match", b"").decode("latin-1")
+    return any(part.strip().removeprefix("W/") in (tag, "*") for part in known.split(","))
+
+
+def no_query(connection: Connection) -> None:
+    """Raises `BadRequest` if there is any query parameter."""
+    if connection.scope["query_string"]:
+        _pairs(connection, frozenset())
+
+
+def query(connection: Connection, kind: type[Query]) -> Query:
+    """The query parameters as `kind`; raises `BadRequest` with every unknown, repeated or wrong one."""
+    fields = {field.encode_name: field for field in msgspec.structs.fields(kind)}
+    values: dict[str, Any] = {}
+    flaws: list[Flaw] = []
+    for name, text in _pairs(connection, frozenset(fields)):
+        try:
+            values[fields[name].name] = msgspec.convert(text, fields[name].type, strict=False)
+        except msgspec.ValidationError as error:
+            flaws.append(Flaw(name, str(error)))
+    if flaws:
+        raise BadRequest(tuple(flaws))
+    return kind(**values)
+
+
+def _pairs(connection: Connection, known: frozenset[str]) -> list[tuple[str, str]]:
+    try:
+        pairs = parse_qsl(connection.scope["query_string"].decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=50)
+    except ValueError as error:
+        raise BadRequest((Flaw("", "the query is not percent-encoded UTF-8 of at most 50 parameters"),)) from error
+    names = [name for name, _ in pairs]
+    flaws = [Flaw(name, "there is no such query parameter here") for name in names if name not in known]
+    flaws += [Flaw(name, "sent more than once") for name in dict.fromkeys(names) if names.count(name) > 1]
+    if flaws:
+        raise BadRequest(tuple(flaws))
+    return pairs

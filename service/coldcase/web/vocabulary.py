@@ -1,0 +1,140 @@
+"""The words: what a form is built from, and what stands behind a cause."""
+
+from typing import Any, Literal, get_args, get_origin, get_type_hints
+
+import msgspec
+from litestar import Response, get
+
+from coldcase.core.answer import TableName
+from coldcase.core.case import Opening, Unit
+from coldcase.core.compiled import Book
+from coldcase.core.rule_table import RuleTable
+from coldcase.errors import NotFound
+from coldcase.web import strict, wire
+from coldcase.web.face import JSON, Call, Header, face
+from coldcase.web.house import house
+
+ETAG = Header("ETag", "Changes with the rule table.")
+IF_NONE_MATCH = Header("If-None-Match", "The `ETag` of what the caller has; `304` if it is still the same.")
+READERS = ("decisions:write", "decisions:read", "preview")
+
+
+@get(
+    "/v1/vocabulary",
+    **face(
+        "showVocabulary",
+        "Words",
+        {200: {JSON: wire.Vocabulary}, 304: {}},
+        scopes=READERS,
+        takes=(IF_NONE_MATCH,),
+        sends={200: (ETAG,), 304: (ETAG,)},
+        outlives_store=True,
+    ),
+)
+async def show_vocabulary(request: Call) -> Response[bytes]:
+    """Findings, outcomes, causes, quantities
+
+    What a form is built from, under the current rule table. Cheap to ask again with `If-None-Match`.
+    """
+    book = house(request).shelf.current
+    headers = {"ETag": f'"{book.digest.removeprefix("sha256:")[:32]}-{book.version}"', "Cache-Control": "private, no-cache"}
+    if strict.unchanged(request, headers["ETag"]):
+        return Response(b"", status_code=304, headers=headers)
+    return Response(msgspec.json.encode(vocabulary(book)), media_type=JSON, headers=headers)
+
+
+@get(
+    "/v1/causes/{code:str}",
+    **face("showCause", "Words", {200: {JSON: wire.CauseSheet}}, scopes=READERS, problems=("not_found",), outlives_store=True),
+)
+async def show_cause(request: Call) -> Response[bytes]:
+    """One cause: its chain, what to do, what it is mistaken for"""
+    code, book = request.path_params["code"], house(request).shelf.current
+    cause = book.table.causes.get(code)
+    if cause is None:
+        raise NotFound(f"The current rule table has no cause '{code[:64]}'.")
+    chain = [wire.CauseStep(step=link.step, seen_as=link.seen_as) for link in cause.chain]
+    members = {name: getattr(cause, name) for name in ("title", "family", "summary", "system_borne", "gate", "actions", "contrast")}
+    sheet = wire.CauseSheet(code=code, chain=chain, rule_table=TableName(version=book.version, digest=book.digest), **members)
+    return Response(msgspec.json.encode(sheet), media_type=JSON)
+
+
+def vocabulary(book: Book) -> wire.Vocabulary:
+    """The words of a book."""
+    table = book.table
+    return wire.Vocabulary(
+        rule_table=TableName(version=book.version, digest=book.digest),
+        unit=choices(Unit),
+        opening=choices(Opening),
+        stations=table.stations,
+        findings=_findings(table),
+        causes=[
+            wire.CauseChoice(code=code, title=row.title, family=row.family, system_borne=row.system_borne)
+            for code, row in table.causes.items()
+        ],
+        quantities=_quantities(table),
+        retired=table.retired,
+    )
+
+
+def _findings(table: RuleTable) -> list[wire.FindingChoice]:
+    yielded: dict[str, dict[str, None]] = {}
+    for limit in table.limits:
+        yielded.setdefault(limit.finding, {})[limit.quantity] = None
+    return [
+        wire.FindingChoice(
+            code=code,
+            station=row.station,
+            title=row.title,
+            question=row.question,
+            effort=row.effort,
+            before=row.before,
+            gate=row.gate,
+            outcomes=[wire.OutcomeChoice(code=outcome.code, title=outcome.title, gate=outcome.gate) for outcome in row.outcomes],
+            quantities=list(yielded.get(code, ())),
+        )
+        for code, row in table.findings.items()
+    ]
+
+
+def _quantities(table: RuleTable) -> list[wire.QuantityChoice]:
+    return [
+        wire.QuantityChoice(
+            code=code,
+            unit=row.unit,
+            meaning=row.meaning,
+            lowest=row.lowest,
+            highest=row.highest,
+            limits=[
+                wire.QuantityLimit(finding=limit.finding, bands=limit.bands, when=limit.when, basis=limit.basis)
+                for limit in table.limits
+                if limit.quantity == code
+            ],
+        )
+        for code, row in table.quantities.items()
+    ]
+
+
+def choices(part: type[msgspec.Struct]) -> list[wire.MemberChoice]:
+    """The members of a part of the case, with the values or units that each takes."""
+    hints = get_type_hints(part)
+    return [
+        wire.MemberChoice(
+            member=field.encode_name, required=field.required, values=_values(hints[field.name]), units=_units(hints[field.name])
+        )
+        for field in msgspec.structs.fields(part)
+    ]
+
+
+def _values(hint: Any) -> list[str | bool] | None:
+    if hint is bool:
+        return [True, False]
+    if get_origin(hint) is Literal:
+        return list(get_args(hint))
+    return next((values for arm in get_args(hint) if (values := _values(arm))), None)
+
+
+def _units(hint: Any) -> list[str] | None:
+    if isinstance(hint, type) and issubclass(hint, msgspec.Struct):
+        return [str(value) for value in _values(get_type_hints(hint).get("unit")) or ()] or None
+    return next((units for arm in get_args(hint) if (units := _units(arm))), None)

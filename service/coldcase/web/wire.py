@@ -1,0 +1,200 @@
+"""Envelopes on the wire; the case, the rule table and the answer inside them are core's own types.
+
+Members whose JSON text is stored (`case`, `answer`, `content`) are sent as that very text.
+"""
+
+from datetime import datetime
+from typing import Literal
+from uuid import UUID
+
+import msgspec
+
+from coldcase.core.answer import Answer, Status, TableName
+from coldcase.core.case import Case
+from coldcase.core.rule_table import Action, Band, Contrast, Deadline, Effort, Gate, Retired, RuleTable, When
+
+
+class _Part(msgspec.Struct, frozen=True):
+    pass
+
+
+class DecisionName(_Part, frozen=True, kw_only=True):
+    """One decision of a chain in which each supersedes the one before."""
+
+    id: UUID
+    recorded_at: datetime
+
+
+class Verdict(_Part, frozen=True, kw_only=True):
+    """What a person later established to be the cause."""
+
+    cause: str | None
+    not_determinable: bool
+    basis: Literal["teardown", "laboratory", "field", "supplier_report"]
+    note: str | None
+    person: str | None
+    recorded_at: datetime
+
+
+class DecisionRecord(_Part, frozen=True, kw_only=True):
+    """A recorded decision, whole. `chain` runs from the first decision of the job to the newest, which stands."""
+
+    id: UUID
+    recorded_at: datetime
+    case: Case
+    answer: Answer
+    rule_table: TableName
+    chain: list[DecisionName]
+    verdicts: list[Verdict]
+
+
+class DecisionRow(_Part, frozen=True, kw_only=True):
+    """A recorded decision in a list."""
+
+    id: UUID
+    recorded_at: datetime
+    job_ref: str | None
+    circuit: str | None
+    closed_at: datetime | None
+    compressor_type: str
+    refrigerant: str | None
+    cause: str
+    status: Status
+    confidence: float
+    rule_table: int
+    supersedes: UUID | None
+
+
+class DecisionList(_Part, frozen=True, kw_only=True):
+    """A page of decisions; `next` is the cursor of the page after it."""
+
+    items: list[DecisionRow]
+    next: str | None
+
+
+class MemberChoice(_Part, frozen=True, kw_only=True):
+    """A member of `unit` or `opening`: the values it takes, or the units of its quantity; neither for free text and numbers."""
+
+    member: str
+    required: bool
+    values: list[str | bool] | None = None
+    units: list[str] | None = None
+
+
+class OutcomeChoice(_Part, frozen=True, kw_only=True):
+    """One possible answer to a finding's question, and the machines on which it can be."""
+
+    code: str
+    title: str
+    gate: Gate
+
+
+class FindingChoice(_Part, frozen=True, kw_only=True):
+    """A finding as a form asks for it. `before`: what must not have happened yet. `quantities` can yield it."""
+
+    code: str
+    station: str
+    title: str
+    question: str
+    effort: Effort
+    before: Deadline | None
+    gate: Gate
+    outcomes: list[OutcomeChoice]
+    quantities: list[str]
+
+
+class CauseChoice(_Part, frozen=True, kw_only=True):
+    """A cause as a list shows it."""
+
+    code: str
+    title: str
+    family: str
+    system_borne: bool
+
+
+class QuantityLimit(_Part, frozen=True, kw_only=True):
+    """How a quantity becomes an outcome of a finding, on which machines, and by what authority."""
+
+    finding: str
+    bands: list[Band]
+    when: When
+    basis: str
+
+
+class QuantityChoice(_Part, frozen=True, kw_only=True):
+    """A quantity that readings yield or that is sent as it is, and the findings that it yields."""
+
+    code: str
+    unit: str
+    meaning: str
+    lowest: float
+    highest: float
+    limits: list[QuantityLimit]
+
+
+class Vocabulary(_Part, frozen=True, kw_only=True):
+    """Everything that a form is built from, under one rule table."""
+
+    rule_table: TableName
+    unit: list[MemberChoice]
+    opening: list[MemberChoice]
+    stations: list[str]
+    findings: list[FindingChoice]
+    causes: list[CauseChoice]
+    quantities: list[QuantityChoice]
+    retired: list[Retired]
+
+
+class CauseStep(_Part, frozen=True, kw_only=True):
+    """One link of the chain from circumstance to final event, and the outcomes that show it."""
+
+    step: str
+    seen_as: dict[str, list[str]]
+
+
+class CauseSheet(_Part, frozen=True, kw_only=True):
+    """One cause: what it is, how it goes on, what to do, and how to tell it from its look-alikes."""
+
+    code: str
+    title: str
+    family: str
+    summary: str
+    system_borne: bool
+    gate: Gate
+    chain: list[CauseStep]
+    actions: list[Action]
+    contrast: list[Contrast]
+    rule_table: TableName
+
+
+class TableSummary(_Part, frozen=True, kw_only=True):
+    """A version of the rule table without its content."""
+
+    version: int
+    digest: str
+    state: Literal["draft", "approved", "published", "withdrawn"]
+    current: bool
+    based_on: int | None
+    note: str | None
+    created_at: datetime
+
+
+class TableList(_Part, frozen=True, kw_only=True):
+    """All versions of the rule table, the newest first."""
+
+    items: list[TableSummary]
+    next: str | None
+
+
+class TableEnvelope(TableSummary, frozen=True, kw_only=True):
+    """A version of the rule table with its document."""
+
+    content: RuleTable
+
+
+class Health(_Part, frozen=True, kw_only=True):
+    """Whether the service answers, and whether it can record."""
+
+    status: Literal["live", "ready"]
+    recording: bool | None = None
+    rule_table: int | None = None

@@ -1,0 +1,106 @@
+"""The core against a general decision-table engine, on tables of the same size, in one run.
+
+    python -m tests.bench.decision_table
+
+The general engine is zen-engine (Rust, from PyPI). Its table has a rule for each outcome of the starter table and an
+output for each cause, so as many weights as the starter table has on this machine's page; it collects the rules that
+match. What it does not do (base rates, groups, patterns, discounts, normalising) is not asked of it.
+"""
+
+import json
+import statistics
+import time
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+import zen
+
+from coldcase.core.case import Case
+from coldcase.core.compiled import Book, compile_table
+from coldcase.core.reporting import explain
+from coldcase.core.rule_table import digest
+from coldcase.core.weighing import observe, weigh
+from coldcase.shipped import starter_table
+
+ROUNDS = 7
+CASE = {
+    "unit": {"compressor_type": "scroll", "motor": "three_phase"},
+    "opening": {"method": "rolling_cutter", "oil": "measured"},
+    "observations": {
+        "oil_clarity": "stays_milky",
+        "copper_plating": "heavy",
+        "metal_in_oil": "flakes",
+        "sump_magnet": "loaded",
+        "orbit_drive": "worn_loose",
+        "scroll_wraps": "chipped_or_fractured",
+        "system_solids": "none",
+        "shaft_turns": "stuck",
+        "winding_burn": "none",
+        "oil_smell": "faint",
+        "lab_water": "high",
+        "lab_iron": "high",
+    },
+}
+
+
+def general_table(book: Book) -> dict[str, Any]:
+    """The starter table's weights as a decision table: an input for each finding, a rule for each outcome."""
+    page = book.page(("three_phase", None, "scroll"))
+    inputs = [{"id": f"in_{code}", "name": code, "type": "expression", "field": code} for code in page.sheets]
+    outputs = [{"id": f"out_{cause}", "name": cause, "type": "expression", "field": cause} for cause in page.causes]
+    blank = {column["id"]: "" for column in inputs}
+    rules = []
+    for code, sheet in page.sheets.items():
+        for outcome, row in sheet.rows.items():
+            weights = {f"out_{cause}": str(weight) for cause, weight in zip(page.causes, page.weights[row].tolist(), strict=True)}
+            rules.append({"_id": f"{code}.{outcome}", **blank, f"in_{code}": json.dumps(outcome), **weights})
+    content = {"hitPolicy": "collect", "inputs": inputs, "outputs": outputs, "rules": rules}
+    return {
+        "nodes": [
+            {"id": "in", "type": "inputNode", "name": "in"},
+            {"id": "table", "type": "decisionTableNode", "name": "table", "content": content},
+            {"id": "out", "type": "outputNode", "name": "out"},
+        ],
+        "edges": [
+            {"id": "a", "sourceId": "in", "targetId": "table", "type": "edge"},
+            {"id": "b", "sourceId": "table", "targetId": "out", "type": "edge"},
+        ],
+    }
+
+
+def microseconds(work: Callable[[], object], times: int) -> float:
+    """One call's time."""
+    began = time.perf_counter()
+    for _ in range(times):
+        work()
+    return (time.perf_counter() - began) / times * 1e6
+
+
+def main() -> None:
+    """Times both in turns and prints the medians and the ratio."""
+    table = starter_table()
+    book = compile_table(table, version=None, digest=digest(table))
+    case = msgspec.convert(CASE, Case)
+    general = zen.ZenEngine().create_decision(json.dumps(general_table(book)))
+    matched = general.evaluate(dict(case.observations))["result"]
+    assert len(matched) == len(case.observations), "the general engine must find a rule for each observation"
+    page = book.page(("three_phase", None, "scroll"))
+    weigh(case, observe(case, {}), book)
+    turns = [
+        (
+            microseconds(lambda: general.evaluate(dict(case.observations)), 20),
+            microseconds(lambda: weigh(case, observe(case, {}), book), 400),
+            microseconds(lambda: explain(case, book), 200),
+        )
+        for _ in range(ROUNDS)
+    ]
+    slow, core, whole = (statistics.median(column) for column in zip(*turns, strict=True))
+    print(f"table: {sum(len(s.rows) for s in page.sheets.values())} rules, {len(page.causes)} outputs; case: {len(case.observations)} findings")
+    print(f"general engine {slow:9.0f} us a case")
+    print(f"core, ranking  {core:9.0f} us a case, {slow / core:6.1f} times as fast")
+    print(f"core, answer   {whole:9.0f} us a case, {slow / whole:6.1f} times as fast (with rationale, chain and next checks)")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,86 @@
+"""What all tests share: a clean environment, and one embedded PostgreSQL a run with a fresh copy of a migrated database for whoever asks."""
+
+import itertools
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import psycopg
+import pytest
+
+from coldcase.db import embedded, migrating
+
+
+@dataclass(frozen=True)
+class Database:
+    """A database of a test's own: as its owner, and as the role that the service runs as."""
+
+    name: str
+    owner_url: str
+    service_url: str
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _clean_environment() -> Iterator[None]:
+    """A developer's own settings must not decide a test."""
+    ours = {name: os.environ.pop(name) for name in list(os.environ) if name.startswith("COLDCASE_")}
+    yield
+    os.environ.update(ours)
+
+
+@pytest.fixture(scope="session")
+def anyio_backend():
+    return "asyncio", {"use_uvloop": True}
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[embedded.Embedded]:
+    """The server of this test run, in a temporary folder."""
+    with embedded.temporary(fsync="off", full_page_writes="off") as server:
+        yield server
+
+
+@pytest.fixture(scope="session")
+def _migrated(postgres) -> str:
+    """The name of the database that the others are copied from; nobody connects to it."""
+    migrating.upgrade(postgres.owner_url)
+    return embedded.DATABASE
+
+
+@pytest.fixture(scope="session")
+def make_database(postgres):
+    """A function that makes a database, empty or copied from `template`, and gives it away."""
+    numbers = itertools.count(1)
+
+    def make(template: str = "template1") -> Database:
+        name = f"test_{next(numbers)}"
+        with psycopg.connect(superuser(postgres), autocommit=True) as conn:
+            conn.execute(f"CREATE DATABASE {name} TEMPLATE {template} OWNER {embedded.OWNER}")
+        return Database(name, postgres.url(embedded.OWNER, name), postgres.url(embedded.SERVICE, name))
+
+    return make
+
+
+@pytest.fixture
+def service_database(postgres, make_database, _migrated) -> Iterator[Database]:
+    """A migrated database of this test's own."""
+    database = make_database(_migrated)
+    yield database
+    drop(postgres, database)
+
+
+@pytest.fixture
+def empty_database(postgres, make_database) -> Iterator[Database]:
+    """A database of this test's own that nobody has migrated yet."""
+    database = make_database()
+    yield database
+    drop(postgres, database)
+
+
+def drop(postgres: embedded.Embedded, database: Database) -> None:
+    with psycopg.connect(superuser(postgres), autocommit=True) as conn:
+        conn.execute(f"DROP DATABASE {database.name} WITH (FORCE)")
+
+
+def superuser(postgres: embedded.Embedded) -> str:
+    return postgres.url(embedded.SUPERUSER, "postgres").replace("+psycopg", "")

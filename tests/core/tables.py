@@ -1,0 +1,138 @@
+"""Rule tables made in code, the starter table compiled, and the random cases that the property tests draw."""
+
+from collections.abc import Mapping, Sequence
+from functools import cache
+from typing import Any
+
+import msgspec
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+
+from coldcase.core.case import Case
+from coldcase.core.compiled import Book, compile_table
+from coldcase.core.logic import machine_of, passes
+from coldcase.core.rule_table import RuleTable, digest, from_document
+from coldcase.core.weighing import Weighed, observe, weigh
+from coldcase.shipped import starter_table
+
+modest = settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+"""Enough to find a broken rule, few enough to run before every commit, and the same ones each time."""
+
+MACHINES: tuple[dict[str, str], ...] = (
+    {"motor": "unknown", "compressor_type": "unknown"},
+    {"motor": "three_phase", "compressor_type": "scroll"},
+    {"motor": "three_phase", "compressor_type": "reciprocating", "winding_connection": "part_winding"},
+    {"motor": "single_phase", "compressor_type": "rotary"},
+    {"motor": "inverter", "compressor_type": "scroll"},
+)
+METHODS = (None, "not_opened", "unbolted", "rolling_cutter", "grinder")
+
+
+@cache
+def starter() -> RuleTable:
+    return starter_table()
+
+
+@cache
+def starter_book() -> Book:
+    return book_of(starter())
+
+
+def book_of(table: RuleTable) -> Book:
+    return compile_table(table, version=None, digest=digest(table))
+
+
+def starter_document() -> dict[str, Any]:
+    """A fresh copy of the starter table as plain JSON values, to be damaged freely."""
+    document: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(starter()))
+    return document
+
+
+def outcomes_of(names: Sequence[str], **members: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Outcomes of a finding; what a keyword holds is added to the outcome of that name."""
+    return [{"code": name, "title": name.replace("_", " ").capitalize(), **members.get(name, {})} for name in names]
+
+
+def finding(outcomes: Sequence[str] | list[dict[str, Any]], background: list[float], **members: Any) -> dict[str, Any]:
+    """A finding's row; its group is `signs` unless named."""
+    rows = [row if isinstance(row, dict) else outcomes_of([row])[0] for row in outcomes]
+    plain = {"station": "bench", "title": "A sign", "question": "Is it there?", "effort": "open", "group": "signs", "basis": "made for a test"}
+    return {**plain, "per_hundred": {}, **members, "outcomes": rows, "background": background}
+
+
+def cause(title: str = "A cause", **members: Any) -> dict[str, Any]:
+    action = {"text": "Put it right", "basis": "made for a test"}
+    return {"title": title, "family": "family", "summary": title, "system_borne": False, "chain": [], "actions": [action], **members}
+
+
+def table(base_rates: Mapping[str, float], findings: Mapping[str, Any], **members: Any) -> RuleTable:
+    """A small rule table: causes by base rate, no temperature, no fading (group `signs`), thresholds that never refuse."""
+    bar = {"least_confidence": 0, "least_ratio": 1, "least_groups": 0}
+    document = {
+        "format": 1,
+        "temperature": 1,
+        "coding": {"coded": bar, "provisional": bar, "thin_margin_decibans": 0, "strong_decibans": 10, "contradiction_ratio": 0.5},
+        "stations": ["bench"],
+        "base_rates": {"unlisted": 1e-6, **base_rates},
+        "base_rate_overrides": [],
+        "causes": {code: cause(code.capitalize()) for code in base_rates if code != "unlisted"},
+        "findings": dict(findings),
+        "patterns": {},
+        "groups": {row.get("group", "signs"): {"rho": 0, "says": "signs"} for row in findings.values()},
+        "discounts": [],
+        "cautions": [],
+        "refrigerants": {},
+        "quantities": {},
+        "limits": [],
+    }
+    return from_document(document | members)
+
+
+def case_of(observations: Mapping[str, Any] | None = None, **members: Any) -> Case:
+    """A case; without `unit` the machine is unknown."""
+    return msgspec.convert({"unit": MACHINES[0], **members, "observations": dict(observations or {})}, Case)
+
+
+def weighed_of(case: Case, book: Book) -> Weighed:
+    return weigh(case, observe(case, {}), book)
+
+
+def posterior(weighed: Weighed) -> dict[str, float]:
+    """Shares of the ranking by cause, unrounded."""
+    return dict(zip(weighed.page.causes, (weighed.shares / weighed.shares.sum()).tolist(), strict=True))
+
+
+@cache
+def possible_on(unit: tuple[tuple[str, str], ...]) -> dict[str, list[str]]:
+    """What of the starter table's vocabulary can be found on a machine: findings with two outcomes or more left."""
+    machine = machine_of(case_of(unit=dict(unit)).unit)
+    on_it = {code: row for code, row in starter().findings.items() if passes(row.gate, *machine)}
+    named = {code: [outcome.code for outcome in row.outcomes if passes(outcome.gate, *machine)] for code, row in on_it.items()}
+    return {code: outcomes for code, outcomes in named.items() if len(outcomes) > 1}
+
+
+@st.composite
+def observed_on(draw: st.DrawFn, unit: Mapping[str, str], most: int = 10, *, lists: bool = True) -> dict[str, str | list[str]]:
+    """Findings that this machine can have, with one possible outcome each or a list of some that were not told apart."""
+    vocabulary = possible_on(tuple(sorted(unit.items())))
+    codes = draw(st.lists(st.sampled_from(sorted(vocabulary)), max_size=most, unique=True))
+    observations: dict[str, str | list[str]] = {}
+    for code in codes:
+        possible = vocabulary[code]
+        some = draw(st.lists(st.sampled_from(possible), min_size=1, max_size=2 if lists and len(possible) > 2 else 1, unique=True))
+        observations[code] = some[0] if len(some) == 1 else some
+    return observations
+
+
+@st.composite
+def cases(draw: st.DrawFn, most: int = 10, *, lists: bool = True, opened: bool = True) -> Case:
+    """A random case for the starter table."""
+    unit = draw(st.sampled_from(MACHINES))
+    opening: dict[str, Any] = {}
+    if opened:
+        opening = {
+            "method": draw(st.sampled_from(METHODS)),
+            "oil": draw(st.sampled_from([None, "measured", "spilled"])),
+            "cleaned_before": draw(st.sampled_from([None, False, True])),
+        }
+    return case_of(draw(observed_on(unit, most, lists=lists)), unit=unit, opening=opening)

@@ -1,0 +1,86 @@
+"""What the tests of the store share: decisions to record, and ways in."""
+
+import hashlib
+from datetime import UTC, datetime
+
+import psycopg
+import pytest
+from sqlalchemy.ext.asyncio import create_async_engine
+from sqlalchemy.pool import NullPool
+from uuid_utils.compat import uuid7
+
+from coldcase.db.recorder import NewDecision, Recorder
+
+
+def fingerprint(case: bytes) -> bytes:
+    return hashlib.sha256(case).digest()
+
+
+@pytest.fixture
+def new_decision():
+    """A function that makes a decision to be recorded; each has an id and an answer of its own."""
+
+    def make(**members) -> NewDecision:
+        id_ = members.pop("id", None) or uuid7()
+        case = members.pop("case", b'{"unit":{"compressor_type":"scroll","motor":"three_phase"}}')
+        usual = {
+            "client_id": 1,
+            "recorded_at": datetime.now(UTC),
+            "key": None,
+            "fingerprint": fingerprint(case),
+            "answer": b'{"id":"%s"}' % str(id_).encode(),
+            "cause": "moisture",
+            "status": "coded",
+            "confidence": 9312,
+            "job_ref": "WO-1184",
+            "circuit": "plant-3/rack-B",
+            "closed_at": None,
+            "compressor_type": "scroll",
+            "refrigerant": "R-448A",
+            "rule_table": 1,
+            "engine": "1.0.0",
+            "supersedes": None,
+        }
+        return NewDecision(**{**usual, **members, "id": id_, "case": case})
+
+    return make
+
+
+@pytest.fixture
+async def recorder(service_database):
+    recorder = Recorder(service_database.service_url)
+    await recorder.start()
+    yield recorder
+    await recorder.close()
+
+
+@pytest.fixture
+async def service_engine(service_database):
+    engine = create_async_engine(service_database.service_url, poolclass=NullPool)
+    yield engine
+    await engine.dispose()
+
+
+@pytest.fixture
+async def service(service_engine):
+    """A connection as the service's role, in a transaction that is undone."""
+    async with service_engine.connect() as conn:
+        yield conn
+
+
+def plain(url: str) -> str:
+    return url.replace("+psycopg", "")
+
+
+@pytest.fixture
+def as_owner(service_database):
+    """A connection as the owner, each statement by itself."""
+    with psycopg.connect(plain(service_database.owner_url), autocommit=True) as conn:
+        yield conn
+
+
+@pytest.fixture
+def as_service(service_database):
+    """A connection as the service's role, each statement by itself."""
+    with psycopg.connect(plain(service_database.service_url), autocommit=True) as conn:
+        yield conn

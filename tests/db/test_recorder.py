@@ -1,0 +1,296 @@
+import asyncio
+from datetime import timedelta
+
+import psycopg
+import pytest
+from uuid_utils.compat import uuid7
+
+from coldcase.db import embedded, migrating
+from coldcase.db.recorder import MOST_IN_BATCH, Recorder
+from coldcase.errors import Busy, KeyInFlight, KeyReused, NotRecordable, OutcomeUnknown, StoreAway, SupersedesUnknown
+
+pytestmark = pytest.mark.anyio
+
+
+def plain(url):
+    return url.replace("+psycopg", "")
+
+
+def count(owner, where="true"):
+    return owner.execute(f"SELECT count(*) FROM decision WHERE {where}").fetchone()[0]
+
+
+async def outcomes(calls):
+    return await asyncio.gather(*calls, return_exceptions=True)
+
+
+async def test_what_is_recorded_is_on_record_byte_for_byte(recorder, new_decision, as_owner):
+    new = new_decision(case='{"caption":"Stirnfläche  1.50"}'.encode(), answer='{"b":1.50,"a":"\\u0041ü"}'.encode())
+    recorded = await recorder.record(new)
+    assert (recorded.id, recorded.answer, recorded.replayed) == (new.id, new.answer, False)
+    row = as_owner.execute("SELECT case_text, answer_text, fingerprint, confidence, at = recorded_at FROM decision").fetchone()
+    assert (row[0].encode(), row[1].encode(), row[2], row[3], row[4]) == (new.case, new.answer, new.fingerprint, 9312, True)
+
+
+async def test_requests_that_wait_together_share_a_transaction(recorder, new_decision, as_owner):
+    await asyncio.gather(*(recorder.record(new_decision()) for _ in range(50)))
+    assert count(as_owner) == 50
+    assert recorder.rows == 50
+    assert recorder.batches < 5
+    assert as_owner.execute("SELECT count(DISTINCT xid::text) FROM decision").fetchone()[0] == recorder.batches
+
+
+async def test_the_same_key_and_case_gives_the_first_answer_again(recorder, new_decision, as_owner):
+    first = await recorder.record(new_decision(key="wo-1"))
+    again = await recorder.record(new_decision(key="wo-1"))
+    assert (again.id, again.answer, again.replayed) == (first.id, first.answer, True)
+    assert count(as_owner) == 1
+
+
+async def test_the_same_key_with_another_case_is_refused(recorder, new_decision, as_owner):
+    await recorder.record(new_decision(key="wo-1"))
+    with pytest.raises(KeyReused):
+        await recorder.record(new_decision(key="wo-1", case=b'{"unit":{"compressor_type":"screw","motor":"unknown"}}'))
+    assert count(as_owner) == 1
+
+
+async def test_two_clients_may_use_the_same_key(recorder, new_decision, as_owner):
+    both = await asyncio.gather(*(recorder.record(new_decision(key="wo-1", client_id=number)) for number in (1, 2)))
+    assert [recorded.replayed for recorded in both] == [False, False]
+    assert count(as_owner) == 2
+
+
+async def test_one_key_sent_many_times_at_once_is_recorded_once(recorder, new_decision, as_owner):
+    answers = await asyncio.gather(*(recorder.record(new_decision(key="wo-1")) for _ in range(40)))
+    assert len({recorded.answer for recorded in answers}) == 1
+    assert sum(not recorded.replayed for recorded in answers) == 1
+    assert count(as_owner) == 1
+
+
+async def test_replicas_that_race_for_the_same_keys_record_each_once(service_database, new_decision, as_owner):
+    replicas = [Recorder(service_database.service_url) for _ in range(3)]
+    for replica in replicas:
+        await replica.start()
+    sent = [(replica, f"wo-{number}") for number in range(60) for replica in replicas]
+    answers = await asyncio.gather(*(replica.record(new_decision(key=key)) for replica, key in sent))
+    for replica in replicas:
+        await replica.close()
+    by_key = {}
+    for (_, key), recorded in zip(sent, answers, strict=True):
+        by_key.setdefault(key, set()).add(recorded.answer)
+    assert all(len(given) == 1 for given in by_key.values())
+    assert count(as_owner) == 60
+
+
+async def test_a_key_that_another_transaction_holds_is_in_flight_and_holds_nobody_else_up(recorder, new_decision, service_database, as_owner):
+    with psycopg.connect(plain(service_database.service_url)) as other:
+        other.execute("INSERT INTO idempotency VALUES (1, 'held', %s, %s, now() + interval '1 day')", [b"x" * 32, uuid7()])
+        calls = [recorder.record(new_decision(key=key)) for key in (None, "free", "held", None)]
+        told = await outcomes(calls)
+    assert [type(one) for one in told if isinstance(one, Exception)] == [KeyInFlight]
+    assert isinstance(told[2], KeyInFlight)
+    assert count(as_owner) == 3
+
+
+async def test_a_second_replica_waits_for_the_first_and_replays(recorder, new_decision, service_database):
+    new = new_decision(key="wo-1")
+    with psycopg.connect(plain(service_database.service_url)) as other:
+        other.execute("INSERT INTO idempotency VALUES (1, 'wo-1', %s, %s, now() + interval '1 day')", [new.fingerprint, new.id])
+        waiting = asyncio.create_task(recorder.record(new_decision(key="wo-1")))
+        while other.execute("SELECT count(*) FROM pg_locks WHERE NOT granted").fetchone()[0] == 0:
+            await asyncio.sleep(0.01)
+        other.execute(
+            "INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status, confidence,"
+            " compressor_type, rule_table, engine) VALUES (%s, 1, now(), %s, '{}', 'theirs', 'moisture', 'coded', 1, 'scroll', 1, '1')",
+            [new.id, new.fingerprint],
+        )
+    recorded = await waiting
+    assert (recorded.id, recorded.answer, recorded.replayed) == (new.id, b"theirs", True)
+
+
+async def test_an_expired_key_may_be_taken_over(service_database, new_decision, as_owner):
+    brief = Recorder(service_database.service_url, keys_live=timedelta(0))
+    await brief.start()
+    first = await brief.record(new_decision(key="wo-1"))
+    second = await brief.record(new_decision(key="wo-1", case=b"{}"))
+    await brief.close()
+    assert first.id != second.id
+    assert as_owner.execute("SELECT decision_id FROM idempotency").fetchall() == [(second.id,)]
+    assert count(as_owner) == 2
+
+
+@pytest.mark.parametrize(
+    "members",
+    [{"case": b"a\0b"}, {"answer": b"\xff"}, {"job_ref": "\ud800"}, {"circuit": "\0"}, {"case": b"\xed\xa0\x80"}],
+    ids=["nul_in_case", "no_utf8", "lone_surrogate", "nul_in_circuit", "encoded_surrogate"],
+)
+async def test_what_the_record_cannot_hold_is_refused_before_it_queues(recorder, new_decision, as_owner, members):
+    with pytest.raises(NotRecordable):
+        await recorder.record(new_decision(key="wo-1", **members))
+    assert recorder.batches == 0
+    assert as_owner.execute("SELECT count(*) FROM idempotency").fetchone()[0] == 0
+
+
+@pytest.mark.parametrize(
+    "bad", [{"confidence": 10_001}, {"confidence": 10**6}, {"fingerprint": b"short"}, {"status": "certain"}], ids=lambda bad: str(bad)
+)
+async def test_a_bad_neighbour_hurts_nobody_and_uses_no_key_up(recorder, new_decision, as_owner, bad):
+    calls = [recorder.record(new_decision(key=f"wo-{number}", **(bad if number == 7 else {}))) for number in range(20)]
+    told = await outcomes(calls)
+    assert [number for number, one in enumerate(told) if isinstance(one, Exception)] == [7]
+    assert isinstance(told[7], NotRecordable)
+    assert count(as_owner) == 19
+    assert not (await recorder.record(new_decision(key="wo-7"))).replayed
+
+
+async def test_supersedes_names_an_earlier_decision_of_the_same_client_and_job(recorder, new_decision, as_owner):
+    first = await recorder.record(new_decision())
+    told = await outcomes(
+        [
+            recorder.record(new_decision(supersedes=first.id)),
+            recorder.record(new_decision(supersedes=first.id, job_ref="WO-9", key="other job")),
+            recorder.record(new_decision(supersedes=first.id, client_id=2)),
+            recorder.record(new_decision(supersedes=uuid7())),
+        ]
+    )
+    assert [type(one) for one in told[1:]] == [SupersedesUnknown] * 3
+    assert count(as_owner) == 2
+    assert as_owner.execute("SELECT count(*) FROM idempotency").fetchone()[0] == 0
+
+
+async def test_past_its_queue_the_recorder_is_busy(service_database, new_decision):
+    small = Recorder(service_database.service_url, most_waiting=MOST_IN_BATCH)
+    await small.start()
+    told = await outcomes([small.record(new_decision()) for _ in range(3 * MOST_IN_BATCH)])
+    await small.close()
+    assert sum(isinstance(one, Busy) for one in told) == 2 * MOST_IN_BATCH
+    assert small.rows == MOST_IN_BATCH
+
+
+async def test_closing_finishes_what_waits_and_takes_nothing_new(recorder, new_decision, as_owner):
+    calls = [asyncio.create_task(recorder.record(new_decision())) for _ in range(2 * MOST_IN_BATCH)]
+    await asyncio.sleep(0)
+    await recorder.close()
+    await asyncio.gather(*calls)
+    assert count(as_owner) == 2 * MOST_IN_BATCH
+    with pytest.raises(StoreAway):
+        await recorder.record(new_decision())
+
+
+async def test_a_caller_that_went_away_before_its_batch_is_not_recorded(recorder, new_decision, as_owner):
+    gone = asyncio.create_task(recorder.record(new_decision()))
+    await asyncio.sleep(0)
+    gone.cancel()
+    await recorder.record(new_decision())
+    assert count(as_owner) <= 2
+    assert gone.cancelled() or gone.cancelling()
+
+
+async def test_a_missing_partition_is_made_on_the_way(recorder, new_decision, as_owner):
+    new = new_decision()
+    year = new.recorded_at.year
+    as_owner.execute(f"ALTER TABLE decision DETACH PARTITION decision_{year}; DROP TABLE decision_{year}")
+    assert not (await recorder.record(new)).replayed
+    assert as_owner.execute(f"SELECT count(*) FROM decision_{year}").fetchone()[0] == 1
+
+
+async def test_an_id_of_no_partition_is_refused_and_the_rest_recorded(recorder, new_decision, as_owner):
+    far = "ffffffff-ffff-7fff-bfff-ffffffffffff"
+    told = await outcomes([recorder.record(new_decision()), recorder.record(new_decision(id=far)), recorder.record(new_decision())])
+    assert [type(one).__name__ for one in told] == ["Recorded", "NotRecordable", "Recorded"]
+    assert count(as_owner) == 2
+
+
+async def test_a_connection_ended_during_the_insert_tells_the_truth(recorder, new_decision, service_database, as_owner):
+    """The backend dies while it waits for a lock, so nothing was committed; the recorder finds that out and goes on."""
+    with psycopg.connect(plain(service_database.owner_url)) as owner:
+        owner.execute("LOCK TABLE decision IN ACCESS EXCLUSIVE MODE")
+        call = asyncio.create_task(recorder.record(new_decision()))
+        while not as_owner.execute(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+            " WHERE application_name = 'coldcase recorder' AND wait_event_type = 'Lock' AND datname = current_database()"
+        ).fetchall():
+            await asyncio.sleep(0.01)
+        owner.rollback()
+        with pytest.raises((StoreAway, OutcomeUnknown)):
+            await call
+    assert count(as_owner) == 0
+    assert not (await recorder.record(new_decision())).replayed
+
+
+async def test_a_batch_that_was_committed_although_its_connection_broke_is_answered(recorder, new_decision, as_owner, monkeypatch):
+    connection = recorder._conn
+    insert = connection.insert
+
+    async def insert_then_break(rows, keys_live):
+        await insert(rows, keys_live)
+        connection.raw.terminate()
+        raise ConnectionResetError
+
+    monkeypatch.setattr(connection, "insert", insert_then_break)
+    new = new_decision(key="wo-1")
+    assert (await recorder.record(new)).answer == new.answer
+    assert count(as_owner) == 1
+
+
+async def test_a_database_that_goes_away_is_said_to_be_and_is_found_again(tmp_path, new_decision):
+    with embedded.Embedded.start(tmp_path) as server:
+        migrating.upgrade(server.owner_url)
+        recorder = Recorder(server.service_url)
+        await recorder.start()
+        await recorder.record(new_decision())
+        programs = embedded.wheel_programs()
+        await asyncio.to_thread(embedded.halt, server.folder, programs)
+        for _ in range(3):
+            with pytest.raises(StoreAway):
+                await recorder.record(new_decision())
+        assert not recorder.available
+        await asyncio.to_thread(embedded.launch, server.folder, programs, {})
+        while not recorder.available:
+            await asyncio.sleep(0.02)
+        await recorder.record(new_decision())
+        await recorder.close()
+        with psycopg.connect(plain(server.owner_url)) as owner:
+            assert count(owner) == 2
+
+
+async def test_a_server_that_is_killed_under_load_loses_nothing_that_was_answered(tmp_path, new_decision):
+    with embedded.Embedded.start(tmp_path) as server:
+        migrating.upgrade(server.owner_url)
+        recorder = Recorder(server.service_url)
+        await recorder.start()
+        answered = []
+
+        async def send(number):
+            new = new_decision(key=f"wo-{number}")
+            try:
+                answered.append((await recorder.record(new)).id)
+            except (StoreAway, OutcomeUnknown):
+                await asyncio.sleep(0.01)
+
+        async def client(start):
+            for number in range(start, start + 40):
+                await send(number)
+
+        clients = [asyncio.create_task(client(1000 * one)) for one in range(16)]
+        while len(answered) < 200:
+            await asyncio.sleep(0.001)
+        programs = embedded.wheel_programs()
+        embedded.run(programs / "pg_ctl", "stop", "--mode", "immediate", "--pgdata", embedded.cluster(server.folder))
+        await asyncio.gather(*clients)
+        await recorder.close()
+        embedded.launch(server.folder, programs, {})
+        with psycopg.connect(plain(server.owner_url)) as owner:
+            kept = {row[0] for row in owner.execute("SELECT id FROM decision")}
+            torn = owner.execute("SELECT count(*) FROM idempotency LEFT JOIN decision ON id = decision_id WHERE id IS NULL").fetchone()[0]
+    assert set(answered) <= kept
+    assert torn == 0
+
+
+async def test_without_a_database_the_recorder_starts_and_says_so(tmp_path, new_decision):
+    recorder = Recorder(f"postgresql+psycopg://coldcase_service@/coldcase?host={tmp_path}")
+    await recorder.start()
+    assert not recorder.available
+    with pytest.raises(StoreAway):
+        await recorder.record(new_decision())
+    await recorder.close()

@@ -1,0 +1,88 @@
+"""The application in the test's own event loop, on a database of the module's own, and keys to call it with."""
+
+from collections.abc import AsyncIterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+import httpx
+import pytest
+from uuid_utils import compat
+
+from coldcase.app import App, create_app
+from coldcase.classifying import now
+from coldcase.db import keys
+from coldcase.db.engine import driver_url
+from coldcase.settings import Settings
+from sqlalchemy import text
+from sqlalchemy.ext.asyncio import create_async_engine
+from sqlalchemy.pool import NullPool
+
+EVERY_SCOPE = ("decisions:write", "decisions:read", "preview", "tables:read")
+
+
+@dataclass
+class Service:
+    """A running application, and a way in as whoever a test needs to be."""
+
+    app: App
+    owner_url: str
+    open: list[httpx.AsyncClient] = field(default_factory=list)
+
+    def http(self, secret: str | None = None) -> httpx.AsyncClient:
+        headers = {} if secret is None else {"Authorization": f"Bearer {secret}"}
+        transport = httpx.ASGITransport(app=self.app, raise_app_exceptions=False)
+        self.open.append(httpx.AsyncClient(transport=transport, base_url="http://coldcase.example", headers=headers))
+        return self.open[-1]
+
+    async def key(self, *scopes: str, client: str = "Tern Haven", expires_at: datetime | None = None) -> tuple[str, Any]:
+        secret = keys.new_secret()
+        values = {"client_name": client, "person": None, "scopes": scopes or EVERY_SCOPE, "expires_at": expires_at}
+        made = await self.as_owner(lambda conn: keys.create(conn, id_=compat.uuid7(), secret_sha256=keys.digest(secret), now=now(), **values))
+        return secret, made
+
+    async def caller(self, *scopes: str, client: str = "Tern Haven") -> httpx.AsyncClient:
+        secret, _ = await self.key(*scopes, client=client)
+        return self.http(secret)
+
+    async def as_owner(self, work: Any) -> Any:
+        engine = create_async_engine(driver_url(self.owner_url), poolclass=NullPool)
+        async with engine.begin() as conn:
+            return await work(conn)
+
+    async def count(self, table: str) -> int:
+        """Rows of a table, all clients'."""
+
+        async def rows(conn: Any) -> Any:
+            await conn.execute(text("SELECT set_config('coldcase.reads_all', 'on', true)"))
+            return await conn.scalar(text(f"SELECT count(*) FROM {table}"))
+
+        return await self.as_owner(rows)
+
+
+@pytest.fixture(scope="module")
+async def service(make_database, _migrated) -> AsyncIterator[Service]:
+    database = make_database(_migrated)
+    app = create_app(Settings(database_url=database.service_url, pool_size=2))
+    async with app.lifespan():
+        running = Service(app, database.owner_url)
+        yield running
+        for client in running.open:
+            await client.aclose()
+
+
+@pytest.fixture
+async def caller(service) -> httpx.AsyncClient:
+    """A client with every scope that one firm's clerk has."""
+    return await service.caller()
+
+
+@pytest.fixture
+def case() -> dict[str, Any]:
+    """A case that is coded."""
+    return {
+        "job": {"ref": "TH-1184", "closed_at": "2026-03-02T16:40:00Z", "circuit": "creamery/rack-B"},
+        "unit": {"compressor_type": "scroll", "motor": "three_phase", "refrigerant": "R-448A"},
+        "opening": {"method": "rolling_cutter"},
+        "observations": {"copper_plating": "heavy", "filter_drier": "wet", "oil_clarity": "stays_milky", "oil_colour": ["brown", "black"]},
+    }

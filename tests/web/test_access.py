@@ -1,0 +1,65 @@
+"""Who may call, and what each sees."""
+
+from datetime import timedelta
+
+import pytest
+
+from coldcase.classifying import now
+from coldcase.db import keys
+
+pytestmark = pytest.mark.anyio
+
+
+@pytest.mark.parametrize("header", [None, "", "Bearer", "Bearer ", "Basic YTpi", "Bearer cc_nobody", "bearer cc_nobody, Bearer cc_nobody"])
+async def test_without_a_known_key_nobody_comes_in(service, header):
+    answered = await service.http().get("/v1/vocabulary", headers={} if header is None else {"Authorization": header})
+
+    assert answered.status_code == 401
+    assert answered.headers["WWW-Authenticate"] == 'Bearer realm="coldcase"'
+    assert answered.json()["type"] == "/problems/unauthenticated"
+
+
+async def test_a_missing_scope_is_named(service, case):
+    caller = await service.caller("decisions:read")
+
+    answered = await caller.post("/v1/classifications", json=case)
+
+    assert answered.status_code == 403
+    assert "`decisions:write`" in answered.json()["detail"]
+
+
+@pytest.mark.parametrize("scope", ["preview", "decisions:write"])
+async def test_either_scope_opens_the_preview(service, case, scope):
+    answered = await (await service.caller(scope)).post("/v1/classifications/preview", json=case)
+
+    assert answered.status_code == 200
+
+
+async def test_an_expired_key_opens_nothing(service):
+    secret, _ = await service.key(expires_at=now() - timedelta(seconds=1))
+
+    assert (await service.http(secret).get("/v1/vocabulary")).status_code == 401
+
+
+async def test_a_revoked_key_is_refused_once_the_news_has_come(service):
+    secret, made = await service.key()
+    caller = service.http(secret)
+    assert (await caller.get("/v1/vocabulary")).status_code == 200
+
+    await service.as_owner(lambda conn: keys.revoke(conn, made.id, now=now()))
+    await service.app.state.house.keys.expire_all()
+
+    assert (await caller.get("/v1/vocabulary")).status_code == 401
+
+
+async def test_a_client_sees_its_own_decisions_only_unless_its_key_reads_all(service, case):
+    dairy = await service.caller(client="North Shore Dairy")
+    fish = await service.caller(client="Harbour Fish")
+    auditor = await service.caller("decisions:read", "decisions:read:all", client="Island Council")
+    place = (await dairy.post("/v1/classifications", json=case)).headers["Location"]
+
+    assert (await dairy.get(place)).status_code == 200
+    assert (await fish.get(place)).status_code == 404
+    assert (await fish.get("/v1/decisions")).json() == {"items": [], "next": None}
+    assert (await auditor.get(place)).status_code == 200
+    assert place.rsplit("/", 1)[1] in [row["id"] for row in (await auditor.get("/v1/decisions")).json()["items"]]

@@ -1,0 +1,165 @@
+"""Classifying over HTTP: the record, safe retries, previews, refusals."""
+
+import json
+from uuid import uuid4
+
+import pytest
+
+pytestmark = pytest.mark.anyio
+
+
+async def test_answers_after_recording_and_the_record_holds_the_very_bytes(caller, case):
+    answered = await caller.post("/v1/classifications", json=case)
+
+    assert answered.status_code == 201
+    body = answered.json()
+    assert body["recorded"] is True
+    assert (body["cause"], body["status"], body["job_ref"]) == ("moisture", "coded", "TH-1184")
+    assert answered.headers["Location"] == f"/v1/decisions/{body['id']}"
+
+    record = await caller.get(answered.headers["Location"])
+    assert record.json() == {
+        "id": body["id"],
+        "recorded_at": body["recorded_at"],
+        "case": case,
+        "answer": body,
+        "rule_table": body["rule_table"],
+        "chain": [{"id": body["id"], "recorded_at": body["recorded_at"]}],
+        "verdicts": [],
+    }
+    assert answered.content in record.content
+
+
+async def test_the_same_key_and_case_give_the_first_bytes_again(caller, case, service):
+    key = {"Idempotency-Key": str(uuid4())}
+    first = await caller.post("/v1/classifications", json=case, headers=key)
+    before = await service.count("decision")
+
+    turned_round = json.dumps(dict(reversed(case.items())), indent=3)
+    again = await caller.post("/v1/classifications", content=turned_round, headers={**key, "Content-Type": "application/json"})
+
+    assert (first.status_code, again.status_code) == (201, 200)
+    assert "Idempotency-Replayed" not in first.headers
+    assert again.headers["Idempotency-Replayed"] == "true"
+    assert again.headers["Location"] == first.headers["Location"]
+    assert again.content == first.content
+    assert await service.count("decision") == before
+
+
+async def test_the_same_key_with_another_case_is_refused(caller, case):
+    key = {"Idempotency-Key": str(uuid4())}
+    await caller.post("/v1/classifications", json=case, headers=key)
+
+    case["observations"]["copper_plating"] = "light"
+    other = await caller.post("/v1/classifications", json=case, headers=key)
+
+    assert other.status_code == 422
+    assert other.json()["type"] == "/problems/key_reused"
+
+
+async def test_keys_of_two_clients_do_not_meet(service, case):
+    key = {"Idempotency-Key": "monday-1"}
+    one = await (await service.caller(client="Tern Haven Dairy")).post("/v1/classifications", json=case, headers=key)
+    two = await (await service.caller(client="Tern Haven Fish")).post("/v1/classifications", json=case, headers=key)
+
+    assert (one.status_code, two.status_code) == (201, 201)
+    assert one.json()["id"] != two.json()["id"]
+
+
+async def test_a_refused_case_uses_no_key_up(caller, case):
+    key = {"Idempotency-Key": str(uuid4())}
+    bad = {**case, "observations": {"coper_plating": "heavy"}}
+
+    assert (await caller.post("/v1/classifications", json=bad, headers=key)).status_code == 422
+    assert (await caller.post("/v1/classifications", json=case, headers=key)).status_code == 201
+
+
+@pytest.mark.parametrize("key", ["", "a b", "x" * 201, "schlüssel"])
+async def test_an_odd_key_is_refused_before_anything_is_recorded(caller, case, service, key):
+    before = await service.count("decision")
+
+    answered = await caller.post("/v1/classifications", json=case, headers={"Idempotency-Key": key.encode()})
+
+    assert answered.status_code == 400
+    assert [error["pointer"] for error in answered.json()["errors"]] == ["Idempotency-Key"]
+    assert await service.count("decision") == before
+
+
+async def test_every_flaw_is_named_with_its_place_and_the_word_that_was_meant(caller, service):
+    before = await service.count("decision")
+    case = {
+        "unit": {"compressor_type": "scrol", "motor": "three_phase", "colour": "red"},
+        "observations": {"coper_plating": "heavy", "oil_colour": "purple"},
+        "readings": {"suction_pressure": {"value": 41, "unit": "psi"}},
+    }
+
+    answered = await caller.post("/v1/classifications", json=case)
+
+    assert answered.status_code == 422
+    assert answered.headers["Content-Type"] == "application/problem+json"
+    body = answered.json()
+    assert body["type"] == "/problems/bad_case"
+    flaws = {error["pointer"]: error.get("suggestion") for error in body["errors"]}
+    assert flaws["/unit/compressor_type"] == "scroll"
+    assert flaws["/observations/coper_plating"] == "copper_plating"
+    assert {"/unit/colour", "/observations/oil_colour", "/readings/suction_pressure/unit"} <= set(flaws)
+    assert await service.count("decision") == before
+
+
+async def test_read_leniently_what_is_wrong_is_left_out_named_and_recorded(caller, case):
+    case["observations"]["coper_plating"] = "heavy"
+
+    answered = await caller.post("/v1/classifications", json=case, headers={"Prefer": "respond-async, handling=lenient"})
+
+    assert answered.status_code == 201
+    assert answered.headers["Preference-Applied"] == "handling=lenient"
+    assert any("coper_plating" in note for note in answered.json()["notes"])
+    record = (await caller.get(answered.headers["Location"])).json()
+    assert "coper_plating" not in record["case"]["observations"]
+    assert record["answer"] == answered.json()
+
+
+async def test_without_a_readable_unit_leniency_does_not_help(caller):
+    answered = await caller.post("/v1/classifications", json={"unit": {"motor": "steam"}}, headers={"Prefer": "handling=lenient"})
+
+    assert answered.status_code == 422
+    assert "Preference-Applied" not in answered.headers
+
+
+async def test_a_preview_is_the_same_answer_recorded_nowhere(caller, case, service):
+    recorded = (await caller.post("/v1/classifications", json=case)).json()
+    before = await service.count("decision")
+
+    previewed = await caller.post("/v1/classifications/preview", json=case)
+
+    assert previewed.status_code == 200
+    assert previewed.json() == {**recorded, "id": None, "recorded": False, "recorded_at": None}
+    assert await service.count("decision") == before
+
+
+async def test_a_preview_under_a_named_table(caller, case):
+    current = await caller.post("/v1/classifications/preview", json=case)
+    first = await caller.post("/v1/classifications/preview?rule_table=1", json=case)
+    missing = await caller.post("/v1/classifications/preview?rule_table=99", json=case)
+
+    assert first.content == current.content
+    assert missing.status_code == 404
+
+
+async def test_an_empty_case_is_valid_and_undetermined(caller):
+    answered = await caller.post("/v1/classifications", json={"unit": {"compressor_type": "unknown", "motor": "unknown"}})
+
+    assert answered.status_code == 201
+    assert (answered.json()["cause"], answered.json()["status"]) == ("undetermined", "undetermined")
+
+
+async def test_a_case_may_supersede_an_earlier_one_of_its_job(caller, case):
+    first = (await caller.post("/v1/classifications", json=case)).json()
+    second = (await caller.post("/v1/classifications", json={**case, "supersedes": first["id"]})).json()
+    stranger = await caller.post("/v1/classifications", json={**case, "supersedes": str(uuid4())})
+
+    for id_ in (first["id"], second["id"]):
+        record = (await caller.get(f"/v1/decisions/{id_}")).json()
+        assert [link["id"] for link in record["chain"]] == [first["id"], second["id"]]
+    assert stranger.status_code == 422
+    assert stranger.json()["type"] == "/problems/supersedes_unknown"

@@ -1,0 +1,107 @@
+"""Searching the record, page by page, and the report for people."""
+
+import pytest
+
+pytestmark = pytest.mark.anyio
+
+
+@pytest.fixture(scope="module")
+async def clerk(service):
+    """A client with five decisions on record, oldest first by closing time."""
+    caller = await service.caller(client="Butter Store")
+    for number in range(5):
+        case = {
+            "job": {"ref": f"TH-{number}", "closed_at": f"2026-03-0{number + 1}T12:00:00Z", "circuit": f"rack-{number % 2}"},
+            "unit": {"compressor_type": "scroll" if number % 2 else "screw", "motor": "three_phase", "refrigerant": "R-134a"},
+            "observations": {"phase_rotation": "reversed", "test_run": "runs_without_pumping"} if number == 4 else {},
+        }
+        assert (await caller.post("/v1/classifications", json=case)).status_code == 201
+    return caller
+
+
+async def jobs(caller, query: str) -> list[str]:
+    answered = await caller.get(f"/v1/decisions?{query}")
+    assert answered.status_code == 200, answered.text
+    return [row["job_ref"] for row in answered.json()["items"]]
+
+
+@pytest.mark.parametrize(
+    ("query", "found"),
+    [
+        ("", ["TH-4", "TH-3", "TH-2", "TH-1", "TH-0"]),
+        ("compressor_type=scroll", ["TH-3", "TH-1"]),
+        ("circuit=rack-0&status=undetermined", ["TH-2", "TH-0"]),
+        ("cause=reverse_rotation", ["TH-4"]),
+        ("job_ref=TH-2", ["TH-2"]),
+        ("refrigerant=R-32", []),
+        ("from=2026-03-02T12:00:00Z&to=2026-03-04T12:00:00Z", ["TH-2", "TH-1"]),
+        ("from=2026-03-02T12:00:00Z&by=recorded_at", ["TH-4", "TH-3", "TH-2", "TH-1", "TH-0"]),
+        ("rule_table=1&limit=2", ["TH-4", "TH-3"]),
+        ("rule_table=2", []),
+    ],
+)
+async def test_all_that_is_asked_must_match(clerk, query, found):
+    assert await jobs(clerk, query) == found
+
+
+async def test_pages_follow_the_link_to_the_end(clerk):
+    found, place = [], "/v1/decisions?limit=2&refrigerant=R-134a"
+    while place:
+        page = await clerk.get(place)
+        found += [row["job_ref"] for row in page.json()["items"]]
+        place = page.links["next"]["url"] if "next" in page.links else None
+        assert (place is None) == (page.json()["next"] is None)
+
+    assert found == ["TH-4", "TH-3", "TH-2", "TH-1", "TH-0"]
+
+
+@pytest.mark.parametrize(
+    ("query", "pointer"),
+    [
+        ("colour=red", "colour"),
+        ("limit=2&limit=3", "limit"),
+        ("limit=0", "limit"),
+        ("limit=two", "limit"),
+        ("limit=", "limit"),
+        ("job_ref=%00", "job_ref"),
+        ("job_ref=%FF", ""),
+        ("compressor_type=steam", "compressor_type"),
+        ("from=2026-03-02", "from"),
+        ("from=2026-03-02T12:00:00", "from"),
+        ("rule_table=99999999999999999999", "rule_table"),
+        ("cursor=!", "cursor"),
+    ],
+)
+async def test_an_odd_query_is_refused_by_name(clerk, query, pointer):
+    answered = await clerk.get(f"/v1/decisions?{query}")
+
+    assert answered.status_code == 400
+    assert [error["pointer"] for error in answered.json()["errors"]] == [pointer]
+
+
+async def test_a_cursor_of_another_order_is_refused(clerk):
+    cursor = (await clerk.get("/v1/decisions?limit=1")).json()["next"]
+
+    answered = await clerk.get(f"/v1/decisions?limit=1&by=recorded_at&cursor={cursor}")
+
+    assert (answered.status_code, answered.json()["type"]) == (400, "/problems/bad_cursor")
+
+
+async def test_the_report_says_to_people_what_the_record_says_to_programs(clerk, case):
+    case["job"]["ref"] = "<script>alert(1)</script>"
+    answer = (await clerk.post("/v1/classifications", json=case)).json()
+
+    report = await clerk.get(f"/v1/decisions/{answer['id']}", headers={"Accept": "text/html,application/xhtml+xml"})
+
+    assert report.headers["Content-Type"].startswith("text/html")
+    assert answer["title"] in report.text
+    assert all(action["text"] in report.text for action in answer["actions"])
+    assert "<script" not in report.text
+    assert "http://" not in report.text
+    assert "https://" not in report.text
+
+
+async def test_an_unknown_decision_is_not_found(clerk):
+    answered = await clerk.get("/v1/decisions/0198c0de-0000-7000-8000-000000000000")
+
+    assert (answered.status_code, answered.json()["type"]) == (404, "/problems/not_found")
