@@ -1,5 +1,6 @@
 """The join: settings to a running service. Nothing is built at import."""
 
+import gc
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from datetime import timedelta
@@ -10,7 +11,7 @@ from litestar.enums import ScopeType
 from litestar.types import ControllerRouterHandler, Receive, Scope, Send
 from sqlalchemy.ext.asyncio import AsyncEngine
 
-from coldcase.classifying import now
+from coldcase.classifying import Desk, now
 from coldcase.db import engine as engines
 from coldcase.db import keys
 from coldcase.db.keys import ApiKey
@@ -18,6 +19,7 @@ from coldcase.db.recorder import Recorder
 from coldcase.db.transactions import Transaction, transaction
 from coldcase.db.watching import Watch
 from coldcase.governing import open_shelf
+from coldcase.readings import refrigerants
 from coldcase.settings import BadSettings, Settings
 from coldcase.shipped import starter_table
 from coldcase.web import auth, classifications, decisions, documents, health, problems, vocabulary
@@ -91,6 +93,11 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
     try:
         house = await _open(engine, recorder, settings, metrics)
         app.state.house = house
+        if settings.warm_properties:
+            refrigerants.warm()
+        # Modules, rule table and property tables stay for good: no collection need look at them again.
+        gc.collect()
+        gc.freeze()
         watch = Watch(settings.database_url, on_keys=house.keys.expire_all, on_tables=house.shelf.refresh)
         await watch.start()
         yield
@@ -108,6 +115,7 @@ async def _open(engine: AsyncEngine, recorder: Recorder, settings: Settings, met
     await recorder.start()
     return House(
         shelf=shelf,
+        desk=Desk(),
         recorder=recorder,
         keys=KeyRing(partial(_key_by_digest, begin)),
         transaction=begin,

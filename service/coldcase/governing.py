@@ -14,8 +14,10 @@ KEPT = 8
 
 
 def bind(stored: StoredTable) -> Book:
-    """The book of a rule table on record."""
-    return compile_table(msgspec.json.decode(stored.document, type=RuleTable), version=stored.version, digest=stored.digest)
+    """The book of a rule table on record, ready for its first case."""
+    book = compile_table(msgspec.json.decode(stored.document, type=RuleTable), version=stored.version, digest=stored.digest)
+    book.make_pages()
+    return book
 
 
 async def open_shelf(transaction: Transaction, starter: RuleTable, *, now: datetime) -> "Shelf":

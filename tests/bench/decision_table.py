@@ -96,7 +96,9 @@ def main() -> None:
         for _ in range(ROUNDS)
     ]
     slow, core, whole = (statistics.median(column) for column in zip(*turns, strict=True))
-    print(f"table: {sum(len(s.rows) for s in page.sheets.values())} rules, {len(page.causes)} outputs; case: {len(case.observations)} findings")
+    print(
+        f"table: {sum(len(s.rows) for s in page.sheets.values())} rules, {len(page.causes)} outputs; case: {len(case.observations)} findings"
+    )
     print(f"general engine {slow:9.0f} us a case")
     print(f"core, ranking  {core:9.0f} us a case, {slow / core:6.1f} times as fast")
     print(f"core, answer   {whole:9.0f} us a case, {slow / whole:6.1f} times as fast (with rationale, chain and next checks)")

@@ -4,12 +4,14 @@
 
 The bare handler decodes the same case and answers a constant. All are asked in turns in one run over loopback; the
 figures are medians of the rounds, as shares of the bare handler's, because a shared machine's own speed wanders. The
-same is asked with full readings and oil results, for a pure refrigerant and for a blend.
+service remembers answers, so it is asked the same case again and again, and cases that are all different; the latter
+also with full readings and oil results, for a pure refrigerant and for a blend.
 """
 
 import argparse
 import json
 import multiprocessing
+import random
 import socket
 import statistics
 from collections.abc import Awaitable, Iterator
@@ -17,13 +19,16 @@ from contextlib import contextmanager
 from multiprocessing.synchronize import Event
 from typing import Any
 
+import msgspec
 from litestar import Response, post
 from sqlalchemy.ext.asyncio import AsyncConnection
 from uuid_utils import compat
 
-from coldcase.classifying import now
+from coldcase.classifying import MOST_KNOWN, now
 from coldcase.cli.serving import listen, make_server
-from coldcase.core.case import Case
+from coldcase.cli.tables import book_of
+from coldcase.core.case import Case, Unit
+from coldcase.core.logic import machine_of
 from coldcase.db import keys, migrating
 from coldcase.db.embedded import temporary
 from coldcase.db.engine import run_once
@@ -31,6 +36,7 @@ from coldcase.settings import Settings
 from tests.bench.load import rate, request
 
 CONNECTIONS = 32
+DIFFERENT = 3 * MOST_KNOWN // 2
 
 OBSERVED: dict[str, Any] = {
     "job": {"ref": "TH-1184", "closed_at": "2026-03-02T16:40:00Z", "circuit": "creamery/rack-B"},
@@ -83,19 +89,37 @@ async def bare(data: Case) -> Response[bytes]:
     return Response(b'{"cause":"moisture"}' if data.observations else b"{}", status_code=201, media_type="application/json")
 
 
-def cases() -> dict[str, tuple[str, dict[str, Any]]]:
-    """What is asked, by name: path and case."""
+def bodies() -> dict[str, tuple[str, list[bytes]]]:
+    """What is asked, by name: path and bodies. The `all different` ones are more than the service remembers answers for."""
     unit = OBSERVED["unit"]
-    pure = {**OBSERVED, **METERED, "unit": {**unit, "refrigerant": "R-134a"}}
-    blend = {**OBSERVED, **METERED, "unit": {**unit, "refrigerant": "R-448A"}}
     plain = {**OBSERVED, "unit": {**unit, "refrigerant": "R-134a"}}
+    pure = {**plain, **METERED}
+    blend = {**pure, "unit": {**unit, "refrigerant": "R-448A"}}
+    record = "/v1/classifications"
     return {
-        "bare handler": ("/bare", plain),
-        "recorded": ("/v1/classifications", plain),
-        "preview, nothing recorded": ("/v1/classifications/preview", plain),
-        "recorded, readings, pure refrigerant": ("/v1/classifications", pure),
-        "recorded, readings, blend": ("/v1/classifications", blend),
+        "bare handler": ("/bare", [_body(plain)]),
+        "recorded, the same case": (record, [_body(plain)]),
+        "recorded, all different": (record, [_body(case) for case in _different(plain)]),
+        "recorded, readings, pure refrigerant": (record, [_body(case) for case in _different(pure)]),
+        "recorded, readings, blend": (record, [_body(case) for case in _different(blend)]),
     }
+
+
+def _body(case: dict[str, Any]) -> bytes:
+    return json.dumps(case).encode()
+
+
+def _different(case: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Cases as large as this one, each with other outcomes (and, where it was metered, another superheat)."""
+    chance = random.Random(20261125)
+    sheets = book_of(None).page(machine_of(msgspec.convert(case["unit"], Unit))).sheets
+    for number in range(DIFFERENT):
+        observations = {code: chance.choice(list(sheets[code].rows)) for code in OBSERVED["observations"]}
+        changed = {**case, "observations": {**observations, "oil_colour": chance.sample(list(sheets["oil_colour"].rows), 2)}}
+        if "readings" in case:
+            readings = {**case["readings"], "suction_temperature": {"value": round(2 + number / 1000, 3), "unit": "degC"}}
+            changed["readings"] = readings
+        yield changed
 
 
 def _serve(settings: Settings, ready: Event) -> None:
@@ -143,7 +167,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     args = parser.parse_args()
     with running_service() as (settings, secret):
-        requests = {name: [request(path, json.dumps(case).encode(), secret)] for name, (path, case) in cases().items()}
+        requests = {name: [request(path, body, secret) for body in each] for name, (path, each) in bodies().items()}
         for one in requests.values():
             rate(settings.host, settings.port, one, connections=CONNECTIONS, seconds=0.5)
         rounds = [

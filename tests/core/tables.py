@@ -56,7 +56,14 @@ def outcomes_of(names: Sequence[str], **members: Mapping[str, Any]) -> list[dict
 def finding(outcomes: Sequence[str] | list[dict[str, Any]], background: list[float], **members: Any) -> dict[str, Any]:
     """A finding's row; its group is `signs` unless named."""
     rows = [row if isinstance(row, dict) else outcomes_of([row])[0] for row in outcomes]
-    plain = {"station": "bench", "title": "A sign", "question": "Is it there?", "effort": "open", "group": "signs", "basis": "made for a test"}
+    plain = {
+        "station": "bench",
+        "title": "A sign",
+        "question": "Is it there?",
+        "effort": "open",
+        "group": "signs",
+        "basis": "made for a test",
+    }
     return {**plain, "per_hundred": {}, **members, "outcomes": rows, "background": background}
 
 

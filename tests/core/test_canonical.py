@@ -46,7 +46,7 @@ def test_every_value_is_spelled_as_the_rfc_8785_library_does(value: Any) -> None
         123456789012345.6,
         2**53 - 1,
         float(2**53),
-        "\x00\x1f\x7f\u2028\\\"/",
+        '\x00\x1f\x7f\u2028\\"/',
         "\u20ac",
         {"\u20ac": 1, "\r": 2, "\U0001f600": 3, "\ufb33": 4},
         {"b": 1, "a": [1.0, 1.5]},

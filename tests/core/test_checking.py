@@ -61,7 +61,7 @@ def without_fault(document: Document) -> None:
 
 
 def outside_fault_without_fault(document: Document) -> None:
-    row = document["findings"]["relay"]
+    row = document["findings"]["contactor"]
     fault = next(i for i, outcome in enumerate(row["outcomes"]) if outcome.get("shows") == "outside_fault")
     row["per_hundred"]["no_fault_found"] = [50 if i == fault else 50 / (len(row["outcomes"]) - 1) for i in range(len(row["outcomes"]))]
 
@@ -115,7 +115,7 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
         "no other finding 'copper_plating'",
     ),
     "damage without a fault": (without_fault, "/findings/valve_reeds/per_hundred/no_fault_found", "0.3 at most"),
-    "outside fault without a fault": (outside_fault_without_fault, "/findings/relay/per_hundred/no_fault_found", "0.3 at most"),
+    "outside fault without a fault": (outside_fault_without_fault, "/findings/contactor/per_hundred/no_fault_found", "0.3 at most"),
     "no base rate": (drop("base_rates", "moisture"), "/base_rates", "'moisture' has no base rate"),
     "base rate of a stranger": (put("base_rates", "water", value=3), "/base_rates/water", "no cause 'water'"),
     "override of a stranger": (
@@ -139,7 +139,11 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
         "/causes/moisture/chain/0",
         "no outcome 'green'",
     ),
-    "chain step that nothing shows": (put("causes", "moisture", "chain", 0, "seen_as", value={}), "/causes/moisture/chain/0", "names no finding"),
+    "chain step that nothing shows": (
+        put("causes", "moisture", "chain", 0, "seen_as", value={}),
+        "/causes/moisture/chain/0",
+        "names no finding",
+    ),
     "no chain": (put("causes", "moisture", "chain", value=[]), "/causes/moisture", "a chain and actions"),
     "no actions": (put("causes", "moisture", "actions", value=[]), "/causes/moisture", "a chain and actions"),
     "contrast with a stranger": (
@@ -178,7 +182,16 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
         "/patterns/milky_but_dry/when",
         "No outcome of 'lab_water'",
     ),
-    "pattern on nothing": (put("patterns", "milky_but_dry", "when", value={"all": []}), "/patterns/milky_but_dry/when", "speaks of no finding"),
+    "pattern on nothing": (
+        put("patterns", "milky_but_dry", "when", value={"all": []}),
+        "/patterns/milky_but_dry/when",
+        "could hold without",
+    ),
+    "pattern on what was not seen": (
+        put("patterns", "milky_but_dry", "when", value={"unless": GOOD}),
+        "/patterns/milky_but_dry/when",
+        "could hold without",
+    ),
     "condition of two forms": (
         put("patterns", "milky_but_dry", "when", value={**GOOD, "not": GOOD}),
         "/patterns/milky_but_dry/when",
@@ -202,7 +215,26 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
     "discount by an unknown tag": (put("discounts", 0, "tags", value=["glitter"]), "/discounts/0/tags", "tag 'glitter'"),
     "discount of an unknown finding": (put("discounts", 0, "findings", value=["glitter"]), "/discounts/0/findings", "no finding 'glitter'"),
     "discount of nothing": (put("discounts", 0, "tags", value=[]), "/discounts/0", "touches nothing"),
-    "discount by an unknown member": (put("discounts", 0, "when", value={"unit": {"colour": ["red"]}}), "/discounts/0/when/unit/colour", "no 'colour'"),
+    "discount by an unknown member": (
+        put("discounts", 0, "when", value={"unit": {"colour": ["red"]}}),
+        "/discounts/0/when/unit/colour",
+        "no 'colour'",
+    ),
+    "discount by an opening that is none": (
+        put("discounts", 0, "when", "opening", "method", value=["grindr"]),
+        "/discounts/0/when/opening/method",
+        "'grindr' is none",
+    ),
+    "caution on an unknown motor": (
+        put("cautions", 0, "when", value={"unit": {"motor": ["steam"]}}),
+        "/cautions/0/when/unit/motor",
+        "'steam' is none",
+    ),
+    "caution on an unknown safety group": (
+        put("cautions", 0, "when", value={"unit": {"refrigerant_safety": ["A9"]}}),
+        "/cautions/0/when/unit/refrigerant_safety",
+        "'A9' is none",
+    ),
     "caution on an unknown opening": (
         put("cautions", 0, "when", value={"opening": {"tool": ["axe"]}}),
         "/cautions/0/when/opening/tool",
@@ -231,7 +263,11 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
         "/retired/0/renamed_to",
         "no cause 'water'",
     ),
-    "retired outcome of no finding": (put("retired", value=[{"kind": "outcome", "code": "damp"}]), "/retired/0/finding", "names its finding"),
+    "retired outcome of no finding": (
+        put("retired", value=[{"kind": "outcome", "code": "damp"}]),
+        "/retired/0/finding",
+        "names its finding",
+    ),
     "retired outcome still in use": (
         put("retired", value=[{"kind": "outcome", "finding": "copper_plating", "code": "heavy"}]),
         "/retired/0/code",
@@ -264,7 +300,14 @@ def test_a_finding_of_one_outcome_tells_nothing() -> None:
 
 def test_all_flaws_of_a_table_are_named_at_once() -> None:
     document = starter_document()
-    damages = ["row too low", "unknown station", "group without a finding", "chain step that nothing shows", "discount of nothing", "bands that fall"]
+    damages = [
+        "row too low",
+        "unknown station",
+        "group without a finding",
+        "chain step that nothing shows",
+        "discount of nothing",
+        "bands that fall",
+    ]
     for name in damages:
         DAMAGES[name][0](document)
     with pytest.raises(BadRuleTable) as refusal:

@@ -47,7 +47,8 @@ class Libraries:
         rates = np.array([rules.base_rates[cause] for cause in self.causes])
         self.prior = rates / rates.sum()
         self.shares = {
-            code: np.array([row.per_hundred.get(cause, row.background) for cause in self.causes]) / 100 for code, row in rules.findings.items()
+            code: np.array([row.per_hundred.get(cause, row.background) for cause in self.causes]) / 100
+            for code, row in rules.findings.items()
         }
 
     def naive_bayes(self, seen: dict[str, str]) -> dict[str, float]:

@@ -174,7 +174,12 @@ FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
     "exhibit without an address": ({"unit": UNIT, "evidence": [{}]}, "/evidence/0/uri", "This member is required.", None),
     "exhibit that is none": ({"unit": UNIT, "evidence": ["photo"]}, "/evidence/0", "An exhibit is a JSON object.", None),
     "supersedes that is no id": ({"unit": UNIT, "supersedes": "WO-1"}, "/supersedes", "Invalid UUID.", None),
-    "a bound of another form": ({"unit": UNIT, "oil_results": {"water_mg_kg": "5<"}}, "/oil_results/water_mg_kg", "The text is empty", None),
+    "a bound of another form": (
+        {"unit": UNIT, "oil_results": {"water_mg_kg": "5<"}},
+        "/oil_results/water_mg_kg",
+        "The text is empty",
+        None,
+    ),
     "one winding resistance of three": (
         {"unit": UNIT, "readings": {"winding_resistances_ohm": [1.0]}},
         "/readings/winding_resistances_ohm",
@@ -202,7 +207,13 @@ MANY = {
     "unit": {"compressor_type": "scrol", "motor": "three_phase", "colour": "red"},
     "job": {"ref": ""},
     "opening": {"method": "grindr", "seen": "parts"},
-    "observations": {"copper_plating": "havy", "oil_clarity": "stays_milky", "rust": "present", "oil_colour": ["black", "black"], "noise": 7},
+    "observations": {
+        "copper_plating": "havy",
+        "oil_clarity": "stays_milky",
+        "rust": "present",
+        "oil_colour": ["black", "black"],
+        "noise": 7,
+    },
     "readings": {"run_hours": -1, "altitude_m": 100},
     "oil_results": {"water_mg_kg": None, "iron_mg_kg": "many"},
     "evidence": [{"uri": "a", "finding": "coper_plating"}, {"uri": "a b"}],
@@ -242,7 +253,7 @@ def test_a_flaw_elsewhere_hides_no_finding_of_another_machine() -> None:
 def test_what_a_later_look_finds_impossible_is_named_beside_the_unknown_words() -> None:
     impossible = Flaw("/readings/suction_temperature", "Below absolute zero.")
     with pytest.raises(BadCase) as refusal:
-        take(observing(copper_plating="havy"), starter_book(), lambda case: [impossible])
+        take({**observing(copper_plating="havy"), "readings": {"run_hours": 5}}, starter_book(), lambda case: [impossible])
     assert {flaw.pointer for flaw in refusal.value.flaws} == {"/observations/copper_plating", impossible.pointer}
 
 
@@ -283,11 +294,14 @@ def test_leniently_members_of_any_name_are_left_out(name: str) -> None:
 
 
 def test_leniently_a_suspicion_that_no_removal_answers_refuses() -> None:
+    raw = {"unit": UNIT, "readings": {"altitude_m": 5}}
     with pytest.raises(BadCase):
-        take_lenient({"unit": UNIT}, starter_book(), lambda case: [Flaw("/readings/run_hours", "More hours than the machine is old.")])
+        take_lenient(raw, starter_book(), lambda case: [Flaw("/readings/run_hours", "More hours than the machine is old.")])
 
 
-scalars = st.none() | st.booleans() | st.integers(-10, 10) | st.floats(-5, 5) | st.sampled_from(["none", "scroll", "x" * 70, "<5", "", "~/"])
+scalars = (
+    st.none() | st.booleans() | st.integers(-10, 10) | st.floats(-5, 5) | st.sampled_from(["none", "scroll", "x" * 70, "<5", "", "~/"])
+)
 names = st.sampled_from([*Case.__struct_fields__, "motor", "value", "uri", "copper_plating", "oil_colour", "x" * 70, "a/b", ""])
 junk = st.recursive(scalars, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(names, inner, max_size=4), max_leaves=12)
 
@@ -348,7 +362,11 @@ def test_a_note_on_a_retired_code_says_what_became_of_it(later: Book) -> None:
 
 
 def test_a_retired_code_is_no_flaw_beside_other_flaws(later: Book) -> None:
-    raw = {"unit": {**UNIT, "ref": 1}, "observations": {"plating": "heavy", "oil_colour": "dark"}, "evidence": [{"uri": "a", "finding": "plating"}]}
+    raw = {
+        "unit": {**UNIT, "ref": 1},
+        "observations": {"plating": "heavy", "oil_colour": "dark"},
+        "evidence": [{"uri": "a", "finding": "plating"}],
+    }
     assert flaws(raw, later).keys() == {"/unit/ref"}
 
 
@@ -358,3 +376,14 @@ def test_a_retired_code_may_stand_beside_an_exhibit(later: Book) -> None:
 
 def test_an_outcome_named_twice_is_refused_beside_a_retired_one_too(later: Book) -> None:
     assert only_flaw(observing(oil_colour=["brown", "brown", "dark"]), later).detail == "An outcome is named twice."
+
+
+def test_a_refrigerant_is_read_however_it_is_spelled():
+    taken = take({"unit": {"compressor_type": "scroll", "motor": "unknown", "refrigerant": "r410a"}}, starter_book())
+    assert (taken.case.unit.refrigerant, taken.notes) == ("R-410A", ())
+
+
+def test_an_unknown_refrigerant_is_accepted_and_named():
+    taken = take({"unit": {"compressor_type": "scroll", "motor": "unknown", "refrigerant": "R-999"}}, starter_book())
+    assert taken.case.unit.refrigerant == "R-999"
+    assert "R-999" in taken.notes[0]

@@ -13,7 +13,11 @@ from tests.core.tables import case_of, starter
 VALUES = (True, False, None)
 PAIRS = list(product(VALUES, repeat=2))
 OBSERVED = {"yes": frozenset({"present"}), "no": frozenset({"none"})}
-SAYS = {True: {"finding": "yes", "in": ["present"]}, False: {"finding": "no", "in": ["present"]}, None: {"finding": "unseen", "in": ["present"]}}
+SAYS = {
+    True: {"finding": "yes", "in": ["present"]},
+    False: {"finding": "no", "in": ["present"]},
+    None: {"finding": "unseen", "in": ["present"]},
+}
 
 
 def said(condition: dict[str, Any]) -> bool | None:
@@ -46,7 +50,9 @@ def test_conditions_nest() -> None:
     assert said({"all": [SAYS[True], {"any": [SAYS[False], {"not": SAYS[False]}]}, {"unless": {"all": [SAYS[None], SAYS[True]]}}]}) is True
 
 
-@pytest.mark.parametrize(("seen", "expected"), [({"brown"}, True), ({"brown", "black"}, True), ({"clear"}, False), ({"clear", "brown"}, None)])
+@pytest.mark.parametrize(
+    ("seen", "expected"), [({"brown"}, True), ({"brown", "black"}, True), ({"clear"}, False), ({"clear", "brown"}, None)]
+)
 def test_one_of_these_is_known_only_where_all_of_them_agree(seen: set[str], expected: bool | None) -> None:
     condition = msgspec.convert({"finding": "oil_colour", "in": ["brown", "black"]}, Condition)
     assert holds(condition, {"oil_colour": frozenset(seen)}) is expected
@@ -78,7 +84,11 @@ def test_unknown_motor_and_type_are_not_known() -> None:
 
 
 def test_a_single_phase_motor_has_a_single_phase_connection() -> None:
-    assert machine_of(case_of(unit={"motor": "single_phase", "compressor_type": "rotary"}).unit) == ("single_phase", "single_phase", "rotary")
+    assert machine_of(case_of(unit={"motor": "single_phase", "compressor_type": "rotary"}).unit) == (
+        "single_phase",
+        "single_phase",
+        "rotary",
+    )
     assert machine_of(case_of(unit={"motor": "three_phase", "compressor_type": "scroll"}).unit) == ("three_phase", None, "scroll")
 
 

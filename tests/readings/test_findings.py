@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from coldcase.core.rule_table import Band, Limit, When
 from coldcase.readings.findings import derive
-from coldcase.readings.refrigerants import fluid
+from coldcase.readings.refrigerants import DESIGNATIONS, fluid
+from coldcase.readings.sheet import UNITS
 from coldcase.readings.units import ICE_POINT
 
 
@@ -59,12 +60,13 @@ def test_the_contract_example(derived, value_of):
 
 # Gauge readings at sea level and at 1609 m: psig discharge and suction, ratio of absolute pressures.
 @pytest.mark.parametrize(
-    ("high", "low", "altitude", "ratio"), [(350, 118, 0, 2.75), (350, 118, 1609, 2.78), (250, 10, 0, 10.7), (250, 10, 1609, 11.9)]
+    ("gauges", "altitude", "ratio"), [((350, 118), 0, 2.75), ((350, 118), 1609, 2.78), ((250, 10), 0, 10.7), ((250, 10), 1609, 11.9)]
 )
-def test_the_ratio_is_of_absolute_pressures(high, low, altitude, ratio, derived, value_of):
+def test_the_ratio_is_of_absolute_pressures(gauges, altitude, ratio, derived, value_of):
+    high, low = gauges
     readings = {"discharge_pressure": pressure(high, "psig"), "suction_pressure": pressure(low, "psig"), "altitude_m": altitude}
     found = derived(readings, unit={"refrigerant": None})
-    assert value_of(found, "compression_ratio").value == pytest.approx(ratio, abs=0.05)
+    assert value_of(found, "compression_ratio").value == pytest.approx(ratio, rel=0.005)
 
 
 def test_an_altitude_that_does_not_go_with_the_barometer_is_named(derived):
@@ -240,6 +242,15 @@ def test_of_two_quantities_for_one_finding_the_worse_stays(derived):
     assert found.outcomes == {"discharge_temperature": ("low",)}
 
 
+def test_the_starter_table_judges_every_quantity_in_the_unit_it_is_worked_out_in(table):
+    assert {limit.quantity for limit in table.limits} <= table.quantities.keys() & UNITS.keys()
+    assert {name: row.unit for name, row in table.quantities.items()} == {name: UNITS[name][0] for name in table.quantities}
+
+
+def test_every_refrigerant_with_properties_has_its_class_and_safety_group(table):
+    assert set(DESIGNATIONS) <= table.refrigerants.keys()
+
+
 def test_a_limit_in_another_unit_is_not_used(case, table):
     rows = table.quantities | {"suction_superheat": msgspec.structs.replace(table.quantities["suction_superheat"], unit="degF")}
     found = derive(case({"suction_superheat": {"value": 1, "unit": "K"}}), msgspec.structs.replace(table, quantities=rows))
@@ -270,7 +281,7 @@ def test_the_first_limit_that_fits_decides(case, table):
     own = msgspec.structs.replace(table, limits=limits)
     readings = {"subcooling": {"value": 5, "unit": "K"}}
     assert derive(case(readings, unit={"application": "chiller"}), own).outcomes == {"subcooling": ("high",)}
-    assert derive(case(readings, unit={"refrigerant": "r134A"}), own).outcomes == {"subcooling": ("low",)}
+    assert derive(case(readings, unit={"refrigerant": "R-134a"}), own).outcomes == {"subcooling": ("low",)}
     assert derive(case(readings, unit={"refrigerant": None}), own).outcomes == {"subcooling": ("normal",)}
 
 

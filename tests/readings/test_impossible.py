@@ -131,6 +131,11 @@ def test_a_flaw_says_where_and_why(readings, pointer, words, case):
     assert words in flaw.detail
 
 
+def test_an_air_pressure_that_cannot_be_does_not_condemn_the_gauges(case):
+    readings = {"barometric_pressure": {"value": 0.2, "unit": "kPaa"}, "suction_pressure": {"value": -0.5, "unit": "barg"}}
+    assert [flaw.pointer for flaw in impossible(case(readings))] == ["/readings/barometric_pressure"]
+
+
 def test_a_sound_case_has_no_flaw(case):
     assert (
         impossible(case({"suction_pressure": {"value": 20, "unit": "inHg_vac"}}, {"iron_mg_kg": "<2", "particle_count_iso4406": "-/15/12"}))

@@ -119,8 +119,9 @@ STATES = [
 ]
 
 
-@pytest.mark.parametrize(("designation", "low", "high", "suction", "ideal", "end", "efficiency"), STATES)
-def test_worked_compressions(designation, low, high, suction, ideal, end, efficiency):
+@pytest.mark.parametrize("state", STATES)
+def test_worked_compressions(state):
+    designation, low, high, suction, ideal, end, efficiency = state
     found = compression(fluid(designation), (low * 1e3, suction + ICE_POINT), high * 1e3, end + ICE_POINT)
     assert found is not None
     assert found.isentropic_temperature - ICE_POINT == pytest.approx(ideal, abs=0.15)

@@ -1,8 +1,11 @@
 """`coldcase serve` and `coldcase migrate`."""
 
 import argparse
+import signal
 import socket
-from collections.abc import Mapping, Sequence
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 
 import uvicorn
 from litestar.types import ControllerRouterHandler
@@ -49,9 +52,26 @@ def listen(settings: Settings) -> socket.socket:
         raise WrongUse(f"Cannot listen on {settings.host}:{settings.port}: {error.strerror}.") from error
 
 
-def make_server(settings: Settings, *, extra_routes: Sequence[ControllerRouterHandler] = ()) -> uvicorn.Server:
+class Server(uvicorn.Server):
+    """Finishes what is in flight on SIGTERM or SIGINT and then returns; Uvicorn's own would raise the signal again and end us there."""
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Holds both signals while the server runs, if this is the main thread."""
+        if threading.current_thread() is not threading.main_thread():
+            yield
+            return
+        before = {number: signal.signal(number, self.handle_exit) for number in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+
+def make_server(settings: Settings, *, extra_routes: Sequence[ControllerRouterHandler] = ()) -> Server:
     """The HTTP server around the application: one worker; replicas make more. `extra_routes` are for benchmarks."""
-    return uvicorn.Server(
+    return Server(
         uvicorn.Config(
             create_app(settings, extra_routes=extra_routes),
             loop="uvloop",

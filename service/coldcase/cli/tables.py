@@ -9,9 +9,9 @@ from typing import Any
 import msgspec
 
 from coldcase.cli.talk import Commands, WrongUse, as_json, command, result
-from coldcase.core.checking import flaws
+from coldcase.core import checking
 from coldcase.core.compiled import Book, compile_table
-from coldcase.core.rule_table import digest, from_document
+from coldcase.core.rule_table import digest
 from coldcase.core.starter import assemble
 from coldcase.errors import BadRuleTable
 from coldcase.shipped import starter_table
@@ -27,14 +27,17 @@ def add_commands(commands: Commands) -> None:
 
 def check_table(args: argparse.Namespace, _: Mapping[str, str]) -> int:
     """Prints the digest of a sound table; raises `BadRuleTable` with every flaw of another."""
-    document = read_document(args.path)
-    found = tuple(flaws(document))
+    try:
+        named = digest(checking.read(read_document(args.path)))
+    except BadRuleTable as error:
+        if not args.json:
+            raise
+        as_json({"digest": None, "flaws": error.flaws})
+        return 1
     if args.json:
-        as_json({"digest": None if found else digest(from_document(document)), "flaws": found})
-        return 1 if found else 0
-    if found:
-        raise BadRuleTable(found)
-    result(digest(from_document(document)))
+        as_json({"digest": named, "flaws": []})
+    else:
+        result(named)
     return 0
 
 
@@ -53,11 +56,5 @@ def read_document(path: str) -> Any:
 
 def book_of(path: str | None) -> Book:
     """The book of a rule table on disk, or the starter's. Raises `BadRuleTable`."""
-    if path is None:
-        table = starter_table()
-        return compile_table(table, version=None, digest=digest(table))
-    document = read_document(path)
-    if found := tuple(flaws(document)):
-        raise BadRuleTable(found)
-    table = from_document(document)
+    table = starter_table() if path is None else checking.read(read_document(path))
     return compile_table(table, version=None, digest=digest(table))

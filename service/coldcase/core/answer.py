@@ -16,7 +16,7 @@ class _Part(msgspec.Struct, frozen=True, gc=False):
     pass
 
 
-class Ranked(_Part, frozen=True, kw_only=True, gc=False):
+class Ranked(_Part, frozen=True, gc=False):
     """A cause and its confidence (0 to 1, four decimals)."""
 
     cause: str
@@ -83,7 +83,7 @@ class ChainLink(_Part, frozen=True, kw_only=True, gc=False):
     by: list[str]
 
 
-class NextCheck(_Part, frozen=True, kw_only=True, gc=False):
+class NextCheck(_Part, frozen=True, gc=False):
     """A finding worth looking at next, with the expected drop of the ranking's entropy."""
 
     finding: str

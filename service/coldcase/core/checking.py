@@ -1,15 +1,28 @@
 """What is wrong with a rule table: every flaw, each with its place."""
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, Literal, get_args, get_origin, get_type_hints
 
 import msgspec
 
 from coldcase.core.case import Opening, Unit
 from coldcase.core.compiled import hundredths
 from coldcase.core.fixed_point import WHOLE
-from coldcase.core.logic import members, parts
-from coldcase.core.rule_table import NO_FAULT, UNDETERMINED, UNLISTED, Condition, Finding, Gate, Override, RuleTable, When
+from coldcase.core.logic import members, necessary, parts
+from coldcase.core.rule_table import (
+    COMPRESSOR_TYPES,
+    CONNECTIONS,
+    MOTORS,
+    NO_FAULT,
+    UNDETERMINED,
+    UNLISTED,
+    Condition,
+    Finding,
+    Gate,
+    Override,
+    RuleTable,
+    When,
+)
 from coldcase.errors import BadRuleTable, Flaw
 
 LEAST = hundredths(0.1)
@@ -21,13 +34,22 @@ MOST_WITHOUT_FAULT = hundredths(0.3)
 SUPPORT = 2.0
 """A cause without a finding at least twice as frequent as in the background could never be found."""
 
-_FIELDS = {
-    "motors": ("three_phase", "single_phase", "inverter"),
-    "connections": ("star", "delta", "part_winding", "star_delta_start", "single_phase"),
-    "compressor_types": ("scroll", "rotary", "reciprocating", "screw"),
-}
+_FIELDS = {"motors": MOTORS, "connections": CONNECTIONS, "compressor_types": COMPRESSOR_TYPES}
 _UNIT_FIELDS = {*(field.name for field in msgspec.structs.fields(Unit)), "refrigerant_class", "refrigerant_safety"}
 _OPENING_FIELDS = {field.name for field in msgspec.structs.fields(Opening)}
+
+
+def _choices(hint: Any) -> Iterator[Any]:
+    """The values of a member that takes only named ones, or true and false."""
+    if get_origin(hint) is Literal:
+        yield from get_args(hint)
+    elif hint is bool:
+        yield from (True, False)
+    for part in get_args(hint) if get_origin(hint) is not Literal else ():
+        yield from _choices(part)
+
+
+_VALUES = {name: [*_choices(hint)] for shape in (Unit, Opening) for name, hint in get_type_hints(shape).items()}
 
 
 def read(document: Any) -> RuleTable:
@@ -129,12 +151,11 @@ def _patterns(table: RuleTable) -> Iterator[Flaw]:
         if code in table.findings:
             yield Flaw(place, "A finding has this code.")
         yield from _condition(f"{place}/when", pattern.when, table)
-        mentioned = {finding for finding, _ in members(pattern.when)}
         for finding in pattern.subsumes:
             if finding not in table.findings:
                 yield Flaw(f"{place}/subsumes", f"There is no finding '{finding}'.")
-        if not mentioned & table.findings.keys():
-            yield Flaw(f"{place}/when", "The pattern speaks of no finding.")
+        if not necessary(pattern.when):
+            yield Flaw(f"{place}/when", "The pattern could hold without anything having been seen.")
         for cause, share in {"background": pattern.background, **pattern.per_hundred}.items():
             where = f"{place}/{cause if cause == 'background' else f'per_hundred/{cause}'}"
             if cause != "background" and cause not in table.causes:
@@ -226,11 +247,25 @@ def _conditional_rows(table: RuleTable) -> Iterator[Flaw]:
             yield from _when(f"/causes/{code}/actions/{index}/when", action.when, table)
 
 
+def _known_values(field: str, table: RuleTable) -> list[Any]:
+    """The values that a condition may name; none where any text will do."""
+    if field == "refrigerant_class":
+        return [row.class_ for row in table.refrigerants.values()]
+    if field == "refrigerant_safety":
+        return [row.safety for row in table.refrigerants.values()]
+    return _VALUES.get(field, [])
+
+
 def _when(place: str, when: When, table: RuleTable) -> Iterator[Flaw]:
     for field in when.unit.keys() - _UNIT_FIELDS:
         yield Flaw(f"{place}/unit/{field}", f"A unit has no '{field}'.")
     for field in when.opening.keys() - _OPENING_FIELDS:
         yield Flaw(f"{place}/opening/{field}", f"An opening has no '{field}'.")
+    for part, wanted, unsaid in (("unit", when.unit, "unknown"), ("opening", when.opening, "not_stated")):
+        for field, values in wanted.items():
+            known = _known_values(field, table)
+            strange = [value for value in values if known and value not in (*known, unsaid)]
+            yield from (Flaw(f"{place}/{part}/{field}", f"'{value}' is none of its values.") for value in strange)
     if when.observed is not None:
         yield from _condition(f"{place}/observed", when.observed, table)
 

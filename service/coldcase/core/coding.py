@@ -39,9 +39,9 @@ def code(weighed: Weighed, book: Book) -> Coding:
 def _clears(weighed: Weighed, bar: Threshold, strong: float) -> bool:
     first, second = (weighed.confidence[i] for i in weighed.order[:2])
     groups: dict[str, int] = {}
-    for item, size in zip(weighed.items, weighed.column(weighed.order[0]), strict=True):
+    for item, size in zip(weighed.items, weighed.for_leader, strict=True):
         if size >= AUDIBLE:
-            groups[item.group] = groups.get(item.group, 0) + size
+            groups[item.voice.group] = groups.get(item.voice.group, 0) + size
     alone_and_soft = len(groups) == 1 and max(groups.values()) < strong * DECIBAN
     return (
         first >= bar.least_confidence * WHOLE
@@ -61,60 +61,55 @@ def _thin(weighed: Weighed, leader: int, margin: float) -> tuple[str, ...]:
 
 def _contradictory(weighed: Weighed, leader: int, second: int, book: Book) -> tuple[str, ...]:
     rules = book.table.coding
-    support, against = _balance(weighed, leader)
-    reasons = []
-    if against >= rules.strong_decibans * DECIBAN and against >= rules.contradiction_ratio * support:
+    support, against = _balance(weighed.for_leader)
+    # Even where a table calls anything strong, nothing at all is not.
+    strong = max(rules.strong_decibans * DECIBAN, 1)
+    reasons: list[str] = []
+    if against >= strong and against >= rules.contradiction_ratio * support:
         reasons.append(
             f"contradictory: what speaks against the leading cause ({against / DECIBAN:.0f} decibans) weighs at least half of what"
             f" speaks for it ({support / DECIBAN:.0f} decibans)"
         )
     close = rules.provisional.least_ratio * weighed.confidence[second] > weighed.confidence[leader]
-    strong = rules.strong_decibans * DECIBAN
-    if close and support >= strong and _balance(weighed, second)[0] >= strong:
+    if close and support >= strong and _balance(weighed.column(second))[0] >= strong:
         titles = [book.table.causes[weighed.page.causes[i]].title for i in (leader, second)]
         reasons.append(f"contradictory: '{titles[0]}' and '{titles[1]}' stand close together, each with strong support")
     return tuple(reasons)
 
 
-def _balance(weighed: Weighed, cause: int) -> tuple[int, int]:
+def _balance(weights: list[int]) -> tuple[int, int]:
     """What speaks for and what speaks against a cause, in nanobans as counted."""
-    weights = weighed.column(cause)
     return sum(w for w in weights if w > 0), -sum(w for w in weights if w < 0)
 
 
-def machine_state(weighed: Weighed, book: Book) -> Machine:
+def machine_state(weighed: Weighed) -> Machine:
     """What the findings say of the compressor itself; spoilt evidence (kept below half) says nothing of it."""
-    shown = set()
-    for item in weighed.items:
-        if item.source != "pattern" and item.keep >= HALF:
-            says = {book.shows[item.code, outcome] for outcome in item.outcomes}
-            shown |= says if len(says) == 1 else set()
+    shown = {item.voice.shows for item in weighed.items if item.keep >= HALF}
     if "damage" in shown:
         return "damaged"
     return "sound" if "sound" in shown else "not_shown"
 
 
-def unexplained(weighed: Weighed, leader: int, book: Book) -> list[int]:
+def unexplained(weighed: Weighed, book: Book) -> list[int]:
     """The signs (items that are no clear outcomes) that the leader makes no more likely and its chain does not hold."""
-    cause = book.table.causes.get(weighed.page.causes[leader])
-    in_chain = {(finding, outcome) for step in (cause.chain if cause else []) for finding, seen in step.seen_as.items() for outcome in seen}
+    in_chain = book.in_chain.get(weighed.page.causes[weighed.order[0]], frozenset())
     return [
         index
-        for index, (item, size) in enumerate(zip(weighed.items, weighed.column(leader), strict=True))
+        for index, (item, size) in enumerate(zip(weighed.items, weighed.for_leader, strict=True))
         if size < AUDIBLE
+        and not item.voice.clear
         and item.source != "pattern"
         and item.replaced_by is None
-        and book.table.findings[item.code].outcomes[0].code not in item.outcomes
         and not any((item.code, outcome) in in_chain for outcome in item.outcomes)
     ]
 
 
-def contributing(weighed: Weighed, leader: int, left: list[int], book: Book) -> list[Contribution]:
+def contributing(weighed: Weighed, left: list[int], book: Book) -> list[Contribution]:
     """Causes with strong support among the signs that the leader leaves, strongest first; each takes what it explains."""
     found: list[Contribution] = []
     least = book.table.coding.strong_decibans * DECIBAN
-    rivals = [i for i in range(weighed.page.rivals) if i != leader]
-    while left and len(found) < 3:
+    rivals = [i for i in range(weighed.page.rivals) if i != weighed.order[0]] if left else []
+    while left and rivals and len(found) < 3:
         sums = weighed.counted[left].sum(axis=0)
         best = max(rivals, key=lambda cause: int(sums[cause]))
         taken = [item for item in left if weighed.counted[item, best] >= AUDIBLE]

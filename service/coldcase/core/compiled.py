@@ -4,18 +4,88 @@ What cannot occur on a machine (its causes and outcomes) is gated out before any
 renormalised; that gives one page of the book for each motor, connection and compressor type.
 """
 
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import Any, NamedTuple
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from coldcase.core.answer import Advice, TableName
+from coldcase.core.case import Case
 from coldcase.core.fixed_point import BAN, PARTS, WHOLE, Ints, fine_logs, from_fine, log10, millionths
-from coldcase.core.logic import Conditional, Predicate, members, passes, predicate
-from coldcase.core.rule_table import NO_FAULT, UNLISTED, Finding, Retired, RuleTable, spelling_key
+from coldcase.core.logic import Conditional, Kind, Kinds, Observed, Predicate, necessary, passes, predicate
+from coldcase.core.rule_table import (
+    COMPRESSOR_TYPES,
+    MOTORS,
+    NO_FAULT,
+    UNLISTED,
+    Action,
+    Cause,
+    Caution,
+    Discount,
+    Finding,
+    Retired,
+    RuleTable,
+    spelling_key,
+)
 
 Floats = npt.NDArray[np.floating]
 Machine = tuple[str | None, str | None, str | None]
+
+
+MOST_JOINTS = 100
+
+
+class Voice(msgspec.Struct, frozen=True):
+    """What one outcome (or "one of these") of a finding says on one page.
+
+    `row` is its row of the page's weights (-1 where `joint` holds the weights instead), `spread` how far it tells the
+    rival causes apart in nanobans, `clear` whether it is the finding's first outcome, the one that says nothing is wrong.
+    `outcomes` are the outcomes themselves, `tags` and `effort` what discounts go by; `place` and `number` are those of its
+    finding and group in the stack.
+    """
+
+    row: int
+    spread: int
+    group: str
+    shows: str | None = None
+    clear: bool = False
+    tags: frozenset[str] = frozenset()
+    effort: str = ""
+    place: int = -1
+    number: int = -1
+    outcomes: frozenset[str] = frozenset()
+    joint: Ints | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Spoilt:
+    """A discount: what it touches, what it keeps (millionths), why."""
+
+    tags: frozenset[str]
+    findings: frozenset[str]
+    efforts: frozenset[str]
+    keep: int
+    reason: str
+
+    def touches(self, code: str, voice: Voice) -> bool:
+        """Whether it reduces this outcome of this finding."""
+        return code in self.findings or voice.effort in self.efforts or not self.tags.isdisjoint(voice.tags)
+
+
+@dataclass(frozen=True, slots=True)
+class Counsel:
+    """Actions or cautions, and when each applies."""
+
+    when: Conditional
+    advice: list[Advice]
+
+    def given(self, case: Case, kind: Kind, observed: Observed, table: RuleTable) -> list[Advice]:
+        """Those that apply to a case, in their order."""
+        return [self.advice[index] for index in self.when.applying(case, kind, observed, table)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,45 +93,69 @@ class Sheet:
     """One finding on one page: its possible outcomes, and the row of each among the page's weights.
 
     `frequencies` is [outcome, cause + background], of 10,000; `percent` the same of 100 after what cannot be was gated
-    out.
+    out. `joints` remembers what lists of outcomes say together.
     """
 
     rows: dict[str, int]
+    voices: dict[str, Voice]
     frequencies: Ints
     percent: Floats
+    joints: dict[tuple[str, ...], Voice] = field(default_factory=dict)
 
     def percent_of(self, outcomes: tuple[str, ...]) -> Floats:
         """The share of 100 of "one of these outcomes", for each cause and the background."""
+        return np.asarray(self.percent[self._places(outcomes)].sum(axis=0))
+
+    def voice(self, outcomes: tuple[str, ...], rivals: int) -> Voice:
+        """The voice of "one of these outcomes"; their frequencies add up."""
         if len(outcomes) == 1:
-            return np.asarray(self.percent[self._place(outcomes[0])])
-        return np.asarray(self.percent[[self._place(outcome) for outcome in outcomes]].sum(axis=0))
+            return self.voices[outcomes[0]]
+        voice = self.joints.get(outcomes)
+        if voice is None:
+            voice = self._joint(outcomes, rivals)
+            if len(self.joints) < MOST_JOINTS:
+                self.joints[outcomes] = voice
+        return voice
 
-    def joint_weight(self, outcomes: tuple[str, ...]) -> Ints:
-        """The weight for each cause of "one of these outcomes", in nanobans."""
-        together = self.frequencies[[self._place(outcome) for outcome in outcomes]].sum(axis=0)
-        return np.asarray(_weights(together[None, :], self.frequencies.sum(axis=0))[0])
+    def _joint(self, outcomes: tuple[str, ...], rivals: int) -> Voice:
+        together = self.frequencies[self._places(outcomes)].sum(axis=0)
+        joint = np.asarray(_weights(together[None, :], self.frequencies.sum(axis=0))[0])
+        each = [self.voices[outcome] for outcome in outcomes]
+        shows = {voice.shows for voice in each}
+        return msgspec.structs.replace(
+            each[0],
+            row=-1,
+            spread=_spreads(joint[None, :], rivals)[0],
+            shows=shows.pop() if len(shows) == 1 else None,
+            clear=any(voice.clear for voice in each),
+            tags=frozenset().union(*(voice.tags for voice in each)),
+            outcomes=frozenset(outcomes),
+            joint=joint,
+        )
 
-    def _place(self, outcome: str) -> int:
-        return self.rows[outcome] - next(iter(self.rows.values()))
+    def _places(self, outcomes: tuple[str, ...]) -> list[int]:
+        first = next(iter(self.rows.values()))
+        return [self.rows[outcome] - first for outcome in outcomes]
 
 
 @dataclass(frozen=True, slots=True)
 class Stack:
-    """All sheets of a page beside each other, for questions about every finding at once.
+    """All sheets of a page below each other, for questions about every finding at once.
 
-    Column r is one outcome of finding `codes[finding_of[r]]`, whose columns begin at `starts`. `likelihood` is
-    [cause, column] as a share of 1, `weights` its natural logarithm against the background. `groups` numbers each
-    finding's group, and `fades` is [group, place].
+    Row r is one outcome; finding `codes[f]` has `sizes[f]` rows from `starts[f]`. `likelihood` is [cause, row] as a share
+    of 1 and `squared` its square; `weights` is [row, cause], natural logarithms against the background. `groups` numbers
+    each finding's group, and `fades` is [group, place]. `before_opening` marks findings that an open shell no longer has.
     """
 
     codes: tuple[str, ...]
     starts: Ints
-    finding_of: Ints
+    sizes: Ints
     likelihood: Floats
+    squared: Floats
     weights: Floats
     groups: Ints
-    group_numbers: dict[str, int]
     fades: Floats
+    before_opening: list[int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +163,9 @@ class Page:
     """All that can be on one kind of machine.
 
     `causes` are the `rivals` first ones in code order, then `no_fault_found` and `unlisted`. `weights` is
-    [outcome or pattern, cause] in nanobans; a sheet knows the rows of its outcomes, `patterns` those of the patterns.
+    [outcome or pattern, cause] in nanobans, with a last row of zeros for a case without evidence; a sheet knows the rows
+    of its outcomes, `patterns` those of the patterns. `worded` remembers what was said of a voice, by all that it
+    depends on, and `spoilt` which findings a set of discounts leaves nothing of.
     """
 
     causes: tuple[str, ...]
@@ -79,6 +175,8 @@ class Page:
     patterns: dict[str, int]
     weights: Ints
     stack: Stack
+    worded: dict[Hashable, Any] = field(default_factory=dict)
+    spoilt: dict[tuple[int, ...], list[int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,14 +188,25 @@ class Book:
     digest: str
     fades: dict[str, tuple[int, ...]]
     predicates: dict[str, Predicate]
-    patterns_of: dict[str, tuple[str, ...]]
+    needs: dict[str, int]
+    needed_by: dict[tuple[str, str], tuple[tuple[str, int], ...]]
+    superseding: dict[str, tuple[str, tuple[str, ...]]]
     found: dict[tuple[str, str], str]
-    shows: dict[tuple[str, str], str | None]
+    in_chain: dict[str, frozenset[tuple[str, str]]]
+    chains: dict[str, tuple[tuple[str, tuple[tuple[str, frozenset[str]], ...]], ...]]
+    actions: dict[str, Counsel]
+    kinds: Kinds
     discounts: Conditional
-    cautions: Conditional
+    spoilt: tuple[Spoilt, ...]
+    cautions: Counsel
     retired: dict[tuple[str, str | None, str], Retired]
     designations: dict[str, str]
     _pages: dict[Machine, Page] = field(default_factory=dict)
+
+    @property
+    def name(self) -> TableName:
+        """The table as answers name it."""
+        return TableName(version=self.version, digest=self.digest)
 
     def page(self, machine: Machine) -> Page:
         """The page for a machine (motor, connection, compressor type; None where not known)."""
@@ -105,6 +214,12 @@ class Book:
         if page is None:
             page = self._pages[machine] = _page(self.table, machine)
         return page
+
+    def make_pages(self) -> None:
+        """Makes the pages of every motor and compressor type ahead of the first case (some 15 ms each)."""
+        for motor in (None, *MOTORS):
+            for compressor_type in (None, *COMPRESSOR_TYPES):
+                self.page((motor, "single_phase" if motor == "single_phase" else None, compressor_type))
 
     def fade(self, group: str, place: int) -> int:
         """What the finding at `place` (0 = strongest) in its group counts, in millionths."""
@@ -114,10 +229,7 @@ class Book:
 
 def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Book:
     """The book of a table that `checking.flaws` has nothing to say against."""
-    patterns_of: dict[str, list[str]] = {}
-    for code, pattern in sorted(table.patterns.items()):
-        for finding in {finding for finding, _ in members(pattern.when)}:
-            patterns_of.setdefault(finding, []).append(code)
+    needs, needed_by = _needs(table)
     outcomes = [(code, row.title, outcome) for code, row in table.findings.items() for outcome in row.outcomes]
     return Book(
         table=table,
@@ -125,36 +237,73 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Book
         digest=digest,
         fades={code: _fades(group.rho) for code, group in table.groups.items()},
         predicates={code: predicate(pattern.when) for code, pattern in table.patterns.items()},
-        patterns_of={finding: tuple(codes) for finding, codes in patterns_of.items()},
+        superseding={code: (row.outcomes[0].code, tuple(row.supersedes)) for code, row in table.findings.items() if row.supersedes},
+        needs=needs,
+        needed_by=needed_by,
         found={(code, o.code): f"{title}: {o.title[0].lower()}{o.title[1:]}" for code, title, o in outcomes},
-        shows={(code, o.code): o.shows for code, _, o in outcomes},
+        in_chain={code: _in_chain(cause) for code, cause in table.causes.items()},
+        chains={code: _chain(cause) for code, cause in table.causes.items()},
+        actions={code: _counsel(cause.actions) for code, cause in table.causes.items()},
+        kinds=Kinds(table),
         discounts=Conditional([row.when for row in table.discounts]),
-        cautions=Conditional([row.when for row in table.cautions]),
+        spoilt=tuple(_spoilt(row) for row in table.discounts),
+        cautions=_counsel(table.cautions),
         retired={(row.kind, row.finding, row.code): row for row in table.retired},
         designations={spelling_key(designation): designation for designation in table.refrigerants},
     )
 
 
+def _needs(table: RuleTable) -> tuple[dict[str, int], dict[tuple[str, str], tuple[tuple[str, int], ...]]]:
+    """For each pattern a bit for each thing that must have been seen for it to hold, and which sights set which bits."""
+    whole: dict[str, int] = {}
+    by_sight: dict[tuple[str, str], list[tuple[str, int]]] = {}
+    for code, pattern in table.patterns.items():
+        for place, sights in enumerate(necessary(pattern.when)):
+            whole[code] = whole.get(code, 0) | 1 << place
+            for sight in sorted(sights):
+                by_sight.setdefault(sight, []).append((code, 1 << place))
+    return whole, {sight: tuple(bits) for sight, bits in by_sight.items()}
+
+
+def _counsel(rows: Sequence[Action | Caution]) -> Counsel:
+    return Counsel(Conditional([row.when for row in rows]), [Advice(text=row.text, basis=row.basis) for row in rows])
+
+
+def _chain(cause: Cause) -> tuple[tuple[str, tuple[tuple[str, frozenset[str]], ...]], ...]:
+    return tuple((step.step, tuple((finding, frozenset(seen)) for finding, seen in step.seen_as.items())) for step in cause.chain)
+
+
+def _spoilt(row: Discount) -> Spoilt:
+    return Spoilt(frozenset(row.tags), frozenset(row.findings), frozenset(row.efforts), millionths(row.keep), row.reason)
+
+
+def _in_chain(cause: Cause) -> frozenset[tuple[str, str]]:
+    return frozenset((finding, outcome) for step in cause.chain for finding, seen in step.seen_as.items() for outcome in seen)
+
+
 def _fades(rho: float) -> tuple[int, ...]:
     step = 1 - Decimal(repr(rho))
-    return tuple(int((step**place * PARTS).to_integral_value()) for place in range(24))
+    # 0 to the power 0 is no number to the decimal module.
+    return (PARTS, *(int((step**place * PARTS).to_integral_value()) for place in range(1, 24)))
 
 
 def _page(table: RuleTable, machine: Machine) -> Page:
     possible = [code for code, cause in sorted(table.causes.items()) if passes(cause.gate, *machine)]
     rivals = [code for code in possible if code != NO_FAULT]
     causes = (*rivals, *([NO_FAULT] if NO_FAULT in possible else []), UNLISTED)
+    groups = {code: number for number, code in enumerate(table.groups)}
     sheets: dict[str, Sheet] = {}
     blocks: list[Ints] = []
     height = 0
     for code, row in table.findings.items():
         outcomes = [i for i, outcome in enumerate(row.outcomes) if passes(outcome.gate, *machine)]
         if passes(row.gate, *machine) and len(outcomes) > 1:
-            sheets[code] = _sheet(row, outcomes, causes, height)
-            blocks.append(_weights(sheets[code].frequencies, sheets[code].frequencies.sum(axis=0)))
+            at = _Place(row=height, finding=len(sheets), group=groups[row.group])
+            sheets[code], block = _sheet(row, outcomes, causes, len(rivals), at)
+            blocks.append(block)
             height += len(outcomes)
     patterns = [_pattern(row.per_hundred, row.background, causes) for row in table.patterns.values()]
-    weights = np.concatenate([*blocks, *patterns]) if blocks or patterns else np.zeros((0, len(causes)), dtype=np.int64)
+    weights = np.concatenate([*blocks, *patterns, np.zeros((1, len(causes)), dtype=np.int64)])
     return Page(
         causes=causes,
         rivals=len(rivals),
@@ -167,40 +316,70 @@ def _page(table: RuleTable, machine: Machine) -> Page:
 
 
 def _stack(table: RuleTable, sheets: dict[str, Sheet], weights: Ints) -> Stack:
-    sizes = [len(sheet.rows) for sheet in sheets.values()]
-    numbers = {code: number for number, code in enumerate(table.groups)}
-    percent = [sheet.percent[:, :-1] for sheet in sheets.values()]
+    sizes = np.array([len(sheet.rows) for sheet in sheets.values()], dtype=np.int64)
+    groups = {code: number for number, code in enumerate(table.groups)}
+    shares = [sheet.percent[:, :-1] / 100 for sheet in sheets.values()]
+    likelihood = np.ascontiguousarray(np.concatenate(shares).T if shares else np.zeros((weights.shape[1], 0)), dtype=np.float32)
     return Stack(
         codes=tuple(sheets),
-        starts=np.cumsum([0, *sizes[:-1]]),
-        finding_of=np.repeat(np.arange(len(sizes)), sizes),
-        likelihood=np.ascontiguousarray(np.concatenate(percent).T / 100, dtype=np.float32) if percent else np.zeros((0, 0), np.float32),
-        weights=np.ascontiguousarray(weights.T * (np.log(10) / BAN), dtype=np.float32),
-        groups=np.array([numbers[table.findings[code].group] for code in sheets], dtype=np.int64),
-        group_numbers=numbers,
+        starts=np.cumsum(sizes) - sizes,
+        sizes=sizes,
+        likelihood=likelihood,
+        squared=likelihood**2,
+        weights=(weights * (np.log(10) / BAN)).astype(np.float32),
+        groups=np.array([groups[table.findings[code].group] for code in sheets], dtype=np.int64),
         fades=np.array([_fades(group.rho) for group in table.groups.values()], dtype=np.float32) / np.float32(PARTS),
+        before_opening=[place for place, code in enumerate(sheets) if table.findings[code].before == "opening"],
     )
 
 
 def _prior(table: RuleTable, causes: tuple[str, ...], machine: Machine) -> Ints:
     rates = dict(table.base_rates)
     for override in table.base_rate_overrides:
-        motors, types = override.when.motors, override.when.compressor_types
+        gates = (override.when.motors, override.when.connections, override.when.compressor_types)
         # An override is a statement about a known machine; an unknown one keeps the general rates.
-        if (not motors or machine[0] in motors) and (not types or machine[2] in types):
+        if all(not gate or value in gate for gate, value in zip(gates, machine, strict=True)):
             rates |= override.rates
     total = sum(Decimal(repr(rates[code])) for code in causes)
     return np.array([log10(Decimal(repr(rates[code])) / total) for code in causes])
 
 
-def _sheet(row: Finding, outcomes: list[int], causes: tuple[str, ...], first_row: int) -> Sheet:
+class _Place(NamedTuple):
+    row: int
+    finding: int
+    group: int
+
+
+def _sheet(row: Finding, outcomes: list[int], causes: tuple[str, ...], rivals: int, at: _Place) -> tuple[Sheet, Ints]:
+    """The sheet, and its block of the page's weights."""
     columns = [row.per_hundred.get(cause, row.background) for cause in causes] + [row.background]
     frequencies = np.array([[hundredths(column[i]) for column in columns] for i in outcomes], dtype=np.int64)
-    return Sheet(
-        rows={row.outcomes[i].code: first_row + place for place, i in enumerate(outcomes)},
-        frequencies=frequencies,
-        percent=100 * frequencies / frequencies.sum(axis=0),
-    )
+    weights = _weights(frequencies, frequencies.sum(axis=0))
+    spreads = _spreads(weights, rivals)
+    rows = {row.outcomes[i].code: at.row + place for place, i in enumerate(outcomes)}
+    voices = {
+        row.outcomes[i].code: Voice(
+            row=at.row + place,
+            spread=spreads[place],
+            group=row.group,
+            shows=row.outcomes[i].shows,
+            clear=i == 0,
+            tags=frozenset(row.outcomes[i].tags),
+            effort=row.effort,
+            place=at.finding,
+            number=at.group,
+            outcomes=frozenset((row.outcomes[i].code,)),
+        )
+        for place, i in enumerate(outcomes)
+    }
+    return Sheet(rows, voices, frequencies, 100 * frequencies / frequencies.sum(axis=0)), weights
+
+
+def _spreads(weights: Ints, rivals: int) -> list[int]:
+    """How far each row of weights tells the rivals apart; not at all where a machine leaves none."""
+    among = weights[:, :rivals]
+    spreads: list[int] = (among.max(axis=1) - among.min(axis=1)).tolist() if rivals else [0] * len(weights)
+    return spreads
 
 
 def _weights(frequencies: Ints, totals: Ints) -> Ints:

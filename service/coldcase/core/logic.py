@@ -1,6 +1,7 @@
 """Three-valued logic over findings: true, false, or not known because nobody looked."""
 
 from collections.abc import Callable, Iterator, Mapping
+from operator import attrgetter
 from typing import TypeAlias
 
 from coldcase.core.case import Case, Unit
@@ -8,6 +9,11 @@ from coldcase.core.rule_table import Condition, Gate, RuleTable, When
 
 Observed: TypeAlias = Mapping[str, frozenset[str]]
 """Each finding that was looked at, with the outcomes that its observer could not tell apart (usually one)."""
+
+Kind: TypeAlias = tuple[tuple[object, ...], tuple[object, ...]]
+"""All that a table's conditions can ask of a machine and of how it was opened."""
+
+MOST_KINDS = 1000
 
 Predicate: TypeAlias = Callable[[Observed], bool | None]
 
@@ -83,6 +89,18 @@ def members(condition: Condition) -> Iterator[tuple[str, list[str]]]:
             yield part.finding, part.outcomes or []
 
 
+def necessary(condition: Condition) -> list[set[tuple[str, str]]]:
+    """Sets of (finding, outcome); of each set something must have been seen for the condition to hold."""
+    if condition.finding is not None:
+        return [{(condition.finding, outcome) for outcome in condition.outcomes or ()}]
+    if condition.all is not None:
+        return [sights for part in condition.all for sights in necessary(part)]
+    if condition.any is not None:
+        ways = [necessary(part) for part in condition.any]
+        return [set().union(*(sights for way in ways for sights in way))] if all(ways) else []
+    return []
+
+
 def passes(gate: Gate, motor: str | None, connection: str | None, compressor_type: str | None) -> bool:
     """Whether something can occur on such a machine; what is not known rules nothing out."""
     return (
@@ -124,42 +142,71 @@ def _opening_value(case: Case, field: str) -> str | bool:
     return "not_stated" if value is None else value
 
 
+class Kinds:
+    """What makes a kind of machine and opening under one table: every field that any of its conditions asks for."""
+
+    def __init__(self, table: RuleTable) -> None:
+        actions = [action.when for cause in table.causes.values() for action in cause.actions]
+        whens = [*(row.when for row in table.discounts), *(row.when for row in table.cautions), *actions]
+        of_unit = {"compressors_on_circuit", *(_UNIT_FIELD.get(field, field) for when in whens for field in when.unit)}
+        # Two fields at least, for then `attrgetter` gives a tuple.
+        self._unit = attrgetter(*sorted({"motor", *of_unit}))
+        self._opening = attrgetter(*sorted({"method", "oil", *(field for when in whens for field in when.opening)}))
+
+    def of(self, case: Case) -> Kind:
+        """The kind of a case."""
+        return self._unit(case.unit), self._opening(case.opening)
+
+
+_UNIT_FIELD = {"refrigerant_class": "refrigerant", "refrigerant_safety": "refrigerant"}
+
+
 class Conditional:
     """Rows with a `When` each, filed by what makes them apply, so that most need not be asked for a case."""
 
     def __init__(self, whens: list[When]) -> None:
         self._whens = whens
         self._observed = [predicate(when.observed) if when.observed else None for when in whens]
-        self._always: list[int] = []
-        self._by_opening: dict[tuple[str, object], list[int]] = {}
+        self._by_kind = [index for index, when in enumerate(whens) if when.observed is None]
         self._by_finding: dict[str, list[int]] = {}
+        self._always: list[int] = []
+        self._kinds: dict[Kind, list[int]] = {}
         for index, when in enumerate(whens):
-            self._file(index, when)
+            if when.observed is not None:
+                self._file(index, when.observed)
 
-    def _file(self, index: int, when: When) -> None:
-        mentioned = {finding for finding, _ in members(when.observed)} if when.observed else set()
-        if when.opening:
-            name, accepted = next(iter(when.opening.items()))
-            for value in accepted:
-                self._by_opening.setdefault((name, value), []).append(index)
-        elif mentioned and when.observed and holds(when.observed, {}) is not True:
-            for finding in mentioned:
-                self._by_finding.setdefault(finding, []).append(index)
-        else:
+    def _file(self, index: int, condition: Condition) -> None:
+        needed = necessary(condition)
+        if not needed:
             self._always.append(index)
+        else:
+            for finding in sorted({finding for finding, _ in needed[0]}):
+                self._by_finding.setdefault(finding, []).append(index)
 
-    def applying(self, case: Case, observed: Observed, table: RuleTable) -> list[int]:
-        """The rows that apply, in their order."""
-        candidates = set(self._always)
-        for name in case.opening.__struct_fields__:
-            candidates.update(self._by_opening.get((name, _opening_value(case, name)), ()))
-        for finding in self._by_finding.keys() & observed.keys():
-            candidates.update(self._by_finding[finding])
-        return [index for index in sorted(candidates) if self._applies(index, case, observed, table)]
+    def applying(self, case: Case, kind: Kind, observed: Observed, table: RuleTable) -> list[int]:
+        """The rows that apply, in their order. `kind` is the kind of the case."""
+        rows = self._kinds.get(kind)
+        if rows is None:
+            rows = self._for_kind(case, kind, table)
+        candidates = self._always
+        for finding, filed in self._by_finding.items():
+            if finding in observed:
+                candidates = candidates + filed
+        if not candidates:
+            return rows
+        found = {index for index in candidates if self._applies(index, case, observed, table)}
+        return sorted(found.union(rows)) if found else rows
+
+    def _for_kind(self, case: Case, kind: Kind, table: RuleTable) -> list[int]:
+        """The rows that ask for nothing but a kind; kinds come again and again, so they are remembered."""
+        if len(self._kinds) >= MOST_KINDS:
+            self._kinds.clear()
+        rows = self._kinds[kind] = [index for index in self._by_kind if _machine_fits(self._whens[index], case, table)]
+        return rows
 
     def _applies(self, index: int, case: Case, observed: Observed, table: RuleTable) -> bool:
         shown = self._observed[index]
-        return _machine_fits(self._whens[index], case, table) and (shown is None or shown(observed) is True)
+        return (shown is None or shown(observed) is True) and _machine_fits(self._whens[index], case, table)
 
 
 def unit_value(unit: Unit, field: str, table: RuleTable) -> str:

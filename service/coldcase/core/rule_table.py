@@ -18,6 +18,10 @@ UNLISTED = "unlisted"
 UNDETERMINED = "undetermined"
 NO_FAULT = "no_fault_found"
 
+MOTORS = ("three_phase", "single_phase", "inverter")
+CONNECTIONS = ("star", "delta", "part_winding", "star_delta_start", "single_phase")
+COMPRESSOR_TYPES = ("scroll", "rotary", "reciprocating", "screw")
+
 Effort = Literal["ask", "look", "meter", "open", "lab"]
 Deadline = Literal["opening", "scrapping", "restart"]
 Share = Annotated[float, Meta(ge=0, le=100)]

@@ -1,66 +1,135 @@
 """Evidence to ranking: what each finding weighs for each cause, and how the causes then stand.
 
-Integer arithmetic throughout. Rounding (half to even) happens where a factor is applied: once for the discount, once
-for the fading in the group, once for the temperature.
+Integer arithmetic throughout, for many cases at once; one case is a batch of one. Rounding happens
+where discount and fading are multiplied (half up, to a millionth), where their product is applied and where the
+temperature is (half to even).
 """
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+import bisect
+from collections.abc import Iterable, Mapping, Sequence
 
+import msgspec
 import numpy as np
 
 from coldcase.core.answer import Source
 from coldcase.core.case import Case
-from coldcase.core.compiled import Book, Page
-from coldcase.core.fixed_point import PARTS, Ints, halves_to_even, millionths, relative_shares, ten_thousandths
-from coldcase.core.logic import Observed, machine_of, members
+from coldcase.core.compiled import Book, Page, Voice
+from coldcase.core.fixed_point import PARTS, Ints, halves_to_even, relative_shares, ten_thousandths
+from coldcase.core.logic import Kind, Observed, machine_of, members
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
+class Seen(msgspec.Struct, frozen=True, gc=False):
     """A finding that was looked at: the outcomes its observer could not tell apart, and where it comes from."""
 
     outcomes: tuple[str, ...]
     source: Source
 
 
-@dataclass(slots=True)
-class Item:
-    """One voice: a finding or a pattern.
+class Item(msgspec.Struct):
+    """One voice of a case: a finding or a pattern.
 
-    `keep` is the share (millionths) its discount leaves, `fade` its share as a later voice of its group.
-    `replaced_by` names the pattern or finding that took its place; then nothing is counted.
+    `keep` is the share (millionths) its discount leaves, `fade` its share as a later voice of its group, and `factor`
+    what is left of its weight after both. `replaced_by` names the pattern or finding that took its place; then nothing
+    is counted.
     """
 
     code: str
     outcomes: tuple[str, ...]
     source: Source
-    group: str
+    voice: Voice
     keep: int
     reason: str | None
     replaced_by: str | None
+    factor: int
     fade: int = PARTS
 
 
-@dataclass(frozen=True, slots=True)
-class Weighed:
-    """The ranking of one case, by index into the causes of the page.
+class Evidence(msgspec.Struct, frozen=True):
+    """A case's voices before they are summed. `kind` is the kind of machine and opening that conditions go by."""
 
-    `full` (before all factors) and `counted` are [item, cause] in nanobans, `scores` nanobans, `shares` relative to
-    the best in 2^-30, `confidence` ten-thousandths, `order` the causes from the best down (equal scores in page order).
-    """
-
+    case: Case
+    kind: Kind
     page: Page
     seen: Mapping[str, Seen]
     observed: Observed
-    discounts: list["Spoilt"]
+    discounts: tuple[int, ...]
     items: list[Item]
+
+
+class Sums(msgspec.Struct, frozen=True):
+    """The arrays of cases weighed together.
+
+    `full` (before all factors) and `counted` are [item, cause] in nanobans; `scores` are [case, cause] in nanobans, and
+    `shares` the same relative to the best in 2^-30.
+    """
+
     full: Ints
     counted: Ints
     scores: Ints
     shares: Ints
+
+
+class Weighed(msgspec.Struct, frozen=True):
+    """The ranking of one case, by index into the causes of the page.
+
+    `confidence` is in ten-thousandths, `order` has the causes from the best down (equal scores in page order).
+    `for_leader` is what each item counts for the best cause, `for_leader_in_full` the same before all factors.
+    `sums` holds the arrays, in which it is case `case` with the items from `start`.
+    """
+
+    evidence: Evidence
     confidence: list[int]
     order: list[int]
+    for_leader: list[int]
+    for_leader_in_full: list[int]
+    sums: Sums
+    case: int
+    start: int
+
+    @property
+    def counted(self) -> Ints:
+        """What each item counts, [item, cause] in nanobans."""
+        return self.sums.counted[self.start : self.start + len(self.evidence.items)]
+
+    @property
+    def full(self) -> Ints:
+        """The same before all factors."""
+        return self.sums.full[self.start : self.start + len(self.evidence.items)]
+
+    @property
+    def scores(self) -> Ints:
+        """Base rate and evidence of each cause, in nanobans."""
+        return np.asarray(self.sums.scores[self.case])
+
+    @property
+    def shares(self) -> Ints:
+        """Each cause relative to the best, in 2^-30."""
+        return np.asarray(self.sums.shares[self.case])
+
+    @property
+    def page(self) -> Page:
+        """The page of the book that the machine has."""
+        return self.evidence.page
+
+    @property
+    def seen(self) -> Mapping[str, Seen]:
+        """The findings that were looked at."""
+        return self.evidence.seen
+
+    @property
+    def observed(self) -> Observed:
+        """The same for conditions."""
+        return self.evidence.observed
+
+    @property
+    def discounts(self) -> tuple[int, ...]:
+        """The discounts that apply, strongest first, by index into the book's."""
+        return self.evidence.discounts
+
+    @property
+    def items(self) -> list[Item]:
+        """The voices, in the order of the arrays."""
+        return self.evidence.items
 
     def column(self, cause: int) -> list[int]:
         """What each item counts for one cause, in nanobans."""
@@ -70,60 +139,97 @@ class Weighed:
 
 def observe(case: Case, derived: Mapping[str, tuple[tuple[str, ...], Source]]) -> dict[str, Seen]:
     """The findings of a case by code: what was observed, and what readings and laboratory yield beside it."""
-    seen = {code: Seen(outcomes=outcomes, source=source) for code, (outcomes, source) in derived.items()}
-    for code, outcome in case.observations.items():
-        seen[code] = Seen(outcomes=(outcome,) if isinstance(outcome, str) else tuple(outcome), source="observation")
-    return dict(sorted(seen.items()))
+    seen = {code: Seen((o,) if isinstance(o, str) else tuple(o), "observation") for code, o in case.observations.items()}
+    for code, (outcomes, source) in derived.items():
+        seen.setdefault(code, Seen(outcomes, source))
+    return {code: seen[code] for code in sorted(seen)}
 
 
 def weigh(case: Case, seen: Mapping[str, Seen], book: Book) -> Weighed:
     """Every finding's weight and the ranking. `seen` holds only findings and outcomes that the machine can have."""
+    return weigh_many([collect(case, seen, book)], book)[0]
+
+
+def collect(case: Case, seen: Mapping[str, Seen], book: Book) -> Evidence:
+    """The voices of a case: what replaces what, what is spoilt, and who speaks first in each group."""
     page = book.page(machine_of(case.unit))
-    observed = {code: frozenset(row.outcomes) for code, row in seen.items()}
+    voices = {code: page.sheets[code].voice(row.outcomes, page.rivals) for code, row in seen.items() if code in page.sheets}
+    observed = {code: voice.outcomes for code, voice in voices.items()}
     replaced = _superseded(seen, book)
     patterns = _patterns(observed, book, replaced)
-    discounts = active_discounts(case, observed, book)
-    items = [_item(code, row, book, discounts, replaced.get(code)) for code, row in seen.items() if code in page.sheets]
-    kept_items = {item.code: item for item in items}
-    items += [_pattern_item(code, book, kept_items) for code in patterns]
-    full = _full(items, page)
-    counted = _counted(items, full, page, book)
-    scores = page.prior + halves_to_even(counted.sum(axis=0) * 1000, round(book.table.temperature * 1000))
-    shares = relative_shares(scores)
-    return Weighed(
-        page=page,
-        seen=seen,
-        observed=observed,
-        discounts=discounts,
-        items=items,
-        full=full,
-        counted=counted,
-        scores=scores,
-        shares=shares,
-        confidence=ten_thousandths(shares).tolist(),
-        order=np.argsort(-scores, kind="stable").tolist(),
-    )
+    kind = book.kinds.of(case)
+    discounts = book.discounts.applying(case, kind, observed, book.table)
+    if len(discounts) > 1:
+        discounts = sorted(discounts, key=lambda index: book.spoilt[index].keep)
+    items = []
+    for code, voice in voices.items():
+        row, replaced_by = seen[code], replaced.get(code)
+        keep, reason = kept(discounts, code, voice, book) if discounts else (PARTS, None)
+        factor = keep if replaced_by is None else 0
+        items.append(Item(code, row.outcomes, row.source, voice, keep, reason, replaced_by, factor))
+    if patterns:
+        by_code = {item.code: item for item in items}
+        items += [_pattern_item(code, page, book, by_code) for code in patterns]
+    _fade(items, book)
+    return Evidence(case, kind, page, seen, observed, tuple(discounts), items)
+
+
+def weigh_many(batch: Sequence[Evidence], book: Book) -> list[Weighed]:
+    """The rankings of cases that share a page, in their order."""
+    page = batch[0].page
+    nothing = len(page.weights) - 1
+    rows: list[int] = []
+    factors: list[int] = []
+    starts: list[int] = []
+    for evidence in batch:
+        starts.append(len(rows))
+        rows += [item.voice.row for item in evidence.items] or [nothing]
+        factors += [item.factor for item in evidence.items] or [PARTS]
+    full = page.weights[rows]
+    for place in [place for place, row in enumerate(rows) if row < 0]:
+        case = bisect.bisect_right(starts, place) - 1
+        full[place] = np.asarray(batch[case].items[place - starts[case]].voice.joint)
+    counted = halves_to_even(full * np.array(factors)[:, None], PARTS)
+    scores = page.prior + halves_to_even(np.add.reduceat(counted, starts, axis=0) * 1000, round(book.table.temperature * 1000))
+    return _cut(batch, Sums(full, counted, scores, relative_shares(scores)), starts)
+
+
+def _cut(batch: Sequence[Evidence], sums: Sums, starts: list[int]) -> list[Weighed]:
+    """The batch as cases again; what they all need is taken out of the arrays in one go."""
+    order = np.argsort(-sums.scores, axis=1, kind="stable")
+    rows = np.arange(len(sums.full))
+    leaders = np.repeat(order[:, 0], np.diff([*starts, len(rows)]))
+    counted, full = sums.counted[rows, leaders].tolist(), sums.full[rows, leaders].tolist()
+    columns = zip(batch, ten_thousandths(sums.shares).tolist(), order.tolist(), starts, strict=True)
+    cut = []
+    for case, (evidence, confidence, best_down, start) in enumerate(columns):
+        own = slice(start, start + len(evidence.items))
+        cut.append(Weighed(evidence, confidence, best_down, counted[own], full[own], sums, case, start))
+    return cut
 
 
 def _superseded(seen: Mapping[str, Seen], book: Book) -> dict[str, str]:
     """A finding seen with more than its clear outcome replaces those that say less of the same."""
     replaced: dict[str, str] = {}
-    for code, row in seen.items():
-        finding = book.table.findings[code]
-        if finding.supersedes and finding.outcomes[0].code not in row.outcomes:
-            replaced |= {other: code for other in finding.supersedes if other in seen}
+    for code in sorted(book.superseding.keys() & seen.keys()):
+        clear, others = book.superseding[code]
+        if clear not in seen[code].outcomes:
+            replaced |= {other: code for other in others if other in seen}
     return replaced
 
 
 def _patterns(observed: Observed, book: Book, replaced: dict[str, str]) -> list[str]:
     """The patterns that hold and count; `replaced` is filled with what they take."""
-    candidates = {code for finding in observed for code in book.patterns_of.get(finding, ())}
+    met: dict[str, int] = {}
+    for finding, outcomes in observed.items():
+        for outcome in outcomes:
+            for code, bit in book.needed_by.get((finding, outcome), ()):
+                met[code] = met.get(code, 0) | bit
+    holding = [code for code, bits in met.items() if bits == book.needs[code] and book.predicates[code](observed) is True]
     rows = book.table.patterns
     counting: list[str] = []
     taken: dict[str, str] = {}
-    for code in sorted(candidates, key=lambda code: (-rows[code].priority, code)):
-        if book.predicates[code](observed) is not True:
-            continue
+    for code in sorted(holding, key=lambda code: (-rows[code].priority, code)):
         wanted = [finding for finding in rows[code].subsumes if finding in observed]
         free = [finding for finding in wanted if finding not in taken]
         if wanted and not free:
@@ -134,77 +240,31 @@ def _patterns(observed: Observed, book: Book, replaced: dict[str, str]) -> list[
     return counting
 
 
-@dataclass(frozen=True, slots=True)
-class Spoilt:
-    """A discount that applies to the case: what it touches, what it keeps (millionths), why."""
-
-    tags: frozenset[str]
-    findings: frozenset[str]
-    efforts: frozenset[str]
-    keep: int
-    reason: str
-
-    def touches(self, code: str, effort: str, tags: Iterable[str]) -> bool:
-        """Whether it reduces an outcome with these tags of this finding."""
-        return code in self.findings or effort in self.efforts or not self.tags.isdisjoint(tags)
-
-
-def active_discounts(case: Case, observed: Observed, book: Book) -> list[Spoilt]:
-    """The discounts of the table that apply to this case, strongest first."""
-    rows = [book.table.discounts[index] for index in book.discounts.applying(case, observed, book.table)]
-    spoilt = [Spoilt(frozenset(r.tags), frozenset(r.findings), frozenset(r.efforts), millionths(r.keep), r.reason) for r in rows]
-    return sorted(spoilt, key=lambda row: row.keep)
-
-
-def kept(discounts: list[Spoilt], code: str, outcomes: Iterable[str], book: Book) -> tuple[int, str | None]:
-    """The share (millionths) that the strongest discount leaves of a finding, and its reason."""
-    if not discounts:
-        return PARTS, None
-    finding = book.table.findings[code]
-    tags = {tag for outcome in finding.outcomes if outcome.code in outcomes for tag in outcome.tags}
-    for row in discounts:
-        if row.touches(code, finding.effort, tags):
+def kept(discounts: Iterable[int], code: str, voice: Voice, book: Book) -> tuple[int, str | None]:
+    """The share (millionths) that the strongest discount leaves of an outcome, and its reason."""
+    for index in discounts:
+        row = book.spoilt[index]
+        if row.touches(code, voice):
             return row.keep, row.reason
     return PARTS, None
 
 
-def _item(code: str, row: Seen, book: Book, discounts: list[Spoilt], replaced_by: str | None) -> Item:
-    keep, reason = kept(discounts, code, row.outcomes, book)
-    return Item(code, row.outcomes, row.source, book.table.findings[code].group, keep, reason, replaced_by)
-
-
-def _pattern_item(code: str, book: Book, findings: Mapping[str, Item]) -> Item:
+def _pattern_item(code: str, page: Page, book: Book, findings: Mapping[str, Item]) -> Item:
     parts = [findings[finding] for finding, _ in members(book.table.patterns[code].when) if finding in findings]
     weakest = min(parts, key=lambda item: item.keep)
-    return Item(code, ("present",), "pattern", f"pattern {code}", weakest.keep, weakest.reason, None)
+    voice = Voice(page.patterns[code], 0, f"pattern {code}")
+    return Item(code, ("present",), "pattern", voice, weakest.keep, weakest.reason, None, weakest.keep)
 
 
-def _full(items: list[Item], page: Page) -> Ints:
-    rows = [page.patterns[i.code] if i.source == "pattern" else page.sheets[i.code].rows[i.outcomes[0]] for i in items]
-    full = page.weights[rows] if rows else page.weights[:0]
-    for place, item in enumerate(items):
-        if len(item.outcomes) > 1:
-            full[place] = page.sheets[item.code].joint_weight(item.outcomes)
-    return full
-
-
-def _counted(items: list[Item], full: Ints, page: Page, book: Book) -> Ints:
-    """[item, cause] after discount and fading: of a group the finding that tells the rivals furthest apart counts whole."""
-    keeps = [0 if item.replaced_by else item.keep for item in items]
-    counted = full if all(keep == PARTS for keep in keeps) else _times(full, keeps)
-    among_rivals = counted[:, : page.rivals]
-    spreads = (among_rivals.max(axis=1) - among_rivals.min(axis=1)).tolist() if items else []
-    places: dict[str, int] = {}
-    for index in sorted(range(len(items)), key=lambda i: (-spreads[i], items[i].code)):
-        item = items[index]
-        if item.replaced_by is None and item.source != "pattern":
-            place = places.get(item.group, 0)
-            places[item.group] = place + 1
-            item.fade = book.fade(item.group, place)
-    fades = [item.fade for item in items]
-    return counted if all(fade == PARTS for fade in fades) else _times(counted, fades)
-
-
-def _times(weights: Ints, factors: list[int]) -> Ints:
-    """Each row of weights times its factor in millionths."""
-    return halves_to_even(weights * np.array(factors)[:, None], PARTS)
+def _fade(items: list[Item], book: Book) -> None:
+    """Of a group the finding that tells the rivals furthest apart counts whole, the k-th after it ever less."""
+    groups: dict[str, list[Item]] = {}
+    for item in items:
+        if item.replaced_by is None:
+            groups.setdefault(item.voice.group, []).append(item)
+    for group, together in groups.items():
+        if len(together) > 1:
+            together.sort(key=lambda item: (-item.voice.spread * item.keep, item.code))
+            for place, item in enumerate(together):
+                item.fade = book.fade(group, place)
+                item.factor = (2 * item.keep * item.fade + PARTS) // (2 * PARTS)

@@ -2,7 +2,7 @@
 
 import bisect
 import math
-from typing import NamedTuple
+from operator import itemgetter
 
 from coldcase.core.answer import Weight
 from coldcase.core.compiled import Book
@@ -16,6 +16,8 @@ to 10,000, to 1,000,000 and beyond, here by upper edge in decibans. A ratio on a
 _EDGES = [edge * DECIBAN for edge in SCALE]
 _WORDS = list(SCALE.values())
 
+MOST_REMEMBERED = 20_000
+
 _SHOWN = DECIBAN // 20
 """Less than that would be printed as 0.0 decibans."""
 
@@ -28,33 +30,41 @@ def strength(nanobans: int) -> str:
     return f"{word} support" if nanobans > 0 else f"{word} support against"
 
 
-def rationale(weighed: Weighed, leader: int, book: Book) -> tuple[list[Weight], list[Weight]]:
+def rationale(weighed: Weighed, book: Book) -> tuple[list[Weight], list[Weight]]:
     """What speaks for the leader and what against it, each in the order of weight; replaced findings last."""
-    columns = zip(weighed.items, weighed.full[:, leader].tolist(), weighed.column(leader), strict=True)
-    voices = [_Voice(item, full, counted) for item, full, counted in columns]
-    voices.sort(key=lambda v: (v.item.replaced_by is not None, -abs(v.counted or v.full), v.item.code))
-    weights = [(v.counted or v.full, _weight(v, leader, weighed, book)) for v in voices if abs(v.counted or v.full) >= _SHOWN]
-    return [weight for size, weight in weights if size > 0], [weight for size, weight in weights if size < 0]
+    voices = [
+        (item.replaced_by is not None, -abs(counted or full), item.code, _weight(item, full, counted, weighed, book))
+        for item, full, counted in zip(weighed.items, weighed.for_leader_in_full, weighed.for_leader, strict=True)
+        if abs(counted or full) >= _SHOWN
+    ]
+    voices.sort(key=_RANK)
+    weights = [weight for _, _, _, weight in voices]
+    return [w for w in weights if (w.decibans or w.full_decibans) > 0], [w for w in weights if (w.decibans or w.full_decibans) < 0]
 
 
-class _Voice(NamedTuple):
-    item: Item
-    full: int
-    counted: int
+_RANK = itemgetter(0, 1, 2)
 
 
-def _weight(voice: _Voice, leader: int, weighed: Weighed, book: Book) -> Weight:
-    item = voice.item
-    return Weight(
-        finding=item.code,
-        outcome=said(item.outcomes),
-        source=item.source,
-        decibans=decibans(voice.counted),
-        full_decibans=decibans(voice.full),
-        counted=item.replaced_by is None,
-        strength=strength(voice.counted),
-        sentence=_sentence(voice, leader, weighed, book),
-    )
+def _weight(item: Item, full: int, counted: int, weighed: Weighed, book: Book) -> Weight:
+    """What is said of a voice. It depends on few things that come again and again, so the page remembers it."""
+    leader = weighed.order[0]
+    about = (leader, item.code, item.outcomes, item.source, item.keep, item.reason, item.fade, item.replaced_by)
+    worded = weighed.page.worded
+    weight: Weight | None = worded.get(about)
+    if weight is None:
+        if len(worded) >= MOST_REMEMBERED:
+            worded.clear()
+        weight = worded[about] = Weight(
+            finding=item.code,
+            outcome=said(item.outcomes),
+            source=item.source,
+            decibans=decibans(counted),
+            full_decibans=decibans(full),
+            counted=item.replaced_by is None,
+            strength=strength(counted),
+            sentence=_sentence(item, counted, leader, weighed, book),
+        )
+    return weight
 
 
 def decibans(nanobans: int) -> float:
@@ -67,17 +77,16 @@ def said(outcomes: tuple[str, ...]) -> str | list[str]:
     return outcomes[0] if len(outcomes) == 1 else list(outcomes)
 
 
-def _sentence(voice: _Voice, leader: int, weighed: Weighed, book: Book) -> str:
-    item = voice.item
+def _sentence(item: Item, counted: int, leader: int, weighed: Weighed, book: Book) -> str:
     found = f"{_found(item, book)}. {_frequency(item, leader, weighed, book)}"
     if item.replaced_by is not None:
         return f"{found} Not counted again: '{_title(item.replaced_by, book)}' already says it."
-    direction = "" if voice.counted < 0 else " for"
-    sentence = f"{found} {strength(voice.counted).capitalize()}{direction} '{_cause(leader, weighed, book)}'."
+    direction = "" if counted < 0 else " for"
+    sentence = f"{found} {strength(counted).capitalize()}{direction} '{_cause(leader, weighed, book)}'."
     if item.keep < PARTS:
         sentence += f" Counted at {item.keep / PARTS:.0%}: {item.reason}."
     if item.fade < PARTS:
-        sentence += f" Counted less, as a further sign of one thing: {book.table.groups[item.group].says}."
+        sentence += f" Counted less, as a further sign of one thing: {book.table.groups[item.voice.group].says}."
     return sentence
 
 

@@ -7,6 +7,8 @@ from coldcase.readings.units import is_volume, kilograms, litres
 # Typical densities in kg/L [common practice: 0.86 to 1.0; per family from memory].
 _DENSITIES = {"mineral": 0.9, "AB": 0.87, "PAO": 0.83, "POE": 0.98, "PVE": 0.93, "PAG": 1.0}
 _TYPICAL = 0.93
+# A charge this small, in any unit, was not filled in.
+_NOTHING = 1e-6
 _NOT_THE_CHARGE = {
     "drained_unmeasured": "oil was drained unmeasured before",
     "spilled": "oil was spilled before",
@@ -20,7 +22,7 @@ def work_out(case: Case, sheet: Sheet) -> None:
     if readings.oil_drained is not None:
         _oil(case, readings.oil_drained, sheet)
     if readings.recovered_charge is not None:
-        if unit.refrigerant_charge is None or kilograms(unit.refrigerant_charge) <= 0:
+        if unit.refrigerant_charge is None or unit.refrigerant_charge.value < _NOTHING:
             sheet.notes.append("refrigerant_to_charge not derived: the unit's refrigerant charge is not stated")
         else:
             share = kilograms(readings.recovered_charge) / kilograms(unit.refrigerant_charge)
@@ -32,7 +34,7 @@ def work_out(case: Case, sheet: Sheet) -> None:
 
 def _oil(case: Case, drained: Amount, sheet: Sheet) -> None:
     charge = case.unit.oil_charge
-    if charge is None or charge.value <= 0:
+    if charge is None or charge.value < _NOTHING:
         sheet.notes.append("oil_to_charge not derived: the unit's oil charge is not stated")
         return
     note = None

@@ -10,6 +10,8 @@ from coldcase.readings.units import kelvins
 # Unbalance in per cent from which a line is missing, not unequal: with one open at standstill its two voltages are half of the third or
 # nothing (50 to 100 per cent), and it carries no current (100 per cent). The table's bands say the same.
 _LOST_VOLTAGE, _LOST_CURRENT = 40.0, 70.0
+# What no meter tells from zero: V, A or ohm.
+_NOTHING = 1e-6
 # Derating factor at a voltage unbalance in per cent [NEMA MG 1, figure 14-1, from memory].
 _DERATING = ((1.0, 1.0), (2.0, 0.95), (3.0, 0.9), (4.0, 0.825), (5.0, 0.755))
 # No winding of these motors has as much: the meter showed an open circuit [judgement].
@@ -72,7 +74,7 @@ def _parts(readings: Readings, sheet: Sheet) -> None:
 
 def _lines(case: Case, name: str, values: list[float], sheet: Sheet) -> bool:
     """Whether the values fit the supply; noted where they do not."""
-    if max(values) <= 0:
+    if max(values) < _NOTHING:
         sheet.doubt([name], f"{name} are all zero: the machine was not under power")
     elif case.unit.motor == "single_phase" and len(values) == 3:
         sheet.doubt([name], f"{name}: three line values on a single-phase motor")
@@ -129,7 +131,7 @@ def _windings(case: Case, ohms: list[float], sheet: Sheet) -> None:
         return
     if case.unit.motor == "unknown":
         sheet.notes.append(f"{name}: three phases or start and run winding? The motor is not known, so they were not judged")
-    elif not max(ohms) > 0:
+    elif max(ohms) < _NOTHING:
         sheet.doubt([name], f"{name} are all zero: leads shorted or meter not reading")
     elif case.unit.motor == "single_phase":
         _identity(sheet, ohms)
@@ -140,7 +142,7 @@ def _windings(case: Case, ohms: list[float], sheet: Sheet) -> None:
 
 def _identity(sheet: Sheet, ohms: list[float]) -> None:
     start, run, both = ohms
-    if not both > 0:
+    if both < _NOTHING:
         sheet.doubt(["winding_resistances_ohm"], "start-run reads zero ohm where it is the sum of both windings")
         return
     swapped = "common-start is usually above common-run: were the terminals told apart?" if start <= run else None

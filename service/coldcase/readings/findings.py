@@ -10,7 +10,7 @@ from coldcase.core.rule_table import RuleTable
 from coldcase.readings import charges, cycle, electrical, laboratory
 from coldcase.readings.credible import doubt_incredible
 from coldcase.readings.judging import Judge, Judged
-from coldcase.readings.refrigerants import library, spelling_key
+from coldcase.readings.refrigerants import library
 from coldcase.readings.sheet import UNITS, Limit, Sheet, Worked, measured
 from coldcase.readings.units import ICE_POINT, kelvins, kelvins_apart, pascals
 
@@ -44,7 +44,7 @@ def derive(case: Case, table: RuleTable) -> Derivation:
     result = Derivation()
     if not metered and not tested:
         return result
-    judge = Judge(_spelled(case, table), table)
+    judge = Judge(case, table)
     properties = False
     if metered:
         sheet = Sheet()
@@ -55,16 +55,6 @@ def derive(case: Case, table: RuleTable) -> Derivation:
         laboratory.work_out(case, sheet)
         _weigh(sheet, judge, "laboratory", result)
     return result if not properties else Derivation(result.values, result.outcomes, result.sources, result.notes, library())
-
-
-def _spelled(case: Case, table: RuleTable) -> Case:
-    """The case with its refrigerant spelled as in the table."""
-    text = case.unit.refrigerant
-    if text is None or text in table.refrigerants:
-        return case
-    key = spelling_key(text)
-    known = next((designation for designation in table.refrigerants if spelling_key(designation) == key), text)
-    return msgspec.structs.replace(case, unit=msgspec.structs.replace(case.unit, refrigerant=known))
 
 
 def _metered(case: Case, sheet: Sheet) -> bool:

@@ -8,11 +8,19 @@ from coldcase.errors import Flaw
 from coldcase.readings.iso4406 import parse_code
 from coldcase.readings.units import AIR, ambient_of, is_air_pressure, is_gauge, kelvins, pascals, pressure_in, temperature_in
 
-_WHOLE = {"mg_kg": 1e6, "percent": 100.0}
+_WHOLE = {
+    name: whole
+    for name in OilResults.__struct_fields__
+    for ending, whole in {"mg_kg": 1e6, "percent": 100.0}.items()
+    if name.endswith(ending)
+}
+_AMBIENT = ("barometric_pressure", "ambient_pressure")
 
 
 def impossible(case: Case) -> list[Flaw]:
     """Every value of the case that cannot be, each with its pointer; empty for a case that can be worked with."""
+    if not case.metered:
+        return []
     return [
         Flaw(pointer, detail)
         for part in (_temperatures(case.readings), _pressures(case.readings), _air(case.readings), _oil(case.oil_results))
@@ -21,13 +29,13 @@ def impossible(case: Case) -> list[Flaw]:
 
 
 def _temperatures(readings: Readings) -> Iterator[tuple[str, str]]:
-    places = [(f"/readings/{name}", getattr(readings, name)) for name in readings.__struct_fields__]
+    places = [(name, getattr(readings, name)) for name in readings.__struct_fields__]
     if readings.insulation is not None:
-        places.append(("/readings/insulation/winding_temperature", readings.insulation.winding_temperature))
-    for pointer, value in places:
+        places.append(("insulation/winding_temperature", readings.insulation.winding_temperature))
+    for place, value in places:
         if isinstance(value, Temperature) and kelvins(value) <= 0:
             zero = temperature_in(0, value.unit)
-            yield pointer, f"{value.value:g} {value.unit} is not above absolute zero ({zero:g} {value.unit})"
+            yield f"/readings/{place}", f"{value.value:g} {value.unit} is not above absolute zero ({zero:g} {value.unit})"
 
 
 def _pressures(readings: Readings) -> Iterator[tuple[str, str]]:
@@ -38,9 +46,6 @@ def _pressures(readings: Readings) -> Iterator[tuple[str, str]]:
             vacuum = pressure_in(0, value.unit, ambient.pascals)
             origin = f", air pressure {ambient.pascals / 1e3:.4g} kPa {ambient.origin}" if is_gauge(value) else ""
             yield f"/readings/{name}", f"{value.value:g} {value.unit} is beyond a perfect vacuum ({vacuum:.4g} {value.unit}{origin})"
-
-
-_AMBIENT = ("barometric_pressure", "ambient_pressure")
 
 
 def _air(readings: Readings) -> Iterator[tuple[str, str]]:
@@ -55,17 +60,14 @@ def _air(readings: Readings) -> Iterator[tuple[str, str]]:
 
 
 def _oil(results: OilResults) -> Iterator[tuple[str, str]]:
-    for name in results.__struct_fields__:
+    for name, whole in _WHOLE.items():
         value = getattr(results, name)
-        whole = next((share for ending, share in _WHOLE.items() if name.endswith(ending)), None)
-        if value is not None and whole is not None and _number(value) > whole:
+        if value is not None and _number(value) > whole:
             yield f"/oil_results/{name}", f"{value} is more than the whole sample ({whole:,.0f}): a decimal comma read as thousands?"
     code = results.particle_count_iso4406
     if code is not None and parse_code(code) is None:
-        yield (
-            "/oil_results/particle_count_iso4406",
-            (f"{code!r} is no ISO 4406 code: two or three scale numbers 0 to 28 or >28 that do not rise, such as 20/18/15 or -/15/12"),
-        )
+        detail = f"{code!r} is no ISO 4406 code: two or three scale numbers 0 to 28 or >28 that do not rise, such as 20/18/15 or -/15/12"
+        yield "/oil_results/particle_count_iso4406", detail
 
 
 def _number(value: float | str) -> float:

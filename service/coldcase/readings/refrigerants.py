@@ -5,13 +5,14 @@ so every range is checked here. Temperatures in K, pressures in Pa, absolute.
 """
 
 import math
-import re
 from bisect import bisect_right
 from dataclasses import dataclass
 from functools import cache
 from importlib import import_module
 from itertools import pairwise
 from typing import Any
+
+from coldcase.core.rule_table import spelling_key
 
 # Designation: CoolProp's name. Pure fluids and, of the blends, those with a pseudo-pure equation.
 _SINGLE = {
@@ -38,11 +39,6 @@ _COMPOSED = {
 DESIGNATIONS = tuple(sorted((*_SINGLE, *_PREDEFINED, *_COMPOSED)))
 TRANSCRITICAL = frozenset({"R-744"})
 """Refrigerants that are run above their critical pressure on purpose."""
-
-
-def spelling_key(text: str) -> str:
-    """What a designation is compared by: `R-410A`, `r410a` and `R 410A` have the same key."""
-    return re.sub(r"[^A-Z0-9]", "", text.upper()).removeprefix("R")
 
 
 _BY_KEY = {spelling_key(designation): designation for designation in DESIGNATIONS}
@@ -146,6 +142,15 @@ def fluid(designation: str) -> Fluid:
     )
 
 
+COMMON = ("R-134a", "R-404A", "R-407C", "R-410A", "R-32", "R-290", "R-744", "R-448A", "R-449A", "R-454B", "R-454C", "R-513A")
+
+
+def warm() -> None:
+    """Loads the property library and the curves of common refrigerants (two to three seconds), ahead of the first case."""
+    for designation in COMMON:
+        fluid(designation)
+
+
 def _library_name(designation: str) -> str:
     if designation in _SINGLE:
         return _SINGLE[designation]
@@ -246,7 +251,8 @@ def _isentropic(refrigerant: Fluid, entropy: float, pressure: float, start: tupl
     for _ in range(20):
         enthalpy, reached, capacity = _state(refrigerant, pressure, temperature)
         step = (entropy - reached) * temperature / capacity
-        if abs(step) < 1e-3:
+        # The last step is taken along the tangent; what it misses is of second order, under a hundredth of a millikelvin.
+        if abs(step) < 0.05:
             return temperature + step, enthalpy + capacity * step
         temperature = max(temperature + step, floor)
     raise ValueError("no vapour has this entropy at this pressure")

@@ -1,5 +1,6 @@
 """The working sheet of one case: each quantity as it was worked out, what it rests on, and what cannot be believed."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
@@ -74,7 +75,7 @@ class Worked:
         if self.shown is not None:
             return self.shown
         decimals = UNITS[self.quantity][1]
-        rounded = round(self.value, decimals)
+        rounded = round(self.value, decimals) + 0.0  # no "-0.0" for people
         return rounded if self.bound is None else f"{self.bound}{rounded:g}"
 
 
@@ -90,6 +91,9 @@ class Sheet:
         self, quantity: str, value: float, *rests_on: str, note: str | None = None, weighed: bool = True, bound: Limit | None = None
     ) -> None:
         """Writes down a quantity."""
+        if not math.isfinite(value):
+            self.notes.append(f"{quantity} not derived: {' or '.join(rests_on)} cannot be so")
+            return
         self.values[quantity] = Worked(quantity, value, rests_on, note, bound, weighed)
 
     def doubt(self, names: Iterable[str], why: str) -> None:

@@ -70,7 +70,7 @@ async def classify(request: Call) -> Response[bytes]:
     book = service.shelf.current
     taken, headers = await _take(request, book)
     recorded = await classifying.record(
-        taken, book, service.recorder, client_id=request.auth.client_id, key=strict.idempotency_key(request)
+        taken, book, service.desk, service.recorder, client_id=request.auth.client_id, key=strict.idempotency_key(request)
     )
     headers["Location"] = f"/v1/decisions/{recorded.id}"
     if recorded.replayed:
@@ -99,6 +99,8 @@ async def preview(request: Call) -> Response[bytes]:
 
     For a form that shows the answer while it is being filled in. `?rule_table=` names another version.
     """
-    book = await house(request).shelf.book(strict.query(request, PreviewQuery).rule_table)
+    service = house(request)
+    book = await service.shelf.book(strict.query(request, PreviewQuery).rule_table)
     taken, headers = await _take(request, book)
-    return Response(classifying.encode(classifying.explain(taken, book)), status_code=200, media_type=JSON, headers=headers)
+    answer = await service.desk.answer(taken, book)
+    return Response(classifying.encode(answer), status_code=200, media_type=JSON, headers=headers)

@@ -24,9 +24,9 @@ INTRODUCTION = (
 )
 PATH_TYPES: dict[Any, dict[str, Any]] = {
     UUID: {"type": "string", "format": "uuid"},
-    int: {"type": "integer", "minimum": 1, "maximum": 2_147_483_647},
     str: {"type": "string", "pattern": "^[a-z][a-z0-9_]{0,63}$"},
 }
+PLAIN: dict[Any, dict[str, Any]] = {str: {"type": "string"}, dict: {"type": "object"}}
 
 
 def document(routes: Iterable[BaseRoute]) -> dict[str, Any]:
@@ -72,7 +72,7 @@ def _operation(route: HTTPRoute, handler: HTTPRouteHandler, face: Face, names: d
         "tags": [face.tag],
         "summary": summary,
         "description": "\n\n".join(part for part in (description.strip(), scopes) if part),
-        "parameters": [*_path_parameters(route), *_query_parameters(face), *_header_parameters(face)],
+        "parameters": [*_path_parameters(route, face), *_query_parameters(face), *_header_parameters(face)],
         "responses": dict(sorted((_answers(face, names) | _problems(face)).items())),
         "security": [{"key": [scope]} for scope in face.scopes],
     }
@@ -84,9 +84,9 @@ def _operation(route: HTTPRoute, handler: HTTPRouteHandler, face: Face, names: d
     return operation
 
 
-def _path_parameters(route: HTTPRoute) -> list[dict[str, Any]]:
+def _path_parameters(route: HTTPRoute, face: Face) -> list[dict[str, Any]]:
     return [
-        {"name": name, "in": "path", "required": True, "schema": PATH_TYPES[definition.type]}
+        {"name": name, "in": "path", "required": True, "schema": face.path.get(name) or PATH_TYPES[definition.type]}
         for name, definition in route.path_parameters.items()
     ]
 
@@ -121,7 +121,7 @@ def _answers(face: Face, names: dict[Any, Any]) -> dict[str, Any]:
         str(status): {
             "description": {200: "Done", 201: "Recorded", 304: "Not changed"}[status],
             "headers": _sent(face.sends.get(status, ())),
-            **({"content": {media: {"schema": names.get(kind, {"type": "string"})} for media, kind in bodies.items()}} if bodies else {}),
+            **({"content": {media: {"schema": names.get(kind) or PLAIN[kind]} for media, kind in bodies.items()}} if bodies else {}),
         }
         for status, bodies in face.answers.items()
     }

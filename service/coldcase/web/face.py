@@ -30,9 +30,10 @@ class Header:
 class Face:
     """The promise of one route.
 
-    `answers` gives for each status the type of each media type (None: a body without a schema of ours); an empty
-    dict is an answer without a body. The key needs any one of `scopes`. `problems` are error codes beyond those
-    that follow from the other members. `outlives_store`: answers go on for keys seen lately while the database is away.
+    `answers` gives for each status the type of each media type; an empty dict is an answer without a body. `path` has
+    the schemas of path parameters that are neither UUID nor code. The key needs any one of `scopes`. `problems` are
+    error codes beyond those that follow from the other members. `outlives_store`: the route goes on for keys seen
+    lately while the database is away.
     """
 
     operation: str
@@ -41,6 +42,7 @@ class Face:
     scopes: tuple[str, ...] = ()
     body: type[msgspec.Struct] | None = None
     query: type[msgspec.Struct] | None = None
+    path: dict[str, dict[str, Any]] = field(default_factory=dict)
     takes: tuple[Header, ...] = ()
     sends: dict[int, tuple[Header, ...]] = field(default_factory=dict)
     problems: tuple[str, ...] = ()

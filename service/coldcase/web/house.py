@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import cast
 
+from coldcase.classifying import Desk
 from coldcase.db.recorder import Recorder
 from coldcase.db.transactions import Transaction
 from coldcase.governing import Shelf
@@ -16,6 +17,7 @@ class House:
     """The parts of a running service."""
 
     shelf: Shelf
+    desk: Desk
     recorder: Recorder
     keys: KeyRing
     transaction: Transaction

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from typing import Any, cast
 
 import msgspec
@@ -10,10 +11,15 @@ from litestar import Response, get
 from coldcase.core.rule_table import RuleTable
 from coldcase.db import rule_tables
 from coldcase.db.rule_tables import StoredTable
+from coldcase.errors import NotFound
 from coldcase.web import strict, wire
 from coldcase.web.face import CSV, JSON, Call, face
 from coldcase.web.house import house
 
+LAST = 2_147_483_647
+VERSION = {"type": "integer", "minimum": 1, "maximum": LAST}
+# Litestar's own `int` takes `1_0`, `-1` and numbers that no column holds.
+WHOLE_NUMBER = re.compile("[1-9][0-9]{0,9}")
 SCOPES = ("tables:read",)
 WHOLE = {200: {JSON: wire.TableEnvelope, CSV: str}}
 
@@ -37,13 +43,19 @@ async def show_current(request: Call) -> Response[bytes]:
     return await _whole(request, None)
 
 
-@get("/v1/rule-tables/{version:int}", **face("showRuleTable", "Rule tables", WHOLE, scopes=SCOPES, problems=("not_found",)))
+@get(
+    "/v1/rule-tables/{version:str}",
+    **face("showRuleTable", "Rule tables", WHOLE, scopes=SCOPES, path={"version": VERSION}, problems=("not_found",)),
+)
 async def show_table(request: Call) -> Response[bytes]:
     """One version
 
     With `Accept: text/csv` its natural frequencies, one row for each finding, outcome and cause.
     """
-    return await _whole(request, request.path_params["version"])
+    text = request.path_params["version"]
+    if not WHOLE_NUMBER.fullmatch(text) or int(text) > LAST:
+        raise NotFound("A rule table is named by its number, or as `current`.")
+    return await _whole(request, int(text))
 
 
 async def _whole(request: Call, version: int | None) -> Response[bytes]:

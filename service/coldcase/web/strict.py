@@ -1,7 +1,8 @@
 """What is taken from a request, to the letter: media types, query parameters, headers. Lists every flaw found."""
 
 import re
-from typing import Any, TypeVar
+from types import NoneType
+from typing import Any, TypeVar, Union, get_args
 from urllib.parse import parse_qsl
 
 import msgspec
@@ -89,12 +90,19 @@ def query(connection: Connection, kind: type[Query]) -> Query:
     flaws: list[Flaw] = []
     for name, text in _pairs(connection, frozenset(fields)):
         try:
-            values[fields[name].name] = msgspec.convert(text, fields[name].type, strict=False)
+            values[fields[name].name] = _value(text, fields[name].type)
         except msgspec.ValidationError as error:
             flaws.append(Flaw(name, str(error)))
     if flaws:
         raise BadRequest(tuple(flaws))
     return kind(**values)
+
+
+def _value(text: str, hint: Any) -> Any:
+    """What was sent for a parameter. Only a number is read laxly: msgspec would take `null` for None, `0.5` for a time of 1970."""
+    arms = tuple(arm for arm in get_args(hint) if arm is not NoneType)
+    kind = Union[arms] if NoneType in get_args(hint) else hint  # noqa: UP007  # built from a tuple
+    return msgspec.convert(text, kind, strict=int not in (kind, *get_args(kind)))
 
 
 def _pairs(connection: Connection, known: frozenset[str]) -> list[tuple[str, str]]:

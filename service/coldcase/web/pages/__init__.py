@@ -1,8 +1,10 @@
 """What people read: a decision as a report, the service's description as a page. No script, no outside asset."""
 
+import re
 from typing import Any
 
 from jinja2 import Environment, PackageLoader
+from markupsafe import Markup, escape
 
 from coldcase.core.answer import Answer
 from coldcase.core.compiled import Book
@@ -10,7 +12,14 @@ from coldcase.web.pages.report import leaf
 
 
 def _environment() -> Environment:
-    return Environment(loader=PackageLoader("coldcase.web", "pages"), autoescape=True, trim_blocks=True)
+    made = Environment(loader=PackageLoader("coldcase.web", "pages"), autoescape=True, trim_blocks=True)
+    made.filters["ticks"] = _ticks
+    return made
+
+
+def _ticks(text: str) -> Markup:
+    """Backticks as code; everything else escaped."""
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))  # noqa: S704  # escaped just there
 
 
 def report(answer: Answer, case: dict[str, Any], book: Book) -> str:
@@ -20,4 +29,5 @@ def report(answer: Answer, case: dict[str, Any], book: Book) -> str:
 
 def docs(document: dict[str, Any]) -> str:
     """The OpenAPI document as a page."""
-    return _environment().get_template("docs.html").render(document=document)
+    paths = dict(sorted(document["paths"].items(), key=lambda path: not path[0].startswith("/v1")))
+    return _environment().get_template("docs.html").render(document={**document, "paths": paths})

@@ -9,7 +9,7 @@ WIDEST = 20.0
 """Decibans that fill half of the balance; heavier evidence is drawn no wider."""
 
 STATUS = {
-    "coded": "named",
+    "coded": "named: the evidence carries it",
     "provisional": "named for now: the evidence is weaker than a code asks for",
     "undetermined": "not named: the evidence does not carry it",
 }
