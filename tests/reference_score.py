@@ -93,9 +93,12 @@ def _atom(names: frozenset[str], wanted: set[str]) -> bool | None:
     return False if names and not names & wanted else None
 
 
+def _connection(unit: Unit) -> str | None:
+    return unit.winding_connection or ("single_phase" if unit.motor == "single_phase" else None)
+
+
 def _on_machine(gate: Gate, unit: Unit) -> bool:
-    connection = unit.winding_connection or ("single_phase" if unit.motor == "single_phase" else None)
-    pairs = ((gate.motors, unit.motor), (gate.connections, connection), (gate.compressor_types, unit.compressor_type))
+    pairs = ((gate.motors, unit.motor), (gate.connections, _connection(unit)), (gate.compressor_types, unit.compressor_type))
     return all(not wanted or have in (None, "unknown") or have in wanted for wanted, have in pairs)
 
 
@@ -112,8 +115,9 @@ def _unit_field(unit: Unit, name: str, table: RuleTable) -> str | None:
 def _prior(unit: Unit, causes: list[str], table: RuleTable) -> Weights:
     rates = dict(table.base_rates)
     for override in table.base_rate_overrides:
-        motors, types = override.when.motors, override.when.compressor_types
-        if (not motors or unit.motor in motors) and (not types or unit.compressor_type in types):
+        when = override.when
+        pairs = ((when.motors, unit.motor), (when.connections, _connection(unit)), (when.compressor_types, unit.compressor_type))
+        if all(not wanted or have in wanted for wanted, have in pairs):
             rates.update(override.rates)
     total = sum(rates[cause] for cause in causes)
     return {cause: 10 * math.log10(rates[cause] / total) for cause in causes}

@@ -19,7 +19,6 @@ def start_logging(level: str) -> None:
         processors=[*shared, structlog.processors.JSONRenderer()],
         wrapper_class=structlog.make_filtering_bound_logger(number),
         logger_factory=structlog.WriteLoggerFactory(sys.stderr),
-        cache_logger_on_first_use=True,
     )
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(

@@ -17,6 +17,7 @@ from tests.core.tables import (
     cases,
     finding,
     modest,
+    outcomes_of,
     posterior,
     starter,
     starter_book,
@@ -118,21 +119,14 @@ def named(case: Case) -> list[str]:
 CLOSED: dict[str, Any] = {"method": "not_opened"}
 
 
-def test_what_the_opening_spoilt_is_not_asked_for() -> None:
-    seen = {"bearing_pattern": "even_all"}
-    tags = {
-        tag
-        for row in starter().discounts
-        if row.when.opening.get("method") and row.keep < 0.5 and not row.when.observed
-        for tag in row.tags
-    }
-    spoilt = {
-        code for code, row in starter().findings.items() if all(set(outcome.tags) & (tags - {"cut_sample"}) for outcome in row.outcomes[1:])
-    }
-    parted, cut = (weighed_of(case_of(seen, opening={"method": method}), starter_book()) for method in ("rolling_cutter", "grinder"))
-    assert spoilt
-    assert not {check.finding for check in next_checks(cut, starter_book())} & spoilt
-    assert len(next_checks(parted, starter_book())) == MOST
+@pytest.mark.parametrize(("keep", "method", "asked_for"), [(0.4, "grinder", False), (0.4, "rolling_cutter", True), (0.5, "grinder", True)])
+def test_what_the_opening_spoilt_is_not_asked_for(keep: float, method: str, asked_for: bool) -> None:
+    chips = rival(90) | {"outcomes": outcomes_of(["no", "yes"], yes={"tags": ["debris"]})}
+    spoilt = {"when": {"opening": {"method": ["grinder"]}}, "tags": ["debris"], "keep": keep, "reason": "a grinder throws chips"}
+    book = book_of(table({"leak": 50, "wear": 50}, {"chips": chips, "other": rival(80)}, discounts=[spoilt]))
+    checks = next_checks(weighed_of(case_of(opening={"method": method}), book), book)
+    assert ("chips" in {check.finding for check in checks}) is asked_for
+    assert "other" in {check.finding for check in checks}
 
 
 def test_what_only_a_closed_machine_shows_is_asked_for_only_while_it_is_closed() -> None:

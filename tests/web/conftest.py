@@ -7,6 +7,9 @@ from typing import Any
 
 import httpx
 import pytest
+from sqlalchemy import text
+from sqlalchemy.ext.asyncio import create_async_engine
+from sqlalchemy.pool import NullPool
 from uuid_utils import compat
 
 from coldcase.app import App, create_app
@@ -14,9 +17,6 @@ from coldcase.classifying import now
 from coldcase.db import keys
 from coldcase.db.engine import driver_url
 from coldcase.settings import Settings
-from sqlalchemy import text
-from sqlalchemy.ext.asyncio import create_async_engine
-from sqlalchemy.pool import NullPool
 
 EVERY_SCOPE = ("decisions:write", "decisions:read", "preview", "tables:read")
 
@@ -38,7 +38,9 @@ class Service:
     async def key(self, *scopes: str, client: str = "Tern Haven", expires_at: datetime | None = None) -> tuple[str, Any]:
         secret = keys.new_secret()
         values = {"client_name": client, "person": None, "scopes": scopes or EVERY_SCOPE, "expires_at": expires_at}
-        made = await self.as_owner(lambda conn: keys.create(conn, id_=compat.uuid7(), secret_sha256=keys.digest(secret), now=now(), **values))
+        made = await self.as_owner(
+            lambda conn: keys.create(conn, id_=compat.uuid7(), secret_sha256=keys.digest(secret), now=now(), **values)
+        )
         return secret, made
 
     async def caller(self, *scopes: str, client: str = "Tern Haven") -> httpx.AsyncClient:
@@ -63,7 +65,7 @@ class Service:
 @pytest.fixture(scope="module")
 async def service(make_database, _migrated) -> AsyncIterator[Service]:
     database = make_database(_migrated)
-    app = create_app(Settings(database_url=database.service_url, pool_size=2))
+    app = create_app(Settings(database_url=database.service_url, pool_size=2, warm_properties=False))
     async with app.lifespan():
         running = Service(app, database.owner_url)
         yield running

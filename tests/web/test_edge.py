@@ -1,6 +1,7 @@
 """What holds for every request: ids, methods, media types, sizes, capacity, surprises."""
 
 import asyncio
+import dataclasses
 import json
 
 import pytest
@@ -9,6 +10,7 @@ from litestar.response import Response
 
 from coldcase.app import create_app
 from coldcase.settings import Settings
+from coldcase.web.problems import KINDS
 
 pytestmark = pytest.mark.anyio
 
@@ -116,9 +118,7 @@ async def test_a_body_beyond_64_kib_is_too_large_however_it_comes(caller, chunke
         for start in range(0, len(body), 8192):
             yield body[start : start + 8192]
 
-    answered = await caller.post(
-        "/v1/classifications", content=pieces() if chunked else body, headers={"Content-Type": "application/json"}
-    )
+    answered = await caller.post("/v1/classifications", content=pieces() if chunked else body, headers={"Content-Type": "application/json"})
 
     assert answered.status_code == 413
     assert answered.json()["type"] == "/problems/too_large"
@@ -166,8 +166,6 @@ async def test_past_its_capacity_the_service_says_so_at_once_and_health_still_an
 
 
 async def test_every_problem_that_a_route_can_answer_can_be_looked_up(caller):
-    from coldcase.web.problems import KINDS
-
     for code, kind in KINDS.items():
         told = await caller.get(f"/problems/{code}")
         assert told.status_code == 200
@@ -179,13 +177,7 @@ async def test_metrics_count_by_route_and_can_be_closed(service, caller):
     await caller.get("/v1/decisions/0198c0de-0000-7000-8000-000000000000")
     counted = (await caller.get("/metrics")).text
     shut = type(service)(create_app(Settings(metrics="closed")), service.owner_url)
-    shut.app.state.house = _with(service.app.state.house, metrics_open=False)
+    shut.app.state.house = dataclasses.replace(service.app.state.house, metrics_open=False)
 
     assert 'coldcase_http_requests_total{method="GET",route="/v1/decisions/{id}",status="404"}' in counted
     assert (await shut.http().get("/metrics")).status_code == 404
-
-
-def _with(house, **changes):
-    import dataclasses
-
-    return dataclasses.replace(house, **changes)

@@ -63,7 +63,7 @@ def demo(args: argparse.Namespace, _: Mapping[str, str]) -> int:
 @contextmanager
 def running(folder: Path) -> Iterator[httpx.Client]:
     """A service on a free port with a database of its own, and an HTTP client that holds a key."""
-    with store.service_settings(Settings(data_dir=str(folder), port=0)) as settings, listen(settings) as listener:
+    with store.service_settings(Settings(data_dir=str(folder), port=0, warm_properties=False)) as settings, listen(settings) as listener:
         secret = _make_key(folder)
         server = make_server(settings)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="service")

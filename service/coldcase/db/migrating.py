@@ -54,6 +54,8 @@ def upgrade(owner_url: str, *, service_password: str | None = None) -> None:
     """
     with owner_connection(owner_url) as conn:
         command.upgrade(configuration(connection=conn), "head")
+        # Where there was nothing to do, Alembic leaves the transaction open in which it looked.
+        conn.commit()
         with conn.begin():
             conn.execute(text("SELECT ensure_partitions()"))
             if service_password is not None:

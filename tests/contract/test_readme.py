@@ -1,0 +1,60 @@
+"""The README says what is so: its example, settings, commands, paths and error codes."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from coldcase.app import ROUTES
+from coldcase.cli import parser
+from coldcase.settings import PREFIX, Settings
+from coldcase.web.problems import KINDS
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text()
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
+
+
+def block(title: str):
+    return json.loads(re.search(rf"<!-- {title} -->\n```json\n(.*?)```", README, re.DOTALL)[1])
+
+
+def test_the_answer_in_the_readme_is_the_service_s_own(http):
+    answer = http.post("/v1/classifications/preview", json=block("the request")).json()
+
+    shown = block("part of the answer")
+    assert len(shown) >= 8
+    assert {name: answer[name][: len(value)] if isinstance(value, list) else answer[name] for name, value in shown.items()} == shown
+
+
+@pytest.mark.parametrize("name", Settings.__struct_fields__)
+def test_every_setting_is_named_with_its_default(name):
+    row = next(line for line in README.splitlines() if line.startswith("|") and f"`{PREFIX}{name.upper()}`" in line)
+
+    default = getattr(Settings(), name)
+    assert ("none" if default is None else f"`{str(default).lower()}`") in row
+
+
+@pytest.mark.parametrize(("code", "kind"), KINDS.items())
+def test_every_error_code_is_named_with_its_status(code, kind):
+    assert f"| `{code}` | {kind.status} |" in README
+
+
+@pytest.mark.parametrize("route", ROUTES, ids=lambda route: route.opt["face"].operation)
+def test_every_path_is_named(route):
+    (path,) = route.paths
+    assert re.sub(r":\w+\}", "}", path) in README + DEVELOPERS
+
+
+def test_every_command_is_named():
+    commands = next(action for action in parser()._actions if action.choices).choices
+
+    assert all(f"`coldcase {command}" in README for command in commands)
+
+
+def test_the_lock_holds_every_package_to_one_version():
+    lines = [line for line in (ROOT / "requirements.lock").read_text().splitlines() if line and not line.startswith("#")]
+
+    assert all(re.fullmatch(r"[\w.-]+==[\w.+]+", line) for line in lines)
+    assert len(lines) > 60

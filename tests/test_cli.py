@@ -1,0 +1,236 @@
+"""The command line: what is printed where, exit codes, and the service as a process of its own."""
+
+import json
+import logging
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+import msgspec
+import pytest
+import structlog
+
+from coldcase.cli import main
+from coldcase.core.rule_table import canonical, digest
+from coldcase.db.embedded import Embedded
+from coldcase.shipped import demo_cases, starter_table
+
+MOISTURE = {
+    "unit": {"compressor_type": "scroll", "motor": "three_phase"},
+    "observations": {"copper_plating": "heavy", "oil_clarity": "stays_milky", "filter_drier": "wet"},
+}
+
+
+@pytest.fixture(autouse=True)
+def _logging_ends_with_the_test():
+    """Commands configure logging for their process; it would go on writing to what pytest has closed."""
+    yield
+    structlog.reset_defaults()
+    logging.basicConfig(force=True)
+
+
+@pytest.fixture
+def case_file(tmp_path):
+    file = tmp_path / "case.json"
+    file.write_text(json.dumps(MOISTURE))
+    return str(file)
+
+
+def test_classify_prints_the_answer_for_a_person(capsys, case_file):
+    assert main(["classify", case_file], {}) == 0
+
+    printed = capsys.readouterr()
+    assert "Water in the refrigerant circuit" in printed.out
+    assert printed.err == ""
+
+
+def test_classify_prints_the_answer_for_a_program(capsys, case_file):
+    assert main(["classify", case_file, "--json"], {}) == 0
+
+    answer = json.loads(capsys.readouterr().out)
+    assert (answer["cause"], answer["recorded"], answer["rule_table"]["version"]) == ("moisture", False, None)
+
+
+def test_classify_needs_neither_database_nor_property_library(case_file):
+    told = subprocess.run(
+        [sys.executable, "-X", "importtime", "-m", "coldcase", "classify", case_file], capture_output=True, text=True, check=True
+    )
+
+    assert "Water in the refrigerant circuit" in told.stdout
+    assert not re.search(r"\| +CoolProp", told.stderr)
+
+
+def test_classify_names_every_flaw_and_answers_no(capsys, tmp_path):
+    file = tmp_path / "case.json"
+    file.write_text(json.dumps({**MOISTURE, "observations": {"coper_plating": "heavy"}, "colour": "red"}))
+
+    assert main(["classify", str(file)], {}) == 1
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert "/observations/coper_plating" in told.err
+    assert "'copper_plating'" in told.err
+    assert "/colour" in told.err
+
+
+@pytest.mark.parametrize(
+    ("args", "environ"),
+    [
+        ([], {}),
+        (["fix"], {}),
+        (["classify"], {}),
+        (["classify", "no-such-file.json"], {}),
+        (["keys", "create", "--client", "A", "--scope", "everything"], {}),
+        (["keys", "create", "--client", "A", "--scope", "preview", "--expires", "soon"], {}),
+        (["serve", "--database-url", "postgresql://x", "--data-dir", "y"], {}),
+        (["serve"], {"COLDCASE_PROT": "8000"}),
+        (["serve"], {"COLDCASE_PORT": "eighty"}),
+        (["keys", "list"], {"COLDCASE_DATABASE_URL": "postgresql://service@localhost/coldcase"}),
+        (["table", "check", "no-such-folder"], {}),
+    ],
+)
+def test_wrong_use_exits_with_2_and_says_why(capsys, args, environ):
+    assert main(args, environ) == 2
+
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert told.err.strip()
+
+
+def test_a_sound_rule_table_is_named_by_its_digest(capsys, tmp_path):
+    file = tmp_path / "table.json"
+    file.write_bytes(canonical(starter_table()))
+
+    assert main(["table", "check", str(file)], {}) == 0
+    assert capsys.readouterr().out.strip() == digest(starter_table())
+
+
+def test_the_starter_table_is_sound_as_it_lies_there(capsys):
+    folder = Path(__file__).parents[1] / "service" / "coldcase" / "knowledge"
+
+    assert main(["table", "check", str(folder)], {}) == 0
+    assert capsys.readouterr().out.strip() == digest(starter_table())
+
+
+def test_a_flawed_rule_table_gets_every_flaw(capsys, tmp_path):
+    table = msgspec.to_builtins(starter_table())
+    table["findings"]["copper_plating"]["background"] = [50, 50, 50]
+    table["findings"]["oil_colour"]["group"] = "nowhere"
+    file = tmp_path / "table.json"
+    file.write_text(json.dumps(table))
+
+    assert main(["table", "check", str(file)], {}) == 1
+    told = capsys.readouterr().err
+    assert "/findings/copper_plating/background" in told
+    assert "/findings/oil_colour/group" in told
+    assert main(["table", "check", str(file), "--json"], {}) == 1
+    assert json.loads(capsys.readouterr().out)["digest"] is None
+
+
+def test_openapi_prints_the_committed_document(capsys):
+    assert main(["openapi"], {}) == 0
+
+    assert capsys.readouterr().out == (Path(__file__).parents[1] / "openapi" / "openapi.json").read_text()
+
+
+def test_migrate_prints_sql_without_a_database(capsys):
+    assert main(["migrate", "--sql"], {}) == 0
+
+    assert "CREATE TABLE decision" in capsys.readouterr().out
+
+
+def test_a_key_s_life(capsys, empty_database):
+    where = {"COLDCASE_OWNER_URL": empty_database.owner_url, "COLDCASE_DATABASE_URL": empty_database.service_url}
+    assert main(["migrate"], where) == 0
+    capsys.readouterr()
+
+    assert (
+        main(["keys", "create", "--client", "Tern Haven", "--person", "Ada", "--scope", "preview", "--expires", "2999-01-31"], where) == 0
+    )
+    made = capsys.readouterr()
+    assert re.fullmatch(r"cc_[\w-]{43}\n", made.out)
+    assert made.out.strip() not in made.err
+
+    assert main(["keys", "list", "--json"], where) == 0
+    (listed,) = json.loads(capsys.readouterr().out)
+    assert (listed["client"], listed["person"], listed["scopes"], listed["revoked_at"]) == ("Tern Haven", "Ada", ["preview"], None)
+    assert listed["expires_at"].startswith("2999-01-31T00:00:00")
+
+    assert main(["keys", "revoke", listed["id"]], where) == 0
+    capsys.readouterr()
+    assert main(["keys", "list"], where) == 0
+    assert "revoked" in capsys.readouterr().out
+    assert main(["keys", "revoke", "0198c0de-0000-7000-8000-000000000000"], where) == 1
+
+
+def test_serve_refuses_a_stale_schema_and_names_the_command(capsys, empty_database):
+    assert main(["serve", "--port", "0"], {"COLDCASE_DATABASE_URL": empty_database.service_url}) == 1
+
+    assert "coldcase migrate" in capsys.readouterr().err
+
+
+def test_serve_says_that_the_database_is_away(capsys):
+    assert main(["serve", "--port", "0"], {"COLDCASE_DATABASE_URL": "postgresql://nobody@127.0.0.1:1/none"}) == 1
+
+    assert "cannot be reached" in capsys.readouterr().err
+
+
+def test_serve_refuses_a_taken_port(capsys):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        assert main(["serve", "--port", str(port)], {"COLDCASE_DATABASE_URL": "postgresql://nobody@127.0.0.1:1/none"}) == 2
+
+    assert str(port) in capsys.readouterr().err
+
+
+@contextmanager
+def serving(data_dir: Path):
+    """`coldcase serve` on an embedded database and a free port, as a process of its own: its address and itself."""
+    clean = {name: value for name, value in os.environ.items() if not name.startswith("COLDCASE_")}
+    args = [sys.executable, "-m", "coldcase", "serve", "--data-dir", str(data_dir), "--port", "0"]
+    with subprocess.Popen(args, env=clean, stderr=subprocess.PIPE, text=True) as process:
+        try:
+            said = next(line for line in process.stderr if "listening on" in line)
+            yield re.search(r"http://[\d.:]+", said)[0], process
+        finally:
+            if process.poll() is None:
+                process.kill()
+
+
+def test_serve_on_the_embedded_default_until_sigterm(tmp_path, capsys):
+    with serving(tmp_path) as (address, process), httpx.Client(base_url=address, trust_env=False, timeout=20) as http:
+        assert main(["keys", "create", "--client", "Tern Haven", "--scope", "decisions:write", "--data-dir", str(tmp_path)], {}) == 0
+        key = {"Authorization": f"Bearer {capsys.readouterr().out.strip()}"}
+        assert http.get("/health/ready").json() == {"status": "ready", "recording": True, "rule_table": 1}
+        assert http.post("/v1/classifications", json=MOISTURE, headers=key).status_code == 201
+
+        process.send_signal(signal.SIGTERM)
+        assert (process.wait(20), process.stderr.read()) == (0, "")
+    assert Embedded.find(tmp_path) is None
+
+
+def test_demo_shows_every_case_and_leaves_nothing_behind(capsys, monkeypatch):
+    with tempfile.TemporaryDirectory() as folder:
+        monkeypatch.setattr("tempfile.tempdir", folder)
+
+        assert main(["demo"], {}) == 0
+        assert list(Path(folder).iterdir()) == []
+
+    printed = capsys.readouterr()
+    assert all(case.title in printed.out for case in demo_cases().values())
+    assert "Not determined" in printed.out
+
+
+def test_demo_answers_can_be_read_by_a_program(capsys):
+    assert main(["demo", "--json"], {}) == 0
+
+    answers = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [answer["recorded"] for answer in answers] == [True] * len(demo_cases())
+    assert len({answer["family"] for answer in answers}) >= 5
+    assert {answer["status"] for answer in answers} >= {"coded", "undetermined"}
