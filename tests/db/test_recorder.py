@@ -82,7 +82,9 @@ async def test_replicas_that_race_for_the_same_keys_record_each_once(service_dat
     assert count(as_owner) == 60
 
 
-async def test_a_key_that_another_transaction_holds_is_in_flight_and_holds_nobody_else_up(recorder, new_decision, service_database, as_owner):
+async def test_a_key_that_another_transaction_holds_is_in_flight_and_holds_nobody_else_up(
+    recorder, new_decision, service_database, as_owner
+):
     with psycopg.connect(plain(service_database.service_url)) as other:
         other.execute("INSERT INTO idempotency VALUES (1, 'held', %s, %s, now() + interval '1 day')", [b"x" * 32, uuid7()])
         calls = [recorder.record(new_decision(key=key)) for key in (None, "free", "held", None)]
@@ -201,16 +203,21 @@ async def test_an_id_of_no_partition_is_refused_and_the_rest_recorded(recorder, 
     assert count(as_owner) == 2
 
 
-async def test_a_connection_ended_during_the_insert_tells_the_truth(recorder, new_decision, service_database, as_owner):
+async def test_a_connection_ended_during_the_insert_tells_the_truth(recorder, new_decision, service_database, as_owner, postgres):
     """The backend dies while it waits for a lock, so nothing was committed; the recorder finds that out and goes on."""
-    with psycopg.connect(plain(service_database.owner_url)) as owner:
+    as_superuser = psycopg.connect(plain(postgres.url(embedded.SUPERUSER, service_database.name)), autocommit=True)
+    with as_superuser, psycopg.connect(plain(service_database.owner_url)) as owner:
         owner.execute("LOCK TABLE decision IN ACCESS EXCLUSIVE MODE")
         call = asyncio.create_task(recorder.record(new_decision()))
-        while not as_owner.execute(
-            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
-            " WHERE application_name = 'coldcase recorder' AND wait_event_type = 'Lock' AND datname = current_database()"
-        ).fetchall():
+        for _ in range(300):
             await asyncio.sleep(0.01)
+            if as_superuser.execute(
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+                " WHERE application_name = 'coldcase recorder' AND wait_event_type = 'Lock' AND datname = current_database()"
+            ).fetchall():
+                break
+        else:
+            pytest.fail("the recorder never waited for the lock")
         owner.rollback()
         with pytest.raises((StoreAway, OutcomeUnknown)):
             await call

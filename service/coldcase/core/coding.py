@@ -44,7 +44,7 @@ def _clears(weighed: Weighed, bar: Threshold, strong: float) -> bool:
             groups[item.voice.group] = groups.get(item.voice.group, 0) + size
     alone_and_soft = len(groups) == 1 and max(groups.values()) < strong * DECIBAN
     return (
-        first >= bar.least_confidence * WHOLE
+        first >= round(bar.least_confidence * WHOLE)
         and first >= bar.least_ratio * second
         and len(groups) >= bar.least_groups
         and not alone_and_soft
@@ -67,8 +67,8 @@ def _contradictory(weighed: Weighed, leader: int, second: int, book: Book) -> tu
     reasons: list[str] = []
     if against >= strong and against >= rules.contradiction_ratio * support:
         reasons.append(
-            f"contradictory: what speaks against the leading cause ({against / DECIBAN:.0f} decibans) weighs at least half of what"
-            f" speaks for it ({support / DECIBAN:.0f} decibans)"
+            f"contradictory: what speaks against the leading cause ({against / DECIBAN:.0f} decibans) weighs at least"
+            f" {rules.contradiction_ratio:.0%} of what speaks for it ({support / DECIBAN:.0f} decibans)"
         )
     close = rules.provisional.least_ratio * weighed.confidence[second] > weighed.confidence[leader]
     if close and support >= strong and _balance(weighed.column(second))[0] >= strong:

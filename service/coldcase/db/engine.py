@@ -2,8 +2,9 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from typing import TypeVar
+from typing import Any, TypeVar
 
+import psycopg
 from sqlalchemy import Engine, create_engine, text
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
@@ -72,3 +73,10 @@ async def require_current(conn: AsyncConnection) -> None:
 async def ensure_partitions(conn: AsyncConnection) -> None:
     """Makes the partitions of last year to the year after next, where one is missing."""
     await conn.execute(text("SELECT ensure_partitions()"))
+
+
+async def raw_connection(conn: AsyncConnection) -> psycopg.AsyncConnection[Any]:
+    """The driver's own connection, in the same transaction: for COPY and for cursors that live on the server."""
+    raw = (await conn.get_raw_connection()).driver_connection
+    assert raw is not None  # noqa: S101 - the connection is open
+    return raw

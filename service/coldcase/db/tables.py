@@ -7,6 +7,7 @@ from typing import Any
 
 from sqlalchemy import (
     BigInteger,
+    Boolean,
     CheckConstraint,
     Column,
     Computed,
@@ -21,6 +22,7 @@ from sqlalchemy import (
     SmallInteger,
     Table,
     Text,
+    UniqueConstraint,
     Uuid,
     text,
 )
@@ -55,6 +57,17 @@ metadata = MetaData(
 Moment = DateTime(timezone=True)
 THIS_TRANSACTION = text("pg_current_xact_id()")
 
+
+def transaction_id() -> Column[int]:
+    """The column that says which transaction wrote a row; seals go by it."""
+    return Column("xid", Xid8, nullable=False, server_default=THIS_TRANSACTION)
+
+
+def committed(*words: str) -> list[Column[bytes]]:
+    """What stands in a row's seal for its words: a salted hash of each, made by the database. Word and salt can be erased."""
+    return [Column("salt", LargeBinary), *(Column(f"{word}_sha256", LargeBinary) for word in words)]
+
+
 client = Table(
     "client",
     metadata,
@@ -86,6 +99,8 @@ rule_table = Table(
     Column("note", Text),
     Column("created_at", Moment, nullable=False),
     Column("created_by", Text, nullable=False),
+    *committed("created_by", "note"),
+    transaction_id(),
 )
 
 rule_table_event = Table(
@@ -98,6 +113,8 @@ rule_table_event = Table(
     Column("by_key", Uuid, ForeignKey("api_key.id")),
     Column("person", Text),
     Column("reason", Text),
+    *committed("person", "reason"),
+    transaction_id(),
     CheckConstraint("kind IN ('draft', 'approve', 'publish', 'withdraw')", name="kind_is_known"),
 )
 
@@ -109,7 +126,7 @@ decision = Table(
     Column("id", Uuid, nullable=False),
     Column("client_id", Integer, nullable=False),
     Column("recorded_at", Moment, nullable=False),
-    Column("xid", Xid8, nullable=False, server_default=THIS_TRANSACTION),
+    transaction_id(),
     Column("idempotency_key", Text),
     Column("fingerprint", LargeBinary, nullable=False),
     Column("case_text", Text, nullable=False),
@@ -155,4 +172,91 @@ idempotency = Table(
     Column("expires_at", Moment, nullable=False),
     PrimaryKeyConstraint("client_id", "key"),
     Index(None, "expires_at"),
+)
+
+# No foreign key to the decision: its year may be taken out.
+verdict = Table(
+    "verdict",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    Column("decision_id", Uuid, nullable=False),
+    Column("client_id", Integer, nullable=False),
+    Column("recorded_at", Moment, nullable=False),
+    transaction_id(),
+    Column("idempotency_key", Text(collation="C")),
+    Column("fingerprint", LargeBinary, nullable=False),
+    Column("cause", Text),
+    Column("not_determinable", Boolean, nullable=False),
+    Column("basis", Text, nullable=False),
+    Column("by_key", Uuid, ForeignKey("api_key.id")),
+    Column("person", Text),
+    Column("note", Text),
+    *committed("person", "note"),
+    CheckConstraint("basis IN ('teardown', 'laboratory', 'field', 'supplier_report')", name="basis_is_known"),
+    CheckConstraint("(cause IS NULL) = not_determinable", name="cause_or_none"),
+    Index(None, "decision_id", "recorded_at", "id"),
+    Index(
+        "uq_verdict_client_id_idempotency_key",
+        "client_id",
+        "idempotency_key",
+        unique=True,
+        postgresql_where=text("idempotency_key IS NOT NULL"),
+    ),
+    Index(None, "xid"),
+)
+
+audit_event = Table(
+    "audit_event",
+    metadata,
+    Column("id", BigInteger, Identity(always=True), primary_key=True),
+    Column("at", Moment, nullable=False),
+    transaction_id(),
+    Column("action", Text, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("client_id", Integer),
+    Column("by_role", Text, nullable=False),
+    Column("by_key", Uuid),
+    Column("person", Text),
+    Column("remote", Text),
+    Column("request_id", Text),
+    Column("details", Text, nullable=False),
+    *committed("person", "remote"),
+    Index(None, "client_id", "id"),
+    Index(None, "subject", "id"),
+    Index(None, "xid"),
+)
+
+audit_seal = Table(
+    "audit_seal",
+    metadata,
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("at", Moment, nullable=False),
+    Column("count", Integer, nullable=False),
+    Column("from_xid", Xid8, nullable=False),
+    Column("up_to_xid", Xid8, nullable=False),
+    Column("next_xid", Xid8, nullable=False),
+    Column("previous", LargeBinary, nullable=False),
+    Column("root", LargeBinary, nullable=False),
+    Column("head", LargeBinary, nullable=False, unique=True),
+)
+
+audit_seal_member = Table(
+    "audit_seal_member",
+    metadata,
+    Column("seal", Integer, nullable=False),
+    Column("position", Integer, nullable=False),
+    Column("kind", SmallInteger, nullable=False),
+    Column("record", Uuid, nullable=False),
+    Column("leaf", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("seal", "position"),
+    UniqueConstraint("record", "kind"),
+)
+
+audit_archive = Table(
+    "audit_archive",
+    metadata,
+    Column("year", Integer, primary_key=True, autoincrement=False),
+    Column("at", Moment, nullable=False),
+    Column("count", Integer, nullable=False),
+    Column("file_sha256", LargeBinary, nullable=False),
 )
