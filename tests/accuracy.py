@@ -101,4 +101,4 @@ def _share(values: Iterator[bool]) -> str:
 
 if __name__ == "__main__":
     cases = list(judge(Path(sys.argv[1]) if len(sys.argv) > 1 else CASES))
-    print("\n".join(report(cases)))  # noqa: T201  # a report is what this is for
+    print("\n".join(report(cases)))  # a report is what this is for

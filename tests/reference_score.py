@@ -83,7 +83,7 @@ def _all(parts: Iterable[bool | None]) -> bool | None:
     return None if None in values else True
 
 
-def _negation(value: bool | None, /) -> bool | None:  # noqa: FBT001
+def _negation(value: bool | None, /) -> bool | None:
     return None if value is None else not value
 
 
