@@ -133,9 +133,7 @@ async def test_what_the_record_cannot_hold_is_refused_before_it_queues(recorder,
     assert as_owner.execute("SELECT count(*) FROM idempotency").fetchone()[0] == 0
 
 
-@pytest.mark.parametrize(
-    "bad", [{"confidence": 10_001}, {"confidence": 10**6}, {"fingerprint": b"short"}, {"status": "certain"}], ids=str
-)
+@pytest.mark.parametrize("bad", [{"confidence": 10_001}, {"confidence": 10**6}, {"fingerprint": b"short"}, {"status": "certain"}], ids=str)
 async def test_a_bad_neighbour_hurts_nobody_and_uses_no_key_up(recorder, new_decision, as_owner, bad):
     calls = [recorder.record(new_decision(key=f"wo-{number}", **(bad if number == 7 else {}))) for number in range(20)]
     told = await outcomes(calls)
