@@ -77,6 +77,6 @@ async def ensure_partitions(conn: AsyncConnection) -> None:
 
 async def raw_connection(conn: AsyncConnection) -> psycopg.AsyncConnection[Any]:
     """The driver's own connection, in the same transaction: for COPY and for cursors that live on the server."""
-    raw = (await conn.get_raw_connection()).driver_connection
+    raw: psycopg.AsyncConnection[Any] | None = (await conn.get_raw_connection()).driver_connection
     assert raw is not None  # noqa: S101 - the connection is open
     return raw
