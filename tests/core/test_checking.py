@@ -332,3 +332,21 @@ def test_a_table_of_another_shape_is_refused_where_it_departs(damage: Callable[[
     with pytest.raises(BadRuleTable) as refusal:
         read(document)
     assert all(flaw.pointer.startswith(pointer) for flaw in refusal.value.flaws)
+
+
+def test_rows_of_a_wrong_shape_are_all_named():
+    document = starter_document()
+    document["groups"]["age"] = {"rho": 2, "says": "age"}
+    document["cautions"] = [{"text": "Mind the edges."}]
+    document["limits"][0]["bands"][0]["below"] = "three"
+    document["colour"] = "red"
+    del document["format"]
+    with pytest.raises(BadRuleTable) as caught:
+        read(document)
+    assert {flaw.pointer for flaw in caught.value.flaws} == {
+        "/format",
+        "/groups/age/rho",
+        "/limits/0/bands/0/below",
+        "/cautions/0",
+        "/colour",
+    }

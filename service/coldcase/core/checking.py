@@ -53,17 +53,47 @@ _VALUES = {name: [*_choices(hint)] for shape in (Unit, Opening) for name, hint i
 
 
 def read(document: Any) -> RuleTable:
-    """The table of a JSON document. Raises `BadRuleTable` with every flaw."""
+    """The table of a JSON document. Raises `BadRuleTable` with every flaw; those of meaning are found once the shape is right."""
     try:
         table = msgspec.convert(document, RuleTable)
-    except msgspec.ValidationError as error:
-        detail, _, path = str(error).partition(" - at `$")
-        pointer = path.rstrip("`").replace("[", "/").replace("]", "").replace(".", "/")
-        raise BadRuleTable((Flaw(pointer, detail.replace("`", "'") + "."),)) from None
+    except msgspec.ValidationError:
+        raise BadRuleTable(tuple(_misshapen(document))) from None
     found = tuple(flaws(table))
     if found:
         raise BadRuleTable(found)
     return table
+
+
+def _misshapen(document: Any) -> Iterator[Flaw]:
+    """The first flaw of shape of each row of the document."""
+    if not isinstance(document, dict):
+        yield Flaw("", "A rule table is a JSON object.")
+        return
+    hints = get_type_hints(RuleTable, include_extras=True)
+    for field in msgspec.structs.fields(RuleTable):
+        if field.required and field.name not in document:
+            yield Flaw(f"/{field.name}", "This member is required.")
+    for name, value in document.items():
+        if name not in hints:
+            yield Flaw(f"/{name}", f"A rule table has no member '{name}'.")
+        elif get_origin(hints[name]) is dict and isinstance(value, dict):
+            for code, row in value.items():
+                yield from _shape_flaw(f"/{name}/{code}", row, get_args(hints[name])[1])
+        elif get_origin(hints[name]) is list and isinstance(value, list):
+            for index, row in enumerate(value):
+                yield from _shape_flaw(f"/{name}/{index}", row, get_args(hints[name])[0])
+        else:
+            yield from _shape_flaw(f"/{name}", value, hints[name])
+
+
+def _shape_flaw(place: str, value: Any, hint: Any) -> Iterator[Flaw]:
+    try:
+        msgspec.convert(value, hint)
+    except msgspec.ValidationError as error:
+        detail, _, path = str(error).partition(" - at `$")
+        # msgspec writes [...] for a member of a map, whose name it does not tell.
+        within = path.rstrip("`").replace("[...]", "").replace("[", "/").replace("]", "").replace(".", "/")
+        yield Flaw(place + within, detail.replace("`", "'") + ".")
 
 
 def flaws(table: RuleTable) -> Iterator[Flaw]:
