@@ -166,7 +166,7 @@ def _unknown_words(case: Case, book: Book) -> Iterator[Flaw]:
 def _exhibit_words(findings: list[str | None], book: Book) -> Iterator[Flaw]:
     for index, code in enumerate(findings):
         if code is not None and code not in book.table.findings and ("finding", None, code) not in book.retired:
-            yield Flaw(f"/evidence/{index}/finding", f"The rule table has no finding '{code}'.", _nearest(code, book.table.findings))
+            yield Flaw(f"/evidence/{index}/finding", f"The rule table has no finding '{code}'.", nearest(code, book.table.findings))
 
 
 def _distinct(outcomes: list[str], possible: Mapping[str, int]) -> bool:
@@ -177,14 +177,14 @@ def _word_flaw(code: str, outcome: str | list[str], page: Page, book: Book) -> F
     place = f"/observations/{_escaped(code)}"
     finding = book.table.findings.get(code)
     if finding is None:
-        return Flaw(place, f"The rule table has no finding '{code}'.", _nearest(code, book.table.findings))
+        return Flaw(place, f"The rule table has no finding '{code}'.", nearest(code, book.table.findings))
     if code not in page.sheets:
         return Flaw(place, f"'{finding.title}' cannot be found on this motor, connection and compressor type.")
     given = [outcome] if isinstance(outcome, str) else outcome
     known = [row.code for row in finding.outcomes]
     for word in given:
         if word not in known:
-            return Flaw(place, f"'{finding.title}' has no outcome '{word[:64]}'; it has {', '.join(known)}.", _nearest(word, known))
+            return Flaw(place, f"'{finding.title}' has no outcome '{word[:64]}'; it has {', '.join(known)}.", nearest(word, known))
         if word not in page.sheets[code].rows:
             return Flaw(place, f"'{finding.title}' cannot be '{word}' on this motor, connection and compressor type.")
     return Flaw(place, "An outcome is named twice.")
@@ -215,7 +215,7 @@ def _members(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str) ->
     for name, value in raw.items():
         here = f"{place}/{_escaped(name)}"
         if name not in known:
-            yield Flaw(here, f"There is no member '{name[:64]}' here.", _nearest(name, known))
+            yield Flaw(here, f"There is no member '{name[:64]}' here.", nearest(name, known))
         elif shape is Case and name in PARTS and isinstance(value, dict):
             yield from _members(value, PARTS[name], here)
         elif shape is Case and name == "evidence" and isinstance(value, list) and len(value) <= 50:
@@ -272,7 +272,7 @@ def _observation_flaws(observations: dict[str, Any], unit: Any, book: Book) -> I
         if wrong and code in book.table.findings:
             yield Flaw(place, "An outcome is a code, or a list of codes that could not be told apart.")
         elif wrong:
-            yield Flaw(place, f"The rule table has no finding '{code[:64]}'.", _nearest(code, book.table.findings))
+            yield Flaw(place, f"The rule table has no finding '{code[:64]}'.", nearest(code, book.table.findings))
         elif not _known(code, outcome, page, book):
             yield _word_flaw(code, outcome, page, book)
 
@@ -297,7 +297,7 @@ def _known(code: str, outcome: str | list[str], page: Page, book: Book) -> bool:
 def _nearest_literal(value: Any, hint: Any) -> str | None:
     if isinstance(value, dict):
         return None
-    return _nearest(str(value), _literals(hint))
+    return nearest(str(value), _literals(hint))
 
 
 def _literals(hint: Any) -> list[str]:
@@ -306,7 +306,8 @@ def _literals(hint: Any) -> list[str]:
     return [value for part in get_args(hint) for value in _literals(part)]
 
 
-def _nearest(word: str, known: Mapping[str, Any] | list[str]) -> str | None:
+def nearest(word: str, known: Mapping[str, Any] | list[str]) -> str | None:
+    """The likeliest meant of the known words, if any is close."""
     close = difflib.get_close_matches(word[:64].lower().replace(" ", "_").replace("-", "_"), list(known), n=1, cutoff=0.6)
     return close[0] if close else None
 

@@ -14,6 +14,9 @@ from coldcase.core.rule_table import UNDETERMINED
 from coldcase.core.weighing import Evidence, Weighed, collect, observe, weigh_many
 from coldcase.core.wording import rationale, said
 
+REFUSAL = "No cause is named."
+"""How the notes begin that say why."""
+
 KEEP_PARTS = Advice(
     text="No cause is named: keep the compressor, its oil and the electrical parts until the next checks are made.", basis="common practice"
 )
@@ -120,4 +123,4 @@ def _chain(weighed: Weighed, leader: str, book: Book) -> list[ChainLink]:
 
 
 def _refusal(coding: Coding) -> list[str]:
-    return [f"No cause is named. {reason[0].upper()}{reason[1:]}." for reason in coding.reasons]
+    return [f"{REFUSAL} {reason[0].upper()}{reason[1:]}." for reason in coding.reasons]

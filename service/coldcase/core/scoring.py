@@ -50,12 +50,40 @@ class Bin:
     right: Share
 
 
+class Bins:
+    """Running counts in equal right-closed bins (zero lies in the first): no more memory for a million forecasts than for one."""
+
+    def __init__(self, number: int = 10) -> None:
+        self.edges = [(k + 1) / number for k in range(number)]
+        self.held, self.hits, self.sums = [0] * number, [0] * number, [0.0] * number
+
+    def add(self, confidence: float, *, right: bool) -> None:
+        """Counts one forecast."""
+        k = min(bisect_left(self.edges, confidence), len(self.edges) - 1)
+        self.held[k] += 1
+        self.hits[k] += right
+        self.sums[k] += confidence
+
+    def told(self) -> list[Bin]:
+        """The bins so far."""
+        return [
+            Bin(
+                above=k / len(self.edges),
+                up_to=edge,
+                mean_confidence=self.sums[k] / self.held[k] if self.held[k] else None,
+                right=share(self.hits[k], self.held[k]),
+            )
+            for k, edge in enumerate(self.edges)
+        ]
+
+
 def brier(forecasts: Sequence[Forecast]) -> float | None:
     """Mean over forecasts of the sum over causes of (confidence - truth)²: 0 is perfect, 2 the worst. None without any."""
-    return _mean([_squared_error(forecast) for forecast in forecasts])
+    return mean([squared_error(forecast) for forecast in forecasts])
 
 
-def _squared_error(forecast: Forecast) -> float:
+def squared_error(forecast: Forecast) -> float:
+    """One forecast's part in the Brier score."""
     stated = forecast.ranking.get(forecast.truth, 0.0)
     others = sum(p * p for cause, p in forecast.ranking.items() if cause != forecast.truth)
     return others + (1 - stated) ** 2
@@ -63,10 +91,16 @@ def _squared_error(forecast: Forecast) -> float:
 
 def log_loss(forecasts: Sequence[Forecast]) -> float | None:
     """Mean of -ln(confidence in what turned out true), in nats, none below `LEAST`. None without any."""
-    return _mean([-log(max(forecast.ranking.get(forecast.truth, 0.0), LEAST)) for forecast in forecasts])
+    return mean([surprise(forecast) for forecast in forecasts])
 
 
-def _mean(values: Sequence[float]) -> float | None:
+def surprise(forecast: Forecast) -> float:
+    """One forecast's part in the log loss."""
+    return -log(max(forecast.ranking.get(forecast.truth, 0.0), LEAST))
+
+
+def mean(values: Sequence[float]) -> float | None:
+    """The mean; None of nothing."""
     return sum(values) / len(values) if values else None
 
 
@@ -83,19 +117,10 @@ def share(hits: int, n: int) -> Share:
 
 def reliability(stated: Iterable[tuple[float, bool]], bins: int = 10) -> list[Bin]:
     """Confidence against frequency of being right, in equal right-closed bins (zero lies in the first)."""
-    edges = [(k + 1) / bins for k in range(bins)]
-    held: list[list[tuple[float, bool]]] = [[] for _ in edges]
+    counted = Bins(bins)
     for confidence, right in stated:
-        held[min(bisect_left(edges, confidence), bins - 1)].append((confidence, right))
-    return [
-        Bin(
-            above=k / bins,
-            up_to=edges[k],
-            mean_confidence=_mean([confidence for confidence, _ in members]),
-            right=share(sum(right for _, right in members), len(members)),
-        )
-        for k, members in enumerate(held)
-    ]
+        counted.add(confidence, right=right)
+    return counted.told()
 
 
 def calibration_error(bins: Sequence[Bin]) -> float | None:

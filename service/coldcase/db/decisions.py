@@ -12,10 +12,10 @@ from typing import Any, Literal
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import ColumnElement, Select, select, text, tuple_
+from sqlalchemy import ColumnElement, Select, exists, select, text, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.db.tables import client, decision
+from coldcase.db.tables import client, decision, verdict
 from coldcase.errors import BadCursor
 
 Order = Literal["at", "recorded_at"]
@@ -26,8 +26,13 @@ class Decision(msgspec.Struct, frozen=True, kw_only=True):
     """A decision as it stands on record. `case` and `answer` are the bytes that were hashed and sent."""
 
     id: UUID
+    client_id: int
     client: str
     recorded_at: datetime
+    at: datetime
+    circuit: str | None
+    cause: str
+    confidence: int
     fingerprint: bytes
     case: bytes
     answer: bytes
@@ -59,7 +64,8 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
 class Search(msgspec.Struct, frozen=True, kw_only=True):
     """What to look for: all that is given must match. `from_` is included, `to` is not; both go by the order's time.
 
-    `client_id` makes the search quick for one client; who may see what is decided by `view_as` all the same.
+    `stands` leaves out what a later decision supersedes. `client_id` makes the search quick for one client; who may see
+    what is decided by `view_as` all the same.
     """
 
     client_id: int | None = None
@@ -70,6 +76,9 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
     compressor_type: str | None = None
     refrigerant: str | None = None
     rule_table: int | None = None
+    engine: str | None = None
+    has_verdict: bool | None = None
+    stands: bool = False
     from_: datetime | None = None
     to: datetime | None = None
     by: Order = "at"
@@ -78,7 +87,7 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
 Place = tuple[datetime, UUID]
 """Where a page ends: the last row's time, by the order, and id."""
 
-EQUAL = ("client_id", "cause", "status", "job_ref", "circuit", "compressor_type", "refrigerant", "rule_table")
+EQUAL = ("client_id", "cause", "status", "job_ref", "circuit", "compressor_type", "refrigerant", "rule_table", "engine")
 LISTED = [decision.c[name] for name in Row.__struct_fields__]
 TEXTS = ("case_text", "answer_text")
 TEN_THOUSANDTHS = 10_000
@@ -98,8 +107,13 @@ async def find(conn: AsyncConnection, id_: UUID) -> Decision | None:
     query = (
         select(
             decision.c.id,
+            decision.c.client_id,
             client.c.name.label("client"),
             decision.c.recorded_at,
+            decision.c.at,
+            decision.c.circuit,
+            decision.c.cause,
+            decision.c.confidence,
             decision.c.fingerprint,
             decision.c.case_text,
             decision.c.answer_text,
@@ -135,6 +149,12 @@ def conditions(wanted: Search) -> Sequence[ColumnElement[bool]]:
     """The search as conditions on the table of decisions."""
     time = decision.c[wanted.by]
     given = [decision.c[name] == value for name in EQUAL if (value := getattr(wanted, name)) is not None]
+    if wanted.has_verdict is not None:
+        known = exists().where(verdict.c.decision_id == decision.c.id)
+        given.append(known if wanted.has_verdict else ~known)
+    if wanted.stands:
+        later = decision.alias("later")
+        given.append(~exists().where(later.c.supersedes == decision.c.id))
     if wanted.from_ is not None:
         given.append(time >= wanted.from_)
     if wanted.to is not None:

@@ -2,17 +2,17 @@
 
 from datetime import datetime
 from typing import Annotated, Any, Literal, cast
-from urllib.parse import urlencode
 
 import msgspec
 from litestar import Response, get
 from msgspec import Meta
 
-from coldcase import auditing
+from coldcase.auditing import reading
+from coldcase.auditing.reading import Record
 from coldcase.core.answer import Answer, Status, TableName
 from coldcase.core.case import Code, CompressorType, Label
 from coldcase.db import decisions
-from coldcase.db.decisions import Decision, Search
+from coldcase.db.decisions import Order, Search
 from coldcase.db.keys import ApiKey
 from coldcase.web import pages, strict, wire
 from coldcase.web.face import HTML, JSON, Call, Header, face
@@ -33,6 +33,7 @@ class DecisionQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     compressor_type: CompressorType | None = None
     refrigerant: Label | None = None
     rule_table: Annotated[int, Meta(ge=1, le=2_147_483_647)] | None = None
+    has_verdict: Literal["true", "false"] | None = None
     from_: Moment | None = None
     to: Moment | None = None
     by: Literal["closed_at", "recorded_at"] = "closed_at"
@@ -64,25 +65,27 @@ async def search_decisions(request: Call) -> Response[bytes]:
     the latter for all.
     """
     query = strict.query(request, DecisionQuery)
-    wanted = _search(query, request.auth)
+    wanted = search_of(query, request.auth, by=order_of(query.by))
     after = None if query.cursor is None else decisions.place(wanted, query.cursor)
     async with house(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
         rows = await decisions.search(conn, wanted, after=after, limit=query.limit + 1)
     following = decisions.cursor(wanted, rows[query.limit - 1]) if len(rows) > query.limit else None
     listed = msgspec.convert({"items": rows[: query.limit], "next": following}, wire.DecisionList, from_attributes=True)
-    headers = {} if following is None else {"Link": f'<{_path(query, following)}>; rel="next"'}
+    headers = {} if following is None else {"Link": f'<{strict.again("/v1/decisions", query, cursor=following)}>; rel="next"'}
     return Response(msgspec.json.encode(listed), media_type=JSON, headers=headers)
 
 
-def _search(query: DecisionQuery, key: ApiKey) -> Search:
+def order_of(by: Literal["closed_at", "recorded_at"]) -> Order:
+    """The time that a query means: the job's closing, or where that is missing its recording; or for all its recording."""
+    return "at" if by == "closed_at" else "recorded_at"
+
+
+def search_of(query: msgspec.Struct, key: ApiKey, *, by: Order) -> Search:
+    """The search that a query asks for, within what the key may see."""
     given = {name: getattr(query, name) for name in Search.__struct_fields__ if hasattr(query, name) and name != "by"}
-    return Search(**given, by="at" if query.by == "closed_at" else "recorded_at", client_id=None if reads_all(key) else key.client_id)
-
-
-def _path(query: DecisionQuery, cursor: str) -> str:
-    again = msgspec.to_builtins(msgspec.structs.replace(query, cursor=cursor))
-    return "/v1/decisions?" + urlencode({name: value for name, value in again.items() if value is not None})
+    given["has_verdict"] = {"true": True, "false": False, None: None}[given.get("has_verdict")]
+    return Search(**given, by=by, client_id=None if reads_all(key) else key.client_id)
 
 
 @get(
@@ -96,30 +99,32 @@ def _path(query: DecisionQuery, cursor: str) -> str:
     ),
 )
 async def show_decision(request: Call) -> Response[Any]:
-    """The record: case, answer, table, chain, verdicts
+    """The record: case, answer, table, chain, verdicts, earlier failures on the circuit
 
     With `Accept: text/html` a report for people.
     """
     async with house(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
-        found, chain = await auditing.record(conn, request.path_params["id"])
+        record = await reading.record(conn, request.path_params["id"])
+    found = record.decision
     if strict.preferred(request, (JSON, HTML)) == HTML:
         answer, book = msgspec.json.decode(found.answer, type=Answer), await house(request).shelf.book(found.rule_table)
-        return Response(pages.report(answer, msgspec.json.decode(found.case), book), media_type=HTML)
-    return Response(msgspec.json.encode(_record(found, chain)), media_type=JSON)
+        return Response(pages.report(answer, msgspec.json.decode(found.case), book, record), media_type=HTML)
+    return Response(msgspec.json.encode(_record(record)), media_type=JSON)
 
 
-def _record(found: Decision, chain: list[Decision]) -> wire.DecisionRecord:
-    digest = msgspec.json.decode(found.answer, type=_Named).rule_table
+def _record(record: Record) -> wire.DecisionRecord:
+    found = record.decision
     return wire.DecisionRecord(
         id=found.id,
         recorded_at=found.recorded_at,
         # The very text that was hashed and sent.
         case=cast("Any", msgspec.Raw(found.case)),
         answer=cast("Any", msgspec.Raw(found.answer)),
-        rule_table=digest,
-        chain=[wire.DecisionName(id=link.id, recorded_at=link.recorded_at) for link in chain],
-        verdicts=[],
+        rule_table=msgspec.json.decode(found.answer, type=_Named).rule_table,
+        chain=[wire.DecisionName(id=link.id, recorded_at=link.recorded_at) for link in record.chain],
+        verdicts=msgspec.convert(record.verdicts, list[wire.Verdict], from_attributes=True),
+        earlier_on_circuit=msgspec.convert(record.earlier, list[wire.DecisionRow], from_attributes=True),
     )
 
 

@@ -9,9 +9,11 @@ from uuid import UUID
 
 import msgspec
 
+from coldcase.auditing.calibrating import Calibration, Interval
 from coldcase.core.answer import Answer, Status, TableName
 from coldcase.core.case import Case
 from coldcase.core.rule_table import Action, Band, Contrast, Deadline, Effort, Gate, Retired, RuleTable, When
+from coldcase.db.events import Event
 
 
 class _Part(msgspec.Struct, frozen=True):
@@ -26,26 +28,15 @@ class DecisionName(_Part, frozen=True, kw_only=True):
 
 
 class Verdict(_Part, frozen=True, kw_only=True):
-    """What a person later established to be the cause."""
+    """What a person later established to be the cause. Of several on one decision the newest stands. An erased word reads `erased`."""
 
+    id: UUID
+    recorded_at: datetime
     cause: str | None
     not_determinable: bool
     basis: Literal["teardown", "laboratory", "field", "supplier_report"]
     note: str | None
     person: str | None
-    recorded_at: datetime
-
-
-class DecisionRecord(_Part, frozen=True, kw_only=True):
-    """A recorded decision, whole. `chain` runs from the first decision of the job to the newest, which stands."""
-
-    id: UUID
-    recorded_at: datetime
-    case: Case
-    answer: Answer
-    rule_table: TableName
-    chain: list[DecisionName]
-    verdicts: list[Verdict]
 
 
 class DecisionRow(_Part, frozen=True, kw_only=True):
@@ -63,6 +54,23 @@ class DecisionRow(_Part, frozen=True, kw_only=True):
     confidence: float
     rule_table: int
     supersedes: UUID | None
+
+
+class DecisionRecord(_Part, frozen=True, kw_only=True):
+    """A recorded decision, whole.
+
+    `chain` runs from the first decision of the job to the newest, which stands; `verdicts` are the newest first, as are
+    the decisions `earlier_on_circuit`, at most ten, which none superseded.
+    """
+
+    id: UUID
+    recorded_at: datetime
+    case: Case
+    answer: Answer
+    rule_table: TableName
+    chain: list[DecisionName]
+    verdicts: list[Verdict]
+    earlier_on_circuit: list[DecisionRow]
 
 
 class DecisionList(_Part, frozen=True, kw_only=True):
@@ -198,3 +206,86 @@ class Health(_Part, frozen=True, kw_only=True):
     status: Literal["live", "ready"]
     recording: bool | None = None
     rule_table: int | None = None
+
+
+class EventList(_Part, frozen=True, kw_only=True):
+    """A page of audit events."""
+
+    items: list[Event]
+    next: str | None
+
+
+class Seal(_Part, frozen=True, kw_only=True):
+    """A seal over `count` records: the root of their Merkle tree, the head before it, and its own; hashes in hexadecimal."""
+
+    number: int
+    at: datetime
+    count: int
+    previous: str
+    root: str
+    head: str
+
+
+class SealList(_Part, frozen=True, kw_only=True):
+    """A page of seals."""
+
+    items: list[Seal]
+    next: str | None
+
+
+class Trouble(_Part, frozen=True, kw_only=True):
+    """One thing that is not as it was sealed."""
+
+    what: str
+    detail: str
+    seal: int | None
+    kind: str | None
+    record: UUID | None
+
+
+class Verification(_Part, frozen=True, kw_only=True):
+    """What a verification found.
+
+    `unsealed` records are too young to be under a seal; the years of `taken_out` ones were archived; `erased` ones have
+    lost words (notes, labels of persons), lawfully by an event. `wrong` counts all troubles, other clients' too.
+    """
+
+    good: bool
+    seals: int
+    records: int
+    unsealed: int
+    taken_out: int
+    erased: int
+    head: str | None
+    wrong: int
+    troubles: list[Trouble]
+
+
+class CauseCount(_Part, frozen=True, kw_only=True):
+    """How often a cause was named."""
+
+    cause: str
+    counted: Interval
+
+
+class CauseGroup(_Part, frozen=True, kw_only=True):
+    """The causes of one month, circuit, refrigerant, compressor type or client; of all where nothing was asked to be grouped."""
+
+    group: str | None
+    count: int
+    causes: list[CauseCount]
+
+
+class CauseCounts(_Part, frozen=True, kw_only=True):
+    """Causes counted, group by group; `truncated` if there are more groups than were asked for."""
+
+    items: list[CauseGroup]
+    next: str | None
+    truncated: bool
+
+
+class CalibrationList(_Part, frozen=True, kw_only=True):
+    """Calibration of each rule table, status and engine."""
+
+    items: list[Calibration]
+    next: str | None

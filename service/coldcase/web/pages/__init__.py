@@ -6,9 +6,10 @@ from typing import Any
 from jinja2 import Environment, PackageLoader
 from markupsafe import Markup, escape
 
+from coldcase.auditing.reading import Record
 from coldcase.core.answer import Answer
 from coldcase.core.compiled import Book
-from coldcase.web.pages.report import leaf
+from coldcase.web.pages.report import afterwards, leaf
 
 
 def _environment() -> Environment:
@@ -22,9 +23,9 @@ def _ticks(text: str) -> Markup:
     return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))  # noqa: S704  # escaped just there
 
 
-def report(answer: Answer, case: dict[str, Any], book: Book) -> str:
-    """The report of one decision: what failed it, how sure that is, what shows it, what to do."""
-    return _environment().get_template("report.html").render(leaf(answer, case, book))
+def report(answer: Answer, case: dict[str, Any], book: Book, record: Record) -> str:
+    """The report of one decision: what failed it, how sure that is, what shows it, what to do, what became of it."""
+    return _environment().get_template("report.html").render(leaf(answer, case, book), **afterwards(record, book))
 
 
 def docs(document: dict[str, Any]) -> str:

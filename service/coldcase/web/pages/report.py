@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from coldcase.auditing.reading import Record
 from coldcase.core.answer import Answer, Weight
 from coldcase.core.compiled import Book
 
@@ -17,6 +18,11 @@ MACHINE = {
     "damaged": "The findings show damage in the compressor.",
     "sound": "The findings show a sound compressor.",
     "not_shown": "The findings do not say whether the compressor itself is damaged.",
+}
+UNTITLED = {
+    "unlisted": "A cause that the table does not know",
+    "undetermined": "Not determined",
+    "not_determinable": "Cannot be determined",
 }
 STEP = {"seen": "seen", "not_seen": "looked for, not seen", "not_checked": "not looked at"}
 BEFORE = {"opening": "before opening", "scrapping": "before scrapping", "restart": "before restart"}
@@ -43,6 +49,20 @@ def leaf(answer: Answer, case: dict[str, Any], book: Book) -> dict[str, Any]:
         "unexplained": [finding_title(code, book) for code in answer.unexplained],
         "discounted": [(finding_title(row.finding, book), round(row.kept * 100), row.reason) for row in answer.discounted],
         "checks": [(row.question, EFFORT.get(row.effort, row.effort), BEFORE.get(row.before or "", "")) for row in answer.next_checks],
+    }
+
+
+BASIS = {"teardown": "teardown", "laboratory": "laboratory", "field": "in the field", "supplier_report": "supplier's report"}
+
+
+def afterwards(record: Record, book: Book) -> dict[str, Any]:
+    """Verdicts on the decision, the newest first, and earlier decisions on the same circuit."""
+    return {
+        "verdicts": [
+            (cause_title(row.cause or "not_determinable", book), BASIS[row.basis], row.recorded_at, row.person, row.note)
+            for row in record.verdicts
+        ],
+        "earlier": [(cause_title(row.cause, book), row.at, row.job_ref or str(row.id)) for row in record.earlier],
     }
 
 
@@ -76,7 +96,7 @@ def finding_title(code: str, book: Book) -> str:
 def cause_title(code: str, book: Book) -> str:
     """A cause's title."""
     cause = book.table.causes.get(code)
-    return cause.title if cause else {"unlisted": "A cause that the table does not know"}.get(code, code.replace("_", " "))
+    return cause.title if cause else UNTITLED.get(code, code.replace("_", " "))
 
 
 def _shown(value: Any) -> str:

@@ -1,0 +1,181 @@
+"""Retention: a year of decisions written to a file, verified against its seals, and taken out; words erased with an event.
+
+The file is gzipped NDJSON, a decision a line with every column, written with mode 0600. The chain of seals goes on holding
+over the hashes that stay; with the file at hand its contents are verified too.
+"""
+
+import gzip
+import hashlib
+import os
+from collections.abc import AsyncIterator, Iterator
+from datetime import datetime
+from pathlib import Path
+from uuid import UUID
+
+import msgspec
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from coldcase.auditing.verifying import Trouble, Verification, check_archive
+from coldcase.core import merkle
+from coldcase.core.leaves import DecisionRow, decision_leaf
+from coldcase.db import archive as store
+from coldcase.db import checks, events
+from coldcase.db.events import Actor
+from coldcase.errors import ColdcaseError
+
+BATCH = 500
+
+
+class NotArchivable(ColdcaseError):
+    """The year cannot be taken out of the record."""
+
+    code = "not_archivable"
+
+
+class Archived(msgspec.Struct, frozen=True):
+    """A year that was taken out, and the file that it is in."""
+
+    path: Path
+    count: int
+    sha256: str
+
+
+async def archive(conn: AsyncConnection, year: int, folder: Path, *, drop: bool, actor: Actor, now: datetime) -> Archived:
+    """Writes a year that is over to a file, verifies the file against the seals, and detaches the year; as the owner.
+
+    Raises NotArchivable, and then nothing was taken out: the year is not over or not there, a decision of it is not under
+    a seal yet or not as it was sealed, the file is there already.
+    """
+    if year >= now.year:
+        raise NotArchivable(f"{year} is not over.")
+    if year in {archive.year for archive in await checks.archives(conn)}:
+        raise NotArchivable(f"{year} was taken out already.")
+    if not await store.is_there(conn, year):
+        raise NotArchivable(f"The record holds no year {year}.")
+    path = folder / f"decisions-{year}.ndjson.gz"
+    count = await _write(conn, year, path)
+    try:
+        await _compare(conn, path, count)
+    except NotArchivable:
+        path.unlink()
+        raise
+    digest = _digest(path)
+    await store.take_out(conn, year, count=count, file_sha256=digest, drop=drop, now=now)
+    details = {"count": count, "file_sha256": digest.hex(), "dropped": drop}
+    await events.note(conn, action="year.archived", subject=str(year), details=details, actor=actor, now=now)
+    return Archived(path, count, digest.hex())
+
+
+async def _write(conn: AsyncConnection, year: int, path: Path) -> int:
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except OSError as error:
+        raise NotArchivable(f"{path}: {error.strerror}") from error
+    count = 0
+    with os.fdopen(handle, "wb") as raw:
+        with gzip.GzipFile(fileobj=raw, mode="wb", mtime=0, compresslevel=6) as file:
+            async for batch in store.rows(conn, year):
+                count += len(batch)
+                file.write(b"".join(msgspec.json.encode(_members(row)) + b"\n" for row in batch))
+        raw.flush()
+        os.fsync(raw.fileno())
+    return count
+
+
+def _members(row: DecisionRow) -> dict[str, object]:
+    return {**row._asdict(), "fingerprint": row.fingerprint.hex()}
+
+
+async def _compare(conn: AsyncConnection, path: Path, count: int) -> None:
+    """Reads the file back: every decision in it must be as it was sealed."""
+    read = 0
+    for batch in read_rows(path):
+        known = await checks.known_leaves(conn, "decision", [row.id for row in batch])
+        for row in batch:
+            if row.id not in known:
+                raise NotArchivable(f"Decision {row.id} is not under a seal yet.")
+            if known[row.id] != merkle.leaf_hash(decision_leaf(row)):
+                raise NotArchivable(f"Decision {row.id} is not as it was sealed: `coldcase verify` says more.")
+        read += len(batch)
+    if read != count:
+        raise NotArchivable(f"{path} holds {read} decisions, {count} were written.")
+
+
+class _Line(msgspec.Struct):
+    id: UUID
+    client_id: int
+    recorded_at: datetime
+    xid: str
+    idempotency_key: str | None
+    fingerprint: str
+    case_text: str
+    answer_text: str
+    cause: str
+    status: str
+    confidence: int
+    job_ref: str | None
+    circuit: str | None
+    closed_at: datetime | None
+    compressor_type: str
+    refrigerant: str | None
+    rule_table: int
+    engine: str
+    supersedes: UUID | None
+
+
+_decode = msgspec.json.Decoder(_Line).decode
+
+
+def read_rows(path: Path) -> Iterator[list[DecisionRow]]:
+    """The decisions of an archive, some at a time. Raises NotArchivable if it is none."""
+    batch: list[DecisionRow] = []
+    try:
+        with gzip.open(path, "rb") as file:
+            for line in file:
+                members = msgspec.structs.asdict(_decode(line))
+                batch.append(DecisionRow(**{**members, "fingerprint": bytes.fromhex(members["fingerprint"])}))
+                if len(batch) == BATCH:
+                    yield batch
+                    batch = []
+    except (OSError, EOFError, msgspec.DecodeError, ValueError) as error:
+        raise NotArchivable(f"{path} cannot be read as an archive: {error}") from error
+    yield batch
+
+
+def _digest(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").digest()
+
+
+async def check(conn: AsyncConnection, path: Path, report: Verification) -> None:
+    """Verifies an archived year with its file at hand. Raises NotArchivable if the file cannot be read at all."""
+    digest = _digest(path)
+    known = {archive.file_sha256: archive.year for archive in await checks.archives(conn)}
+    if digest not in known:
+        report.add(Trouble(what="archive", detail=f"{path} is not the file of any archived year, byte for byte"))
+    year = known.get(digest) or _year_in(path)
+
+    async def rows() -> AsyncIterator[list[DecisionRow]]:
+        for batch in read_rows(path):
+            yield batch
+
+    await check_archive(conn, rows(), year, report)
+
+
+def _year_in(path: Path) -> int:
+    digits = "".join(filter(str.isdigit, path.name.split(".")[0]))
+    return int(digits[:4] or 0)
+
+
+async def erase(conn: AsyncConnection, *, person: str | None, verdict: UUID | None, actor: Actor, now: datetime) -> dict[str, int]:
+    """Erases a person's label everywhere, or the words of one verdict, with an event; as the owner.
+
+    Answers how many records of each kind lost words. The event does not say which person, nor what the words were.
+    """
+    found = await store.erase_person(conn, person) if person is not None else {}
+    if verdict is not None:
+        found = await store.erase_words(conn, verdict)
+    if found:
+        subject = "person" if verdict is None else str(verdict)
+        await events.note(conn, action="words.erased", subject=subject, details={"records": found}, actor=actor, now=now)
+    return found

@@ -1,0 +1,93 @@
+"""What a person established to be the cause, set beside the decision for good."""
+
+import hashlib
+from datetime import datetime
+from typing import Annotated, Literal
+from uuid import UUID
+
+import msgspec
+from msgspec import Meta
+from sqlalchemy.ext.asyncio import AsyncConnection
+from uuid_utils import compat
+
+from coldcase.auditing.reading import find
+from coldcase.core.canonical import canonical
+from coldcase.core.case import Code, Text
+from coldcase.core.compiled import Book
+from coldcase.core.intake import nearest
+from coldcase.core.rule_table import UNLISTED
+from coldcase.db import verdicts
+from coldcase.db.events import Actor, act_as
+from coldcase.db.verdicts import NewVerdict, StoredVerdict
+from coldcase.errors import Flaw, Flawed
+
+Basis = Literal["teardown", "laboratory", "field", "supplier_report"]
+
+
+class BadVerdict(Flawed):
+    """The verdict cannot be taken as it is; `errors` lists every flaw found."""
+
+    code = "bad_verdict"
+
+
+class GivenVerdict(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The cause that was established, or that it cannot be determined; by what; and what else there is to say."""
+
+    cause: Code | None = None
+    not_determinable: Annotated[bool, Meta(description="`true` in place of a cause")] = False
+    basis: Basis
+    note: Text | None = None
+
+
+def take(raw: object) -> GivenVerdict:
+    """The verdict of a JSON value. Raises BadVerdict."""
+    try:
+        given = msgspec.convert(raw, GivenVerdict)
+    except msgspec.ValidationError as error:
+        detail, _, path = str(error).partition(" - at `$")
+        pointer = path.rstrip("`").replace("[", "/").replace("]", "").replace(".", "/")
+        raise BadVerdict((Flaw(pointer, detail.replace("`", "'") + "."),)) from None
+    if (given.cause is None) != given.not_determinable:
+        raise BadVerdict((Flaw("/cause", "Name a cause, or say `not_determinable: true`; one of the two."),))
+    return given
+
+
+async def pronounce(
+    conn: AsyncConnection, decision: UUID, given: GivenVerdict, books: tuple[Book, ...], *, actor: Actor, key: str | None, now: datetime
+) -> tuple[StoredVerdict, bool]:
+    """Records a verdict on a decision that may be seen; whether it is an earlier one again.
+
+    `books`: the rule tables whose causes may be named. Raises NotFound, BadVerdict, KeyReused.
+    """
+    found = await find(conn, decision)
+    _check_cause(given.cause, books)
+    assert actor.key is not None  # noqa: S101 - a verdict comes in under an API key
+    content = {"decision": str(decision), "verdict": msgspec.to_builtins(given)}
+    new = NewVerdict(
+        id=compat.uuid7(),
+        decision_id=decision,
+        client_id=found.client_id,
+        recorded_at=now,
+        idempotency_key=key,
+        fingerprint=hashlib.sha256(canonical(content)).digest(),
+        cause=given.cause,
+        not_determinable=given.not_determinable,
+        basis=given.basis,
+        by_key=actor.key,
+        person=actor.person,
+        note=given.note,
+    )
+    await act_as(conn, actor)
+    return await verdicts.add(conn, new)
+
+
+def _check_cause(cause: str | None, books: tuple[Book, ...]) -> None:
+    known = {UNLISTED, *(code for book in books for code in book.table.causes)}
+    retired = {code for book in books for kind, _, code in book.retired if kind == "cause"}
+    if cause is not None and cause not in known | retired:
+        raise BadVerdict((Flaw("/cause", f"The rule table has no cause '{cause}'.", nearest(cause, sorted(known))),))
+
+
+async def rule_table_of(conn: AsyncConnection, decision: UUID) -> int:
+    """The rule table that answered. Raises NotFound."""
+    return (await find(conn, decision)).rule_table

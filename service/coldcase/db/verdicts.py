@@ -1,0 +1,68 @@
+"""Verdicts on record: what people established to be the cause. Append-only; of one decision the newest stands."""
+
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import select
+from sqlalchemy.dialects.postgresql import insert
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from coldcase.db.tables import verdict
+from coldcase.errors import KeyReused
+
+
+class StoredVerdict(msgspec.Struct, frozen=True, kw_only=True):
+    """A verdict on record. A word that was erased reads `erased`."""
+
+    id: UUID
+    decision_id: UUID
+    recorded_at: datetime
+    cause: str | None
+    not_determinable: bool
+    basis: str
+    person: str | None
+    note: str | None
+
+
+class NewVerdict(msgspec.Struct, frozen=True, kw_only=True):
+    """A verdict to be recorded; `client_id` is that of the decision, `fingerprint` what a retry is compared by."""
+
+    id: UUID
+    decision_id: UUID
+    client_id: int
+    recorded_at: datetime
+    idempotency_key: str | None
+    fingerprint: bytes
+    cause: str | None
+    not_determinable: bool
+    basis: str
+    by_key: UUID
+    person: str | None
+    note: str | None
+
+
+STORED = [verdict.c[name] for name in StoredVerdict.__struct_fields__]
+
+
+async def add(conn: AsyncConnection, new: NewVerdict) -> tuple[StoredVerdict, bool]:
+    """Records a verdict, or finds the one that its key stands for; and whether it did the latter. Raises KeyReused.
+
+    A verdict with the same key that another transaction is just recording is waited for.
+    """
+    added = await conn.scalar(insert(verdict).values(msgspec.structs.asdict(new)).on_conflict_do_nothing().returning(verdict.c.id))
+    if added is not None:
+        return (await of(conn, new.decision_id, id_=added))[0], False
+    held = verdict.c.client_id == new.client_id, verdict.c.idempotency_key == new.idempotency_key
+    row = (await conn.execute(select(*STORED, verdict.c.fingerprint).where(*held))).one()
+    if row.fingerprint != new.fingerprint:
+        raise KeyReused("This Idempotency-Key was already used for another verdict.")
+    return StoredVerdict(**{name: getattr(row, name) for name in StoredVerdict.__struct_fields__}), True
+
+
+async def of(conn: AsyncConnection, decision_id: UUID, *, id_: UUID | None = None) -> list[StoredVerdict]:
+    """The verdicts on a decision, the newest first."""
+    query = select(*STORED).where(verdict.c.decision_id == decision_id).order_by(verdict.c.recorded_at.desc(), verdict.c.id.desc())
+    if id_ is not None:
+        query = query.where(verdict.c.id == id_)
+    return [StoredVerdict(**row._asdict()) for row in await conn.execute(query)]

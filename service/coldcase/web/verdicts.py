@@ -1,0 +1,104 @@
+"""What became of a decision: the verdict that a person gives on it, its replay, and the proof that it is sealed."""
+
+import msgspec
+from litestar import Response, get, post
+
+from coldcase.auditing import reading, replaying, sealing, verdicts
+from coldcase.auditing.replaying import Replay
+from coldcase.auditing.sealing import Inclusion
+from coldcase.auditing.verdicts import GivenVerdict
+from coldcase.classifying import now
+from coldcase.core.json_text import read_json
+from coldcase.db import decisions
+from coldcase.db.events import Actor
+from coldcase.web import problems, strict, wire
+from coldcase.web.classifications import IDEMPOTENCY_KEY, LOCATION, REPLAYED
+from coldcase.web.decisions import READS_ALL, reads_all
+from coldcase.web.face import JSON, Call, face
+from coldcase.web.house import house
+
+EXAMPLES = {
+    "teardown": {"value": {"cause": "moisture", "basis": "teardown", "note": "Copper on both journals, drier saturated."}},
+    "open": {"value": {"not_determinable": True, "basis": "supplier_report"}},
+}
+
+
+def actor(request: Call) -> Actor:
+    """Who acts in this request, for the audit events of what it changes."""
+    remote = request.client.host if request.client else None
+    return Actor(key=request.auth.id, person=request.auth.person, remote=remote, request_id=problems.request_id(request))
+
+
+@post(
+    "/v1/decisions/{id:uuid}/verdicts",
+    **face(
+        "giveVerdict",
+        "Decisions",
+        {201: {JSON: wire.Verdict}, 200: {JSON: wire.Verdict}},
+        scopes=("verdicts:write",),
+        body=GivenVerdict,
+        takes=(IDEMPOTENCY_KEY,),
+        sends={201: (LOCATION,), 200: (LOCATION, REPLAYED)},
+        problems=("bad_verdict", "not_found", "key_reused"),
+        examples=EXAMPLES,
+    ),
+)
+async def give_verdict(request: Call) -> Response[bytes]:
+    """What a person established to be the cause
+
+    Kept beside the decision for good; of several the newest stands. The cause is a code of the rule table that answered
+    or of the current one, `unlisted`, or left out with `not_determinable: true`.
+    """
+    service, id_ = house(request), request.path_params["id"]
+    given = verdicts.take(read_json(await request.body()))
+    key = strict.idempotency_key(request)
+    async with service.transaction() as conn:
+        await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
+        version = await verdicts.rule_table_of(conn, id_)
+    books = (await service.shelf.book(version), service.shelf.current)
+    async with service.transaction() as conn:
+        await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
+        stored, again = await verdicts.pronounce(conn, id_, given, books, actor=actor(request), key=key, now=now())
+    headers = {"Location": f"/v1/decisions/{id_}"} | ({"Idempotency-Replayed": "true"} if again else {})
+    told = msgspec.convert(stored, wire.Verdict, from_attributes=True)
+    return Response(msgspec.json.encode(told), status_code=200 if again else 201, media_type=JSON, headers=headers)
+
+
+@post(
+    "/v1/decisions/{id:uuid}/replay",
+    **face("replayDecision", "Decisions", {200: {JSON: Replay}}, scopes=("decisions:read", READS_ALL), problems=("not_found",)),
+)
+async def replay_decision(request: Call) -> Response[bytes]:
+    """Computed again from the record: identical, or what differs
+
+    From the stored case and the recorded derived quantities, under the rule table that answered. `engine_changed` names
+    the members that come out otherwise, `corrupt` says what of the record does not hold together.
+    """
+    service = house(request)
+    async with service.transaction() as conn:
+        await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
+        found = await reading.find(conn, request.path_params["id"])
+    book = await service.shelf.book(found.rule_table)
+    return Response(msgspec.json.encode(replaying.replay(found, book)), media_type=JSON)
+
+
+@get(
+    "/v1/decisions/{id:uuid}/inclusion",
+    **face(
+        "proveInclusion",
+        "Audit",
+        {200: {JSON: Inclusion}},
+        scopes=("decisions:read", READS_ALL),
+        problems=("not_found", "not_sealed"),
+    ),
+)
+async def prove_inclusion(request: Call) -> Response[bytes]:
+    """The proof that a decision is under a seal
+
+    Whoever has kept the seal's head can check with SHA-256 alone that case and answer are those that were sealed:
+    RFC 9162 section 2.1.3.2; `deploy/check_inclusion.py` does it in thirty lines.
+    """
+    async with house(request).transaction() as conn:
+        await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
+        proof = await sealing.inclusion(conn, request.path_params["id"])
+    return Response(msgspec.json.encode(proof), media_type=JSON)
