@@ -35,6 +35,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     most_waiting: Annotated[int, Meta(ge=1, le=100_000)] = 2048
     pool_size: Annotated[int, Meta(ge=1, le=1000)] = 5
     idempotency_days: Annotated[int, Meta(ge=1, le=3650)] = 90
+    seal_seconds: Annotated[float, Meta(ge=1, le=86_400)] = 60.0
     warm_properties: bool = True
     drain_seconds: Annotated[int, Meta(ge=1, le=3600)] = 20
 

@@ -7,11 +7,11 @@ import argparse
 import sys
 from collections.abc import Mapping, Sequence
 
-from coldcase.cli import cases, demo, documents, keys, serving, tables
+from coldcase.cli import cases, demo, documents, keys, record, serving, tables
 from coldcase.cli.talk import complain
 from coldcase.errors import ColdcaseError
 
-GROUPS = (demo, serving, keys, cases, tables, documents)
+GROUPS = (demo, serving, keys, cases, tables, record, documents)
 WRONG_USE = frozenset({"bad_settings", "no_embedded_database", "wrong_use", "no_such_file"})
 
 

@@ -1,22 +1,17 @@
 """`coldcase keys …`: who may call the service, and what for. The secret is printed once, alone on standard output."""
 
 import argparse
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Mapping
 from datetime import UTC, datetime, time
-from typing import TypeVar
 from uuid import UUID
 
-from sqlalchemy.ext.asyncio import AsyncConnection
 from uuid_utils import compat
 
 from coldcase.classifying import now
 from coldcase.cli import store
 from coldcase.cli.talk import Commands, WrongUse, as_json, command, result, say
-from coldcase.db import keys, migrating
-from coldcase.db.engine import run_once
+from coldcase.db import keys
 from coldcase.db.keys import ApiKey
-
-T = TypeVar("T")
 
 SCOPES = (
     "decisions:write",
@@ -41,25 +36,20 @@ def add_commands(commands: Commands) -> None:
         "--scope", required=True, action="append", choices=SCOPES, metavar="SCOPE", help=f"again for more: {', '.join(SCOPES)}"
     )
     added.add_argument("--expires", metavar="DATE", help="the first day (UTC) on which the key no longer works, 2027-01-31")
-    _place(added)
+    store.add_owner_flags(added)
     added = command(group, "list", list_keys, "List keys; a secret is never shown again.")
     added.add_argument("--json", action="store_true")
-    _place(added)
+    store.add_owner_flags(added)
     added = command(group, "revoke", revoke, "Revoke a key for good; every replica knows within a second or two.")
     added.add_argument("id", help="as `keys list` shows it")
-    _place(added)
-
-
-def _place(parser: argparse.ArgumentParser) -> None:
-    store.add_flags(parser)
-    parser.add_argument("--owner-url", help="the server as the role that owns the database")
+    store.add_owner_flags(added)
 
 
 def create(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Makes a key; the secret goes to standard output, the rest to standard error."""
     secret = keys.new_secret()
     expires = _day(args.expires)
-    made = _as_owner(
+    made = store.as_owner(
         args,
         environ,
         lambda conn: keys.create(
@@ -80,7 +70,7 @@ def create(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
 
 def list_keys(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Prints all keys."""
-    found = _as_owner(args, environ, keys.list_keys)
+    found = store.as_owner(args, environ, keys.list_keys)
     if args.json:
         as_json(found)
     for key in () if args.json else found:
@@ -94,17 +84,9 @@ def revoke(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
         id_ = UUID(args.id)
     except ValueError as error:
         raise WrongUse(f"'{args.id}' is no key's id; `coldcase keys list` shows them.") from error
-    key = _as_owner(args, environ, lambda conn: keys.revoke(conn, id_, now=now()))
+    key = store.as_owner(args, environ, lambda conn: keys.revoke(conn, id_, now=now()))
     say(f"coldcase: key {key.id} of {key.client} is revoked")
     return 0
-
-
-def _as_owner(args: argparse.Namespace, environ: Mapping[str, str], work: Callable[[AsyncConnection], Awaitable[T]]) -> T:
-    chosen = store.read_settings(args, environ)
-    with store.owner_url(chosen) as url:
-        if chosen.owner_url is None:
-            migrating.upgrade(url)
-        return run_once(url, work)
 
 
 def _state(key: ApiKey) -> str:

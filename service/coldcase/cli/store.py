@@ -1,20 +1,27 @@
 """Where the record is: a server by URL, or the embedded one under a data folder."""
 
 import argparse
-from collections.abc import Iterator, Mapping
+import getpass
+import socket
+from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase import settings as settings_module
 from coldcase.cli.talk import WrongUse
 from coldcase.db import migrating
 from coldcase.db.embedded import Embedded
 from coldcase.db.engine import require_current, run_once
+from coldcase.db.events import Actor, act_as
 from coldcase.errors import StoreAway
 from coldcase.settings import Settings
+
+T = TypeVar("T")
 
 
 def add_flags(parser: argparse.ArgumentParser) -> None:
@@ -63,3 +70,28 @@ def owner_url(chosen: Settings) -> Iterator[str]:
         raise WrongUse("Say who owns the database: --owner-url, or COLDCASE_OWNER_URL.")
     with Embedded.start(Path(chosen.data_dir)) as embedded:
         yield embedded.owner_url
+
+
+def add_owner_flags(parser: argparse.ArgumentParser) -> None:
+    """The flags of a command that works as the owner of the database."""
+    add_flags(parser)
+    parser.add_argument("--owner-url", help="the server as the role that owns the database")
+
+
+def as_owner(args: argparse.Namespace, environ: Mapping[str, str], work: Callable[[AsyncConnection], Awaitable[T]]) -> T:
+    """Runs `work` in one transaction as the owner; its audit events say which command line it was."""
+    chosen = read_settings(args, environ)
+
+    async def by_name(conn: AsyncConnection) -> T:
+        await act_as(conn, actor())
+        return await work(conn)
+
+    with owner_url(chosen) as url:
+        if chosen.owner_url is None:
+            migrating.upgrade(url)
+        return run_once(url, by_name)
+
+
+def actor() -> Actor:
+    """Whoever runs this command."""
+    return Actor(remote=f"command line, {getpass.getuser()}@{socket.gethostname()}")

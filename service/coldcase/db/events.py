@@ -1,0 +1,61 @@
+"""Audit events: the database writes them, whoever acts only says who he is; and reading them."""
+
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import insert, select, text
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from coldcase.db.tables import audit_event
+
+
+class Actor(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Who acts: the API key and the person behind it, from which address, in which request."""
+
+    key: UUID | None = None
+    person: str | None = None
+    remote: str | None = None
+    request_id: str | None = None
+
+
+class Event(msgspec.Struct, frozen=True, kw_only=True):
+    """A change of a key, a rule table, a verdict or the record as a whole; `details` depend on the action."""
+
+    id: int
+    at: datetime
+    action: str
+    subject: str
+    by_role: str
+    by_key: UUID | None
+    person: str | None
+    remote: str | None
+    request_id: str | None
+    details: dict[str, Any]
+
+
+async def act_as(conn: AsyncConnection, actor: Actor) -> None:
+    """For the rest of this transaction, every event is this actor's."""
+    await conn.execute(text("SELECT set_config('coldcase.actor', :actor, true)"), {"actor": msgspec.json.encode(actor).decode()})
+
+
+async def search(
+    conn: AsyncConnection, *, action: str | None = None, subject: str | None = None, before: int | None = None, limit: int
+) -> list[Event]:
+    """At most `limit` events that may be seen, newest first, those before a number only."""
+    query = select(*(audit_event.c[name] for name in Event.__struct_fields__)).order_by(audit_event.c.id.desc()).limit(limit)
+    for column, value in (("action", action), ("subject", subject)):
+        if value is not None:
+            query = query.where(audit_event.c[column] == value)
+    if before is not None:
+        query = query.where(audit_event.c.id < before)
+    return [Event(**{**row._asdict(), "details": msgspec.json.decode(row.details)}) for row in await conn.execute(query)]
+
+
+async def note(conn: AsyncConnection, *, action: str, subject: str, details: dict[str, Any], actor: Actor, now: datetime) -> None:
+    """Writes an event that no change of a row stands for; only the owner may."""
+    role = await conn.scalar(text("SELECT session_user"))
+    values = {"at": now, "action": action, "subject": subject, "by_role": role, "details": msgspec.json.encode(details).decode()}
+    named = {"by_key": actor.key, "person": actor.person, "remote": actor.remote, "request_id": actor.request_id}
+    await conn.execute(insert(audit_event).values(**values, **named))
