@@ -5,7 +5,8 @@ from collections.abc import Awaitable, Callable
 from typing import Any, TypeVar
 
 import psycopg
-from sqlalchemy import Engine, create_engine, text
+from sqlalchemy import Engine, Select, create_engine, text
+from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 from sqlalchemy.pool import NullPool
@@ -80,3 +81,9 @@ async def raw_connection(conn: AsyncConnection) -> psycopg.AsyncConnection[Any]:
     raw: psycopg.AsyncConnection[Any] | None = (await conn.get_raw_connection()).driver_connection
     assert raw is not None  # noqa: S101 - the connection is open
     return raw
+
+
+def as_driver_takes(query: Select[Any]) -> tuple[str, dict[str, Any]]:
+    """A query as the driver's own connection takes it."""
+    compiled = query.compile(dialect=PGDialect_psycopg())  # type: ignore[no-untyped-call]
+    return str(compiled), dict(compiled.params)

@@ -4,6 +4,7 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 
+import psycopg
 from sqlalchemy import exc
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine
 
@@ -11,7 +12,7 @@ from coldcase.errors import StoreAway
 
 Transaction = Callable[[], AbstractAsyncContextManager[AsyncConnection]]
 
-AWAY = (exc.OperationalError, exc.InterfaceError, exc.TimeoutError, OSError, TimeoutError)
+AWAY = (exc.OperationalError, exc.InterfaceError, exc.TimeoutError, psycopg.OperationalError, OSError, TimeoutError)
 LONGEST_WAIT_S = 1.8
 """For a connection: a caller is told within two seconds that the record is away."""
 

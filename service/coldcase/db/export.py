@@ -1,0 +1,110 @@
+"""The decisions that match, all of them, in constant memory: as rows from a cursor on the server, or as CSV straight from it."""
+
+from collections.abc import AsyncIterator
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import ColumnElement, Double, Select, Text, func, literal_column, select, true
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from coldcase.db.decisions import Search, conditions
+from coldcase.db.engine import as_driver_takes, raw_connection
+from coldcase.db.tables import client, decision, verdict
+
+BATCH = 500
+
+COLUMNS: dict[str, type] = {
+    "id": UUID,
+    "client": str,
+    "recorded_at": datetime,
+    "closed_at": datetime,
+    "job_ref": str,
+    "circuit": str,
+    "compressor_type": str,
+    "refrigerant": str,
+    "cause": str,
+    "status": str,
+    "confidence": float,
+    "rule_table": int,
+    "engine": str,
+    "supersedes": UUID,
+    "verdict_cause": str,
+    "verdict_not_determinable": bool,
+    "verdict_basis": str,
+    "verdict_at": datetime,
+}
+"""What every export has of a decision and of its newest verdict; `confidence` from 0 to 1."""
+
+TEXTS: dict[str, type] = {"case": str, "answer": str}
+"""What a full export has besides: the stored texts."""
+
+Exported = tuple[Any, ...]
+"""A row, in the order of the columns."""
+
+
+def columns(*, full: bool) -> dict[str, type]:
+    """The columns of an export, in their order, with the type of their values; any but the first three may be None."""
+    return COLUMNS | TEXTS if full else COLUMNS
+
+
+def query(wanted: Search, *, full: bool) -> Select[Any]:
+    """The decisions that match, in the order of their ids, which is that of recording."""
+    newest = (
+        select(verdict.c.cause, verdict.c.not_determinable, verdict.c.basis, verdict.c.recorded_at)
+        .where(verdict.c.decision_id == decision.c.id)
+        .order_by(verdict.c.recorded_at.desc(), verdict.c.id.desc())
+        .limit(1)
+        .lateral("newest")
+    )
+    named = {
+        "client": client.c.name,
+        "confidence": (decision.c.confidence / literal_column("10000.0")).cast(Double),
+        "verdict_cause": newest.c.cause,
+        "verdict_not_determinable": newest.c.not_determinable,
+        "verdict_basis": newest.c.basis,
+        "verdict_at": newest.c.recorded_at,
+        "case": decision.c.case_text,
+        "answer": decision.c.answer_text,
+    }
+    asked = [(named[name] if name in named else decision.c[name]).label(name) for name in columns(full=full)]
+    joined = decision.join(client, client.c.id == decision.c.client_id).outerjoin(newest, true())
+    return select(*asked).select_from(joined).where(*conditions(wanted)).order_by(decision.c.id)
+
+
+RFC_3339: ColumnElement[str] = literal_column('\'YYYY-MM-DD"T"HH24:MI:SS.US"Z"\'')
+
+
+def spelled(rows: Select[Any], *, full: bool) -> Select[Any]:
+    """The same rows with times and truth values in the words that JSON has for them."""
+    table = rows.subquery("exported")
+
+    def spell(column: ColumnElement[Any], kind: type) -> ColumnElement[Any]:
+        if kind is datetime:
+            return func.to_char(func.timezone(literal_column("'UTC'"), column), RFC_3339)
+        return column.cast(Text) if kind is bool else column
+
+    return select(*(spell(table.c[name], kind).label(name) for name, kind in columns(full=full).items())).order_by(table.c.id)
+
+
+def statement(wanted: Search, *, full: bool = False) -> tuple[str, dict[str, Any]]:
+    """The query as the driver takes it."""
+    return as_driver_takes(query(wanted, full=full))
+
+
+async def rows(conn: AsyncConnection, wanted: Search, *, full: bool) -> AsyncIterator[list[Exported]]:
+    """The decisions, some at a time."""
+    raw = await raw_connection(conn)
+    async with raw.cursor(name="export", binary=True) as cursor:
+        await cursor.execute(*statement(wanted, full=full))
+        while batch := await cursor.fetchmany(BATCH):
+            yield batch
+
+
+async def csv(conn: AsyncConnection, wanted: Search, *, full: bool) -> AsyncIterator[bytes]:
+    """The decisions as CSV (RFC 4180) with a header, a record at a time, for so the server sends them."""
+    raw = await raw_connection(conn)
+    sql, values = as_driver_takes(spelled(query(wanted, full=full), full=full))
+    async with raw.cursor() as cursor, cursor.copy(f"COPY ({sql}) TO STDOUT (FORMAT csv, HEADER)", values) as copy:
+        async for record in copy:
+            yield bytes(record[:-1]) + b"\r\n"

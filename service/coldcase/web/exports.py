@@ -1,0 +1,154 @@
+"""Everything that matches, streamed: as NDJSON, CSV or Parquet, in constant memory."""
+
+import asyncio
+from collections.abc import AsyncGenerator, AsyncIterator
+from contextlib import aclosing
+from typing import Annotated, Any, Literal
+
+import msgspec
+from litestar import get
+from litestar.response import Stream
+from msgspec import Meta
+
+from coldcase.core.answer import Status
+from coldcase.core.case import Code, CompressorType, Label
+from coldcase.db import decisions, export
+from coldcase.db.decisions import Search
+from coldcase.db.export import Exported
+from coldcase.db.keys import ApiKey
+from coldcase.web import parquet, strict
+from coldcase.web.decisions import READS_ALL, Moment, order_of, reads_all, search_of
+from coldcase.web.face import CSV, Call, face
+from coldcase.web.house import House, house
+from coldcase.web.problems import Overloaded
+
+NDJSON = "application/x-ndjson"
+PARQUET = "application/vnd.apache.parquet"
+FORMATS = {"ndjson": NDJSON, "csv": CSV, "parquet": PARQUET}
+PIECE = 64 * 1024
+
+
+class ExportQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
+    """What to export: all that is given must match, as in a search. `format` beats `Accept`; `full` adds case and answer."""
+
+    format: Literal["ndjson", "csv", "parquet"] | None = None
+    full: Literal["true", "false"] = "false"
+    cause: Code | None = None
+    status: Status | None = None
+    job_ref: Label | None = None
+    circuit: Label | None = None
+    compressor_type: CompressorType | None = None
+    refrigerant: Label | None = None
+    rule_table: Annotated[int, Meta(ge=1, le=2_147_483_647)] | None = None
+    has_verdict: Literal["true", "false"] | None = None
+    from_: Moment | None = None
+    to: Moment | None = None
+    by: Literal["closed_at", "recorded_at"] = "closed_at"
+
+
+@get(
+    "/v1/decisions/export",
+    **face(
+        "exportDecisions",
+        "Decisions",
+        {200: {NDJSON: str, CSV: str, PARQUET: bytes}},
+        scopes=("decisions:read", READS_ALL),
+        query=ExportQuery,
+    ),
+)
+async def export_decisions(request: Call) -> Stream:
+    """All decisions that match, each with its newest verdict
+
+    In the order of recording, as they stood when the export began; columns are the same in each format, with
+    `full=true` also `case` and `answer`, the stored texts. Memory does not grow with the number of rows. An export that
+    breaks off shows it: NDJSON ends with a line `{"summary": {"rows": n}}` or is unfinished, and a CSV or Parquet file
+    is complete only if the HTTP message is.
+    """
+    query = strict.query(request, ExportQuery)
+    wanted = search_of(query, request.auth, by=order_of(query.by))
+    media = FORMATS[query.format] if query.format else strict.preferred(request, tuple(FORMATS.values())) or NDJSON
+    if media == PARQUET:
+        parquet.require()
+    pieces = _apart(_pieces(house(request), request.auth, wanted, media, full=query.full == "true"))
+    # The first piece is waited for, so that a record that is away is a problem document and not a broken stream.
+    first = await anext(pieces)
+    return Stream(_chained(first, pieces), media_type=media)
+
+
+async def _chained(first: bytes, rest: AsyncGenerator[bytes, None]) -> AsyncIterator[bytes]:
+    async with aclosing(rest):
+        yield first
+        async for piece in rest:
+            yield piece
+
+
+_ending: set[asyncio.Task[None]] = set()
+
+
+async def _apart(pieces: AsyncGenerator[bytes, None]) -> AsyncGenerator[bytes, None]:
+    """The same pieces, each made in a task of its own.
+
+    When a reader leaves, Litestar cancels whatever awaits, again and again. Giving a connection back needs to await in peace.
+    """
+    step: asyncio.Future[bytes | None] | None = None
+    try:
+        while (piece := await asyncio.shield(step := asyncio.ensure_future(anext(pieces, None)))) is not None:
+            yield piece
+    finally:
+        ending = asyncio.create_task(_end(pieces, step))
+        _ending.add(ending)
+        ending.add_done_callback(_ending.discard)
+
+
+async def _end(pieces: AsyncGenerator[bytes, None], step: asyncio.Future[bytes | None] | None) -> None:
+    if step is not None:
+        step.cancel()
+        await asyncio.gather(step, return_exceptions=True)
+    await pieces.aclose()
+
+
+async def _pieces(the_house: House, key: ApiKey, wanted: Search, media: str, *, full: bool) -> AsyncGenerator[bytes, None]:
+    if the_house.exports.locked():
+        raise Overloaded("As many exports as may run at a time are running; ask again when one has ended.")
+    async with the_house.exports, the_house.export_transaction() as conn:
+        await decisions.view_as(conn, key.client_id, reads_all=reads_all(key))
+        match media:
+            case "text/csv":
+                pieces = _joined(export.csv(conn, wanted, full=full))
+            case "application/x-ndjson":
+                pieces = _lines(export.rows(conn, wanted, full=full), full=full)
+            case _:
+                pieces = parquet.written(export.csv(conn, wanted, full=full), export.columns(full=full))
+        async for piece in pieces:
+            yield piece
+
+
+async def _joined(records: AsyncIterator[bytes]) -> AsyncIterator[bytes]:
+    """Records joined, so that not each is a chunk of its own."""
+    held: list[bytes] = []
+    size = 0
+    async for record in records:
+        held.append(record)
+        size += len(record)
+        if size >= PIECE:
+            yield b"".join(held)
+            held, size = [], 0
+    yield b"".join(held)
+
+
+_encode = msgspec.json.Encoder().encode
+
+
+async def _lines(batches: AsyncIterator[list[Exported]], *, full: bool) -> AsyncIterator[bytes]:
+    names, rows = tuple(export.columns(full=full)), 0
+    async for batch in batches:
+        rows += len(batch)
+        yield b"".join([_line(dict(zip(names, row, strict=True)), full=full) for row in batch])
+    yield _encode({"summary": {"rows": rows}}) + b"\n"
+
+
+def _line(members: dict[str, Any], *, full: bool) -> bytes:
+    if full:
+        # The very texts that were hashed and sent.
+        members |= {name: msgspec.Raw(members[name].encode()) for name in export.TEXTS}
+    return _encode(members) + b"\n"

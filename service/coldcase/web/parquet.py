@@ -1,0 +1,78 @@
+"""Rows as Parquet; pyarrow is an optional extra and loaded only here, when first used."""
+
+import asyncio
+import io
+from collections.abc import AsyncIterator, Mapping
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from coldcase.web.problems import NotAcceptable
+
+BYTES_IN_GROUP = 8 * 1024 * 1024
+"""How much CSV goes into one group of rows: as much as is held in memory at a time."""
+
+
+def require() -> Any:
+    """The library. Raises NotAcceptable where it is not installed."""
+    try:
+        import pyarrow as pa  # noqa: PLC0415 - an optional extra, and 60 MB
+        import pyarrow.csv  # noqa: PLC0415
+        import pyarrow.parquet  # noqa: PLC0415
+    except ImportError as missing:
+        raise NotAcceptable("Parquet needs pyarrow on the server: install `coldcase[parquet]`.") from missing
+    return pa
+
+
+async def written(records: AsyncIterator[bytes], columns: Mapping[str, type]) -> AsyncIterator[bytes]:
+    """The file of CSV records, of which the first is the header, a group of rows at a time.
+
+    By way of CSV because the library reads that several times faster than it takes Python's own values. Groups are
+    packed beside the event loop, for that takes a while.
+    """
+    pa, sink = require(), io.BytesIO()
+    schema = _schema(pa, columns)
+    with pa.parquet.ParquetWriter(sink, schema, compression="zstd") as writer:
+        held: list[bytes] = []
+        size = 0
+        await anext(records)
+        async for record in records:
+            held.append(record)
+            size += len(record)
+            if size >= BYTES_IN_GROUP:
+                await asyncio.to_thread(_write, pa, writer, b"".join(held))
+                held, size = [], 0
+                yield _taken(sink)
+        if held:
+            await asyncio.to_thread(_write, pa, writer, b"".join(held))
+    yield _taken(sink)
+
+
+def _schema(pa: Any, columns: Mapping[str, type]) -> Any:
+    kinds = {
+        UUID: pa.string(),
+        str: pa.string(),
+        datetime: pa.timestamp("us", tz="UTC"),
+        float: pa.float64(),
+        int: pa.int32(),
+        bool: pa.bool_(),
+    }
+    return pa.schema([(name, kinds[kind]) for name, kind in columns.items()])
+
+
+def _write(pa: Any, writer: Any, text: bytes) -> None:
+    table = pa.csv.read_csv(
+        pa.py_buffer(text),
+        pa.csv.ReadOptions(use_threads=False, block_size=len(text), column_names=writer.schema.names),
+        pa.csv.ParseOptions(newlines_in_values=True),
+        # An empty text is quoted, what is not there is not.
+        pa.csv.ConvertOptions(column_types=writer.schema, null_values=[""], strings_can_be_null=True, quoted_strings_can_be_null=False),
+    )
+    writer.write_table(table, row_group_size=table.num_rows)
+
+
+def _taken(sink: io.BytesIO) -> bytes:
+    piece = sink.getvalue()
+    sink.seek(0)
+    sink.truncate()
+    return piece
