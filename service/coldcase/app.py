@@ -1,5 +1,6 @@
 """The join: settings to a running service. Nothing is built at import."""
 
+import asyncio
 import gc
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
@@ -11,6 +12,7 @@ from litestar.enums import ScopeType
 from litestar.types import ControllerRouterHandler, Receive, Scope, Send
 from sqlalchemy.ext.asyncio import AsyncEngine
 
+from coldcase.auditing.sealing import Sealer
 from coldcase.classifying import Desk, now
 from coldcase.db import engine as engines
 from coldcase.db import keys
@@ -22,7 +24,7 @@ from coldcase.governing import open_shelf
 from coldcase.readings import refrigerants
 from coldcase.settings import BadSettings, Settings
 from coldcase.shipped import starter_table
-from coldcase.web import auth, classifications, decisions, documents, health, problems, vocabulary
+from coldcase.web import audit, auth, classifications, decisions, documents, exports, health, problems, statistics, verdicts, vocabulary
 from coldcase.web import rule_tables as tables
 from coldcase.web.auth import KeyRing
 from coldcase.web.edge import Edge
@@ -30,11 +32,21 @@ from coldcase.web.house import House
 from coldcase.web.metrics import Metrics
 
 LARGEST_BODY = 64 * 1024
+EXPORTS_AT_ONCE = 4
 ROUTES: tuple[ControllerRouterHandler, ...] = (
     classifications.classify,
     classifications.preview,
     decisions.search_decisions,
     decisions.show_decision,
+    exports.export_decisions,
+    verdicts.give_verdict,
+    verdicts.replay_decision,
+    verdicts.prove_inclusion,
+    statistics.count_causes,
+    statistics.show_calibration,
+    audit.list_events,
+    audit.list_seals,
+    audit.verify_seals,
     vocabulary.show_vocabulary,
     vocabulary.show_cause,
     tables.list_tables,
@@ -89,9 +101,10 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
     if settings.database_url is None:
         raise BadSettings("COLDCASE_DATABASE_URL is not set.")
     engine = engines.make_engine(settings.database_url, connections=settings.pool_size)
+    streams = engines.make_engine(settings.database_url, connections=EXPORTS_AT_ONCE)
     recorder = Recorder(settings.database_url, keys_live=timedelta(days=settings.idempotency_days), most_waiting=settings.most_waiting)
     try:
-        house = await _open(engine, recorder, settings, metrics)
+        house = await _open(engine, streams, recorder, settings, metrics)
         app.state.house = house
         if settings.warm_properties:
             refrigerants.warm()
@@ -99,15 +112,19 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         gc.collect()
         gc.freeze()
         watch = Watch(settings.database_url, on_keys=house.keys.expire_all, on_tables=house.shelf.refresh)
+        sealer = Sealer(house.transaction, seconds=settings.seal_seconds, clock=now)
         await watch.start()
+        await sealer.start()
         yield
+        await sealer.close()
         await watch.close()
     finally:
         await recorder.close()
         await engine.dispose()
+        await streams.dispose()
 
 
-async def _open(engine: AsyncEngine, recorder: Recorder, settings: Settings, metrics: Metrics) -> House:
+async def _open(engine: AsyncEngine, streams: AsyncEngine, recorder: Recorder, settings: Settings, metrics: Metrics) -> House:
     begin: Transaction = partial(transaction, engine)
     async with begin() as conn:
         await engines.require_current(conn)
@@ -119,6 +136,8 @@ async def _open(engine: AsyncEngine, recorder: Recorder, settings: Settings, met
         recorder=recorder,
         keys=KeyRing(partial(_key_by_digest, begin)),
         transaction=begin,
+        exports=asyncio.Semaphore(EXPORTS_AT_ONCE),
+        export_transaction=partial(transaction, streams),
         metrics=metrics,
         metrics_open=settings.metrics == "open",
     )

@@ -13,6 +13,12 @@ schema = schemathesis.openapi.from_path(
 )
 
 
+@schema.hook
+def filter_query(_context, query) -> bool:
+    """An empty list or object leaves no trace in an address, so nobody can object to it."""
+    return all(value not in ([], {}) for value in (query or {}).values())
+
+
 @schema.parametrize()
 @settings(max_examples=100, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
 def test_the_service_does_what_its_document_says(case, live):

@@ -35,9 +35,11 @@ class Service:
         self.open.append(httpx.AsyncClient(transport=transport, base_url="http://coldcase.example", headers=headers))
         return self.open[-1]
 
-    async def key(self, *scopes: str, client: str = "Tern Haven", expires_at: datetime | None = None) -> tuple[str, Any]:
+    async def key(
+        self, *scopes: str, client: str = "Tern Haven", person: str | None = None, expires_at: datetime | None = None
+    ) -> tuple[str, Any]:
         secret = keys.new_secret()
-        values = {"client_name": client, "person": None, "scopes": scopes or EVERY_SCOPE, "expires_at": expires_at}
+        values = {"client_name": client, "person": person, "scopes": scopes or EVERY_SCOPE, "expires_at": expires_at}
         made = await self.as_owner(
             lambda conn: keys.create(conn, id_=compat.uuid7(), secret_sha256=keys.digest(secret), now=now(), **values)
         )

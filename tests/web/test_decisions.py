@@ -105,3 +105,23 @@ async def test_an_unknown_decision_is_not_found(clerk):
     answered = await clerk.get("/v1/decisions/0198c0de-0000-7000-8000-000000000000")
 
     assert (answered.status_code, answered.json()["type"]) == (404, "/problems/not_found")
+
+
+async def test_earlier_failures_on_the_circuit_stand_beside_a_decision_each_job_once(service, case):
+    caller = await service.caller(client="Whey Store")
+
+    async def record(month, ref, **members):
+        job = {"ref": ref, "closed_at": f"2025-{month:02}-02T16:40:00Z", "circuit": "creamery/rack-C"}
+        return (await caller.post("/v1/classifications", json={**case, "job": job, **members})).json()["id"]
+
+    jobs = [await record(month, f"TH-{month}") for month in range(1, 13)]
+    corrected = await record(11, "TH-11", supersedes=jobs[10])
+    other = await service.caller(client="Rind Store")
+    await other.post("/v1/classifications", json={**case, "job": {"circuit": "creamery/rack-C", "closed_at": "2025-11-20T16:40:00Z"}})
+
+    [*_, first] = earlier = (await caller.get(f"/v1/decisions/{jobs[11]}")).json()["earlier_on_circuit"]
+    assert [row["id"] for row in earlier] == [corrected, *jobs[9:0:-1]]
+    listed = (await caller.get("/v1/decisions?job_ref=TH-2")).json()["items"]
+    assert [first] == listed
+    assert (first["circuit"], first["cause"], first["status"]) == ("creamery/rack-C", "moisture", "coded")
+    assert (await caller.get(f"/v1/decisions/{jobs[0]}")).json()["earlier_on_circuit"] == []

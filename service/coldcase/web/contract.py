@@ -26,7 +26,7 @@ PATH_TYPES: dict[Any, dict[str, Any]] = {
     UUID: {"type": "string", "format": "uuid"},
     str: {"type": "string", "pattern": "^[a-z][a-z0-9_]{0,63}$"},
 }
-PLAIN: dict[Any, dict[str, Any]] = {str: {"type": "string"}, dict: {"type": "object"}}
+PLAIN: dict[Any, dict[str, Any]] = {str: {"type": "string"}, bytes: {"type": "string", "format": "binary"}, dict: {"type": "object"}}
 
 
 def document(routes: Iterable[BaseRoute]) -> dict[str, Any]:

@@ -1,5 +1,6 @@
 """What handlers work with: one value, made by `app` when the service starts, and reached through `house(request)`."""
 
+import asyncio
 from dataclasses import dataclass
 from typing import cast
 
@@ -14,13 +15,18 @@ from coldcase.web.metrics import Metrics
 
 @dataclass(frozen=True, slots=True)
 class House:
-    """The parts of a running service."""
+    """The parts of a running service.
+
+    Exports have connections of their own, one for each that may run at a time, so that slow readers hold up nobody else.
+    """
 
     shelf: Shelf
     desk: Desk
     recorder: Recorder
     keys: KeyRing
     transaction: Transaction
+    exports: asyncio.Semaphore
+    export_transaction: Transaction
     metrics: Metrics
     metrics_open: bool
 

@@ -1,9 +1,10 @@
 """What is taken from a request, to the letter: media types, query parameters, headers. Lists every flaw found."""
 
 import re
+from datetime import UTC, datetime
 from types import NoneType
 from typing import Any, TypeVar, Union, get_args
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, urlencode
 
 import msgspec
 from litestar.connection import ASGIConnection
@@ -90,12 +91,17 @@ def query(connection: Connection, kind: type[Query]) -> Query:
     flaws: list[Flaw] = []
     for name, text in _pairs(connection, frozenset(fields)):
         try:
-            values[fields[name].name] = _value(text, fields[name].type)
-        except msgspec.ValidationError as error:
+            values[fields[name].name] = _in_utc(_value(text, fields[name].type))
+        except (msgspec.ValidationError, OverflowError) as error:
             flaws.append(Flaw(name, str(error)))
     if flaws:
         raise BadRequest(tuple(flaws))
     return kind(**values)
+
+
+def _in_utc(value: Any) -> Any:
+    """A time in UTC: PostgreSQL knows no offset of more than 16 hours, RFC 3339 does."""
+    return value.astimezone(UTC) if isinstance(value, datetime) else value
 
 
 def _value(text: str, hint: Any) -> Any:
@@ -116,3 +122,9 @@ def _pairs(connection: Connection, known: frozenset[str]) -> list[tuple[str, str
     if flaws:
         raise BadRequest(tuple(flaws))
     return pairs
+
+
+def again(path: str, asked: msgspec.Struct, **changed: str) -> str:
+    """The address of the same query with some members changed."""
+    members = msgspec.to_builtins(msgspec.structs.replace(asked, **changed))
+    return f"{path}?{urlencode({name: value for name, value in members.items() if value is not None})}"

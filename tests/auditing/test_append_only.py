@@ -1,0 +1,116 @@
+"""The database itself refuses to change the record, and shows one client nothing of another's."""
+
+import psycopg
+import pytest
+
+from tests.auditing.conftest import plain
+
+RECORDS = {
+    "decision": "confidence = 1",
+    "verdict": "cause = 'moisture'",
+    "rule_table": "document = '{}'",
+    "rule_table_event": "kind = 'withdraw'",
+    "audit_event": "action = 'nothing.happened'",
+    "audit_seal": "count = 0",
+    "audit_seal_member": "position = 7",
+    "audit_archive": "count = 0",
+}
+# The last: TRUNCATE of a table that others refer to, without CASCADE.
+REFUSALS = (psycopg.errors.InsufficientPrivilege, psycopg.errors.RestrictViolation, psycopg.errors.FeatureNotSupported)
+
+
+def attempts(table: str) -> list[str]:
+    return [
+        f"UPDATE {table} SET {RECORDS[table]}",
+        f"DELETE FROM {table}",
+        f"TRUNCATE {table}",
+        f"TRUNCATE {table} CASCADE",
+        f"ALTER TABLE {table} DISABLE TRIGGER ALL",
+        f"ALTER TABLE {table} DISABLE ROW LEVEL SECURITY",
+        f"DROP TABLE {table}",
+        f"CREATE OR REPLACE RULE hide AS ON INSERT TO {table} DO INSTEAD NOTHING",
+    ]
+
+
+@pytest.mark.parametrize("role", ["coldcase_service", "coldcase_auditor"])
+@pytest.mark.parametrize("table", RECORDS)
+def test_neither_role_can_change_what_is_recorded(ledger, table, role):
+    with psycopg.connect(plain(ledger.database.service_url), autocommit=True) as conn:
+        conn.execute(f"SET ROLE {role}")
+        conn.execute("SET coldcase.reads_all = 'on'")
+        for attempt in attempts(table):
+            with pytest.raises(REFUSALS):
+                conn.execute(attempt)
+
+
+FORGED_SEAL = (
+    "INSERT INTO audit_seal (number, at, count, from_xid, up_to_xid, next_xid, previous, root, head)"
+    " VALUES (9, now(), 0, '3', '4', '5', '', '', '')"
+)
+
+
+@pytest.mark.parametrize(
+    "attempt",
+    [
+        "SET session_replication_role = replica",
+        "SET ROLE coldcase_owner",
+        "SET ROLE postgres",
+        "ALTER ROLE coldcase_service SUPERUSER",
+        "UPDATE decision_2026 SET confidence = 1",
+        "DELETE FROM decision_2026",
+        "SELECT * FROM decision_2026",
+        "SELECT * FROM audit_seal_member",
+        "CREATE OR REPLACE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN RETURN NULL; END'",
+        FORGED_SEAL,
+        "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'key.revoked', '1', 'postgres', '{}')",
+        "INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (2026, now(), 0, '')",
+    ],
+)
+def test_the_service_cannot_get_round_it(ledger, attempt):
+    with psycopg.connect(plain(ledger.database.service_url), autocommit=True) as conn, pytest.raises(REFUSALS):
+        conn.execute(attempt)
+
+
+@pytest.mark.parametrize("table", RECORDS)
+def test_the_owner_is_held_back_from_doing_it_by_accident(ledger, table):
+    ledger.harm("INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (1999, now(), 0, '')")
+    with psycopg.connect(plain(ledger.database.owner_url), autocommit=True) as conn:
+        for attempt in attempts(table)[:4]:
+            with pytest.raises(REFUSALS):
+                conn.execute(attempt)
+
+
+def test_words_can_be_erased_by_the_owner_but_not_changed(ledger):
+    with psycopg.connect(plain(ledger.database.owner_url), autocommit=True) as conn:
+        for change in ("note = 'another'", "note = 'erased'", "note = 'erased', salt = NULL, basis = 'field'", "note = NULL, salt = NULL"):
+            with pytest.raises(psycopg.errors.RestrictViolation):
+                conn.execute(f"UPDATE verdict SET {change}")
+        assert conn.execute("UPDATE verdict SET note = 'erased', salt = NULL").rowcount == 2
+
+
+@pytest.mark.parametrize("table", ["decision", "verdict", "audit_event"])
+@pytest.mark.parametrize("client", [1, 2])
+def test_a_query_without_a_filter_shows_a_client_its_own_rows_only(ledger, table, client):
+    with psycopg.connect(plain(ledger.database.service_url)) as conn:
+        assert conn.execute(f"SELECT * FROM {table} WHERE client_id IS NOT NULL").fetchall() == []
+        conn.execute("SELECT set_config('coldcase.client', %s, true)", [str(client)])
+        seen = conn.execute(f"SELECT client_id FROM {table} WHERE client_id IS NOT NULL").fetchall()
+        assert {row[0] for row in seen} == {client}
+        conn.execute("SELECT set_config('coldcase.reads_all', 'on', true)")
+        both = conn.execute(f"SELECT DISTINCT client_id FROM {table} WHERE client_id IS NOT NULL ORDER BY 1").fetchall()
+        assert both == [(1,), (2,)]
+
+
+def test_what_a_transaction_may_see_ends_with_it(ledger):
+    with psycopg.connect(plain(ledger.database.service_url)) as conn:
+        conn.execute("SELECT set_config('coldcase.client', '1', true)")
+        assert conn.execute("SELECT count(*) FROM decision").fetchone() == (6,)
+        conn.commit()
+        assert conn.execute("SELECT count(*) FROM decision").fetchone() == (0,)
+
+
+def test_the_auditors_sight_has_to_be_asked_for(ledger):
+    with psycopg.connect(plain(ledger.database.service_url), autocommit=True) as conn:
+        assert conn.execute("SELECT count(*) FROM decision").fetchone() == (0,)
+        conn.execute("SET ROLE coldcase_auditor")
+        assert conn.execute("SELECT count(*) FROM decision").fetchone() == (12,)

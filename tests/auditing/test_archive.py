@@ -1,0 +1,158 @@
+"""Retention and erasure, by the commands: a year goes out into a verified file, words go out with an event, the chain holds."""
+
+import asyncio
+import gzip
+import json
+
+import pytest
+from uuid_utils.compat import uuid7
+
+from coldcase.cli import main
+from coldcase.core.leaves import DecisionRow
+
+YEAR = 2025
+
+
+@pytest.fixture
+def command(ledger, capsys):
+    """Runs a command on the ledger; its exit code, results and talk."""
+
+    def run(*args: str):
+        owner = args[0] in ("archive", "erase")
+        place = ["--owner-url", ledger.database.owner_url] if owner else ["--database-url", ledger.database.service_url]
+        code = main([*args, *place], {})
+        told = capsys.readouterr()
+        return code, told.out, told.err
+
+    return run
+
+
+@pytest.fixture
+def last_year(ledger):
+    """Two decisions of last year, with all the rest under one seal."""
+    columns = ", ".join(name for name in DecisionRow._fields if name not in ("id", "xid", "recorded_at"))
+    first = "SELECT first_id_of_year(2025) AS first"
+    for number in range(2):
+        ledger.harm(
+            f"INSERT INTO decision (id, recorded_at, {columns})"
+            f" SELECT (left(first::text, 35) || '{number}')::uuid, '2025-01-01T00:00:00Z', {columns}"
+            f" FROM decision, ({first}) AS year WHERE decision.id = '{ledger.ids[number]}'"
+        )
+    ledger.harm("DELETE FROM audit_seal_member", "DELETE FROM audit_seal")
+    asyncio.run(ledger.seal())
+    return [row[0] for row in ledger.ask("SELECT id FROM decision_2025 ORDER BY id")]
+
+
+@pytest.mark.parametrize("drop", [False, True])
+def test_a_year_goes_into_a_file_and_the_chain_still_holds(ledger, command, last_year, tmp_path, drop):
+    code, out, _ = command("archive", str(YEAR), "--to", str(tmp_path), *(["--drop"] if drop else []))
+
+    file = tmp_path / "decisions-2025.ndjson.gz"
+    assert (code, out.strip()) == (0, str(file))
+    assert file.stat().st_mode & 0o077 == 0
+    rows = [json.loads(line) for line in gzip.decompress(file.read_bytes()).splitlines()]
+    assert [row["id"] for row in rows] == [str(id_) for id_ in last_year]
+    assert ledger.ask("SELECT count(*)::int FROM decision WHERE id < first_id_of_year(2026)") == [(0,)]
+    assert (ledger.ask("SELECT to_regclass('decision_2025')") == [(None,)]) == drop
+    [event] = ledger.ask(
+        "SELECT subject, details::json ->> 'count', remote, salt IS NOT NULL FROM audit_event WHERE action = 'year.archived'"
+    )
+    assert event[:2] == ("2025", "2")
+    assert event[2].startswith("command line, ")
+    code, out, told = command("verify")
+    assert (code, out) == (0, "")
+    assert "2 in archived years" in told
+    assert command("verify", "--archive", str(file))[0] == 0
+    assert "was taken out already" in command("archive", str(YEAR), "--to", str(tmp_path))[2]
+
+
+def rewrite(file, change) -> None:
+    lines = [json.loads(line) for line in gzip.decompress(file.read_bytes()).splitlines()]
+    file.write_bytes(gzip.compress(b"".join(json.dumps(line).encode() + b"\n" for line in change(lines))))
+
+
+HARMS = {
+    "a confidence changed": (lambda rows: [{**rows[0], "confidence": 1}, *rows[1:]], "was changed"),
+    "a decision left out": (lambda rows: rows[1:], "made of 2 decisions and holds 1"),
+    "a decision put in": (lambda rows: [*rows, {**rows[0], "id": str(uuid7())}], "was inserted"),
+}
+
+
+@pytest.mark.parametrize("harm", HARMS)
+def test_an_archive_that_was_changed_is_named(command, last_year, tmp_path, harm):
+    command("archive", str(YEAR), "--to", str(tmp_path))
+    file = tmp_path / "decisions-2025.ndjson.gz"
+    change, words = HARMS[harm]
+    rewrite(file, change)
+
+    code, out, _ = command("verify", "--archive", str(file))
+    assert code == 1
+    assert words in out
+    assert "is not the file of any archived year" in out
+
+
+def test_what_is_not_as_it_was_sealed_is_not_taken_out(ledger, command, last_year, tmp_path):
+    ledger.harm(f"UPDATE decision SET confidence = 1 WHERE id = '{last_year[1]}'")
+    code, _, told = command("archive", str(YEAR), "--to", str(tmp_path))
+
+    assert (code, "is not as it was sealed" in told) == (1, True)
+    assert list(tmp_path.iterdir()) == []
+    assert ledger.ask("SELECT count(*)::int FROM decision WHERE id < first_id_of_year(2026)") == [(2,)]
+
+
+@pytest.mark.parametrize(("year", "words"), [("2026", "is not over"), ("1999", "holds no year 1999")])
+def test_a_year_that_is_not_there_or_not_over_is_refused(command, tmp_path, year, words):
+    code, _, told = command("archive", year, "--to", str(tmp_path))
+    assert (code, words in told) == (1, True)
+
+
+def test_a_year_that_is_not_sealed_is_refused(ledger, command, last_year, tmp_path):
+    ledger.harm("DELETE FROM audit_seal_member")
+    code, _, told = command("archive", str(YEAR), "--to", str(tmp_path))
+    assert (code, "is not under a seal yet" in told) == (1, True)
+
+
+def test_words_of_a_verdict_are_erased_with_an_event_and_no_seal_breaks(ledger, command):
+    assert command("erase", "--verdict", str(ledger.verdicts[0]))[0] == 0
+
+    assert ledger.ask(f"SELECT note, salt FROM verdict WHERE id = '{ledger.verdicts[0]}'") == [("erased", None)]
+    assert ledger.ask(f"SELECT note FROM verdict WHERE id = '{ledger.verdicts[1]}'") == [("copper on the journals",)]
+    code, out, told = command("verify", "--expect", ledger.head)
+    assert (code, out, "1 with erased words" in told) == (0, "", True)
+    assert command("erase", "--verdict", str(ledger.verdicts[0]))[0] == 1
+
+
+def test_a_person_is_erased_wherever_the_label_stands(ledger, command):
+    create = ["keys", "create", "--client", "Cheese Store", "--person", "bench-7", "--scope", "preview"]
+    assert main([*create, "--owner-url", ledger.database.owner_url], {}) == 0
+    ledger.harm(
+        "UPDATE audit_event SET person = 'bench-7', salt = '', person_sha256 = sha256(convert_to('person=bench-7', 'UTF8')) WHERE id = 8"
+    )
+    assert command("erase", "--person", "bench-7")[0] == 0
+
+    for table, column in (("api_key", "person"), ("audit_event", "person"), ("verdict", "person"), ("rule_table_event", "person")):
+        assert ledger.ask(f"SELECT count(*)::int FROM {table} WHERE {column} = 'bench-7'") == [(0,)]
+    assert "bench-7" not in str(ledger.ask("SELECT * FROM audit_event"))
+
+
+def test_verify_names_what_is_wrong_and_exits_with_one(ledger, command):
+    ledger.harm(f"UPDATE decision SET confidence = confidence - 1 WHERE id = '{ledger.ids[1]}'")
+
+    code, out, told = command("verify")
+    assert (code, out) == (1, f"changed: decision {ledger.ids[1]} was changed (confidence)\n")
+    assert "1 wrong" in told
+    code, out, _ = command("verify", "--json")
+    assert (code, json.loads(out)["troubles"][0]["record"]) == (1, str(ledger.ids[1]))
+
+
+def test_verify_wants_a_whole_head(command):
+    assert command("verify", "--expect", "abc")[0] == 2
+
+
+def test_keys_made_and_revoked_on_the_command_line_leave_events(ledger, capsys):
+    place = ["--owner-url", ledger.database.owner_url]
+    assert main(["keys", "create", "--client", "Cheese Store", "--scope", "preview", *place], {}) == 0
+    key = capsys.readouterr().err.split("key ")[1].split(" ")[0]
+    assert main(["keys", "revoke", key, *place], {}) == 0
+    found = ledger.ask(f"SELECT action, by_role, remote LIKE 'command line, %@%' FROM audit_event WHERE subject = '{key}' ORDER BY id")
+    assert found == [("key.created", "coldcase_owner", True), ("key.revoked", "coldcase_owner", True)]

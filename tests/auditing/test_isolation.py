@@ -1,0 +1,124 @@
+"""Every operation of the API, tried by the wrong client and with every scope missing: no leak, no 500.
+
+The matrix is made from the route table, so a new operation is in it from its first day.
+"""
+
+import json
+from itertools import chain
+
+import pytest
+
+from coldcase.app import create_app
+from coldcase.auditing import sealing
+from coldcase.classifying import now
+from coldcase.cli.keys import SCOPES as EVERY_SCOPE
+from coldcase.settings import Settings
+from tests.auditing.conftest import cases
+
+pytestmark = pytest.mark.anyio
+
+MARK = "only-tern-haven-knows-this"
+OPERATIONS = {
+    (min(handler.http_methods), route.path_format): handler.opt["face"]
+    for route in create_app(Settings()).routes
+    for handler in getattr(route, "route_handlers", ())
+    if "face" in handler.opt
+}
+GUARDED = {operation: face for operation, face in OPERATIONS.items() if face.scopes}
+
+
+@pytest.fixture(scope="module")
+async def owned(service):
+    """What one client has: a decision with a marked job, a verdict with a marked note; and the ids to try."""
+    caller = await service.caller(*EVERY_SCOPE, client="Tern Haven")
+    case = cases(2)[1]
+    case["job"] = {"ref": MARK, "circuit": MARK}
+    decision = (await caller.post("/v1/classifications", json=case)).json()["id"]
+    given = {"cause": "moisture", "basis": "teardown", "note": MARK}
+    verdict = (await caller.post(f"/v1/decisions/{decision}/verdicts", json=given)).json()["id"]
+    async with service.app.state.house.transaction() as conn:
+        await sealing.seal(conn, now=now())
+    return {"id": decision, "verdict": verdict}
+
+
+def body_for(operation, owned):
+    face = OPERATIONS[operation]
+    if face.body is None:
+        return {}
+    if face.operation == "giveVerdict":
+        return {"json": {"cause": "moisture", "basis": "field"}}
+    return {"json": {**cases(1)[0], "supersedes": owned["id"]} if face.operation == "classify" else cases(1)[0]}
+
+
+def place(path, owned):
+    return path.replace("{id}", owned["id"]).replace("{version}", "1").replace("{code}", "moisture")
+
+
+async def attempt(caller, operation, owned):
+    method, path = operation
+    return await caller.request(method, place(path, owned), **body_for(operation, owned))
+
+
+@pytest.mark.parametrize("operation", GUARDED, ids=" ".join)
+async def test_another_clients_key_with_every_scope_of_its_own_learns_nothing(service, owned, operation):
+    scopes = [scope for scope in EVERY_SCOPE if scope != "decisions:read:all"]
+    stranger = await service.caller(*scopes, client="Milk Store")
+
+    answered = await attempt(stranger, operation, owned)
+
+    assert answered.status_code < 500, answered.text
+    assert MARK not in answered.text
+    assert owned["verdict"] not in answered.text
+    if "{id}" in operation[1]:
+        assert answered.status_code == 404, answered.text
+    elif GUARDED[operation].operation == "classify":
+        assert (answered.status_code, answered.json()["type"]) == (422, "/problems/supersedes_unknown")
+    else:
+        assert owned["id"] not in answered.text
+
+
+@pytest.mark.parametrize(
+    ("operation", "scope"),
+    [
+        pytest.param(operation, scope, id=f"{' '.join(operation)} with {scope}")
+        for operation, face in GUARDED.items()
+        for scope in EVERY_SCOPE
+        if scope not in face.scopes
+    ],
+)
+async def test_a_key_without_the_scope_is_turned_away(service, owned, operation, scope):
+    caller = await service.caller(scope, client="Tern Haven")
+    answered = await attempt(caller, operation, owned)
+    assert (answered.status_code, answered.json()["type"]) == (403, "/problems/scope_missing")
+    assert MARK not in answered.text
+
+
+@pytest.mark.parametrize(
+    ("operation", "scope"),
+    [
+        pytest.param(operation, scope, id=f"{' '.join(operation)} with {scope}")
+        for operation, face in GUARDED.items()
+        for scope in face.scopes
+    ],
+)
+async def test_any_one_of_its_scopes_lets_a_key_in(service, owned, operation, scope):
+    answered = await attempt(await service.caller(scope, client="Tern Haven"), operation, owned)
+    assert answered.status_code not in (401, 403)
+    assert answered.status_code < 500
+
+
+@pytest.mark.parametrize("operation", GUARDED, ids=" ".join)
+@pytest.mark.parametrize("authorization", [None, "Bearer", "Bearer nonsense", "Basic dGVybjpoYXZlbg=="])
+async def test_nobody_without_a_key_is_let_in(service, owned, operation, authorization):
+    caller = service.http()
+    if authorization is not None:
+        caller.headers["Authorization"] = authorization
+    answered = await attempt(caller, operation, owned)
+    assert (answered.status_code, MARK in answered.text) == (401, False)
+
+
+def test_the_matrix_covers_every_operation_and_nothing_else_is_open():
+    open_to_all = {path for (_, path), face in OPERATIONS.items() if not face.scopes}
+    assert open_to_all == {"/health/live", "/health/ready", "/metrics", "/openapi.json", "/docs", "/problems/{code}"}
+    assert set(chain.from_iterable(face.scopes for face in GUARDED.values())) <= set(EVERY_SCOPE)
+    assert json.dumps(sorted(map(list, GUARDED))).count("/v1/") == len(GUARDED)

@@ -1,0 +1,308 @@
+"""Seals: what is done behind the record's back is named, and nothing is skipped."""
+
+import json
+import subprocess
+import sys
+from datetime import timedelta
+from functools import partial
+from pathlib import Path
+
+import msgspec
+import psycopg
+import pytest
+from uuid_utils.compat import uuid7
+
+from coldcase.auditing import sealing
+from coldcase.classifying import now
+from coldcase.core.canonical import canonical
+from coldcase.core.leaves import DecisionRow, decision_leaf
+from coldcase.db import decisions
+from coldcase.db.transactions import transaction
+
+pytestmark = pytest.mark.anyio
+CHECKER = Path(__file__).parents[2] / "deploy" / "check_inclusion.py"
+
+
+async def test_an_untouched_record_is_good_and_all_of_it_is_sealed(ledger):
+    found = await ledger.verify(expect=ledger.head)
+
+    assert (found.good, found.troubles, found.unsealed, found.seals, found.head) == (True, [], 0, 3, ledger.head)
+    kinds = dict(ledger.ask("SELECT kind, count(*)::int FROM audit_seal_member GROUP BY kind"))
+    # decisions, verdicts, one rule table and its three events, and an event for each of three key or verdict changes a client and table
+    assert (kinds[0], kinds[1], kinds[2], kinds[3]) == (12, 2, 1, 3)
+    assert kinds[4] == ledger.ask("SELECT count(*)::int FROM audit_event")[0][0] == 7
+    assert found.records == sum(kinds.values())
+
+
+def copy_of(ledger, *, xid: str, recorded_at: str = "recorded_at") -> str:
+    columns = ", ".join(name for name in DecisionRow._fields if name not in ("id", "xid", "recorded_at"))
+    return (
+        f"INSERT INTO decision (id, xid, recorded_at, {columns})"
+        f" SELECT '{uuid7()}', {xid}, {recorded_at}, {columns} FROM decision WHERE id = '{ledger.ids[0]}'"
+    )
+
+
+HARMS = {
+    "a byte of a case": (
+        lambda it: [f"UPDATE decision SET case_text = replace(case_text, 'scroll', 'scro1l') WHERE id = '{it.ids[0]}'"],
+        ["changed"],
+        lambda it: (it.ids[0], "case_text"),
+    ),
+    "a confidence beside the answer": (
+        lambda it: [f"UPDATE decision SET confidence = confidence - 1 WHERE id = '{it.ids[1]}'"],
+        ["changed"],
+        lambda it: (it.ids[1], "confidence"),
+    ),
+    "a sentence of an answer": (
+        lambda it: [f"UPDATE decision SET answer_text = replace(answer_text, 'o', '0') WHERE id = '{it.ids[1]}'"],
+        ["changed"],
+        lambda it: (it.ids[1], "changed"),
+    ),
+    "who a decision belongs to": (
+        lambda it: [f"UPDATE decision SET client_id = 2 WHERE id = '{it.ids[2]}'"],
+        ["changed"],
+        lambda it: (it.ids[2], "changed"),
+    ),
+    "a verdict": (
+        lambda it: [f"UPDATE verdict SET cause = 'acid_carryover' WHERE id = '{it.verdicts[0]}'"],
+        ["changed"],
+        lambda it: (it.verdicts[0], "verdict"),
+    ),
+    "the note of a verdict": (
+        lambda it: [f"UPDATE verdict SET note = 'nothing to see' WHERE id = '{it.verdicts[1]}'"],
+        ["words"],
+        lambda it: (it.verdicts[1], "note"),
+    ),
+    "a note erased without an event": (
+        lambda it: [f"UPDATE verdict SET note = 'erased', salt = NULL WHERE id = '{it.verdicts[1]}'"],
+        ["erased"],
+        lambda it: (None, "1 records of verdict"),
+    ),
+    "a decision deleted": (
+        lambda it: [f"DELETE FROM decision WHERE id = '{it.ids[3]}'"],
+        ["missing"],
+        lambda it: (it.ids[3], "deleted"),
+    ),
+    "a verdict deleted": (
+        lambda it: [f"DELETE FROM verdict WHERE id = '{it.verdicts[0]}'"],
+        ["missing"],
+        lambda it: (it.verdicts[0], "deleted"),
+    ),
+    "an event deleted": (
+        lambda it: ["DELETE FROM audit_event WHERE id = 1"],
+        ["missing"],
+        lambda it: (None, "audit_event 1 was deleted"),
+    ),
+    "a published table": (
+        lambda it: ["UPDATE rule_table SET document = replace(document, 'Water', 'Wine')"],
+        ["changed"],
+        lambda it: (None, "rule_table 1"),
+    ),
+    "a decision slipped in under an old transaction": (
+        lambda it: [copy_of(it, xid="xid")],
+        ["inserted"],
+        lambda it: (None, "inserted"),
+    ),
+    "a decision slipped in that says it is of yesterday": (
+        lambda it: [copy_of(it, xid="pg_current_xact_id()", recorded_at="recorded_at - interval '1 day'")],
+        ["backdated"],
+        lambda it: (None, "inserted"),
+    ),
+    "two records exchanged": (
+        lambda it: [
+            f"UPDATE decision SET id = '{uuid7()}' WHERE id = '{it.ids[0]}'",
+            f"UPDATE decision SET id = '{it.ids[0]}' WHERE id = '{it.ids[1]}'",
+        ],
+        ["changed", "missing", "inserted"],
+        lambda it: (it.ids[0], "changed"),
+    ),
+    "the order under a seal": (
+        lambda it: [
+            "UPDATE audit_seal_member SET position = -1 WHERE seal = 1 AND position = 0",
+            "UPDATE audit_seal_member SET position = 0 WHERE seal = 1 AND position = 1",
+            "UPDATE audit_seal_member SET position = 1 WHERE seal = 1 AND position = -1",
+        ],
+        ["root"],
+        lambda it: (None, "seal 1"),
+    ),
+    "a member taken from under a seal": (
+        lambda it: ["DELETE FROM audit_seal_member WHERE seal = 2 AND position = 1"],
+        ["count", "root", "inserted"],
+        lambda it: (None, "seal 2"),
+    ),
+    "a seal's root": (
+        lambda it: ["UPDATE audit_seal SET root = sha256('other') WHERE number = 2"],
+        ["root", "head"],
+        lambda it: (None, "seal 2"),
+    ),
+    "a seal's head": (
+        lambda it: ["UPDATE audit_seal SET head = sha256('other') WHERE number = 1"],
+        ["head", "chain"],
+        lambda it: (None, "seal 1"),
+    ),
+    "a seal in the middle deleted": (
+        lambda it: ["DELETE FROM audit_seal WHERE number = 2"],
+        ["chain"],
+        lambda it: (None, "seal 3"),
+    ),
+}
+
+
+@pytest.mark.parametrize("harm", HARMS)
+async def test_what_is_done_behind_its_back_is_named(ledger, harm):
+    statements, whats, named = HARMS[harm]
+    ledger.harm(*statements(ledger))
+
+    found = await ledger.verify()
+
+    assert {trouble.what for trouble in found.troubles} == set(whats)
+    record, words = named(ledger)
+    assert any(words in trouble.detail and record in (None, trouble.record) for trouble in found.troubles), found.troubles
+    assert found.wrong == len(found.troubles)
+
+
+async def test_a_chain_that_was_cut_short_does_not_have_the_head_that_was_kept(ledger):
+    ledger.harm("DELETE FROM audit_seal_member WHERE seal = 3", "DELETE FROM audit_seal WHERE number = 3")
+
+    assert {trouble.what for trouble in (await ledger.verify(expect=ledger.head)).troubles} == {"expected"}
+    cut = await ledger.verify()
+    assert cut.good
+    assert cut.unsealed > 0
+
+
+async def test_a_record_that_was_changed_and_sealed_anew_does_not_have_the_head_that_was_kept(ledger):
+    ledger.harm(
+        f"UPDATE decision SET confidence = 1 WHERE id = '{ledger.ids[-1]}'",
+        "DELETE FROM audit_seal_member",
+        "DELETE FROM audit_seal",
+    )
+    await ledger.seal()
+
+    assert {trouble.what for trouble in (await ledger.verify(expect=ledger.head)).troubles} == {"expected"}
+
+
+async def test_an_older_head_still_stands_for_the_beginning_of_the_chain(ledger):
+    [(first,)] = ledger.ask("SELECT encode(head, 'hex') FROM audit_seal WHERE number = 1")
+    assert (await ledger.verify(expect=first)).good
+
+
+def columns_of(ledger) -> str:
+    return ", ".join(name for name in DecisionRow._fields if name not in ("id", "xid"))
+
+
+async def test_a_transaction_held_open_across_seals_is_sealed_later_and_never_skipped(ledger):
+    def insert(conn) -> str:
+        id_ = uuid7()
+        columns = columns_of(ledger)
+        conn.execute(f"INSERT INTO decision (id, {columns}) SELECT '{id_}', {columns} FROM decision WHERE id = '{ledger.ids[0]}'")
+        return str(id_)
+
+    with psycopg.connect(ledger.superuser_url) as slow, psycopg.connect(ledger.superuser_url, autocommit=True) as quick:
+        early = insert(quick)
+        held = insert(slow)
+        after = insert(quick)
+        first = await ledger.seal()
+        second = await ledger.seal()
+        slow.commit()
+    third = await ledger.seal()
+    last = await ledger.seal()
+
+    members = dict(ledger.ask("SELECT record::text, seal FROM audit_seal_member WHERE seal > 3 AND kind = 0"))
+    assert members == {early: first.number, held: third.number, after: third.number}
+    assert (first.count, second, third.count, last) == (1, None, 2, None)
+    found = await ledger.verify()
+    assert (found.good, found.unsealed) == (True, 0)
+
+
+async def test_a_transaction_that_is_undone_leaves_nothing_to_seal(ledger):
+    with psycopg.connect(ledger.superuser_url) as slow:
+        slow.execute("SELECT pg_current_xact_id()")
+        slow.rollback()
+    assert await ledger.seal() is None
+
+
+async def test_one_replica_seals_at_a_time(ledger):
+    with psycopg.connect(ledger.superuser_url) as other:
+        other.execute("INSERT INTO client (name) VALUES ('Curd Store')")
+        other.commit()
+        other.execute("SELECT pg_advisory_xact_lock(hashtext('coldcase seal'))")
+        assert await ledger.seal() is None
+
+
+async def test_after_a_restore_into_another_server_new_rows_are_sealed_and_old_ones_not_twice(ledger):
+    # A restored record meets a server that numbers transactions anew: the last seal ends far above them.
+    ledger.harm("UPDATE audit_seal SET up_to_xid = '9000000', next_xid = '9000000' WHERE number = 3")
+    ledger.harm(f"INSERT INTO decision (id, {columns_of(ledger)}) SELECT '{uuid7()}', {columns_of(ledger)} FROM decision LIMIT 1")
+    made = await ledger.seal()
+    assert made.count == 1
+
+
+async def test_leaves_are_canonical_json(ledger):
+    columns = ", ".join(name + ("::text" if name == "xid" else "") for name in DecisionRow._fields)
+    for row in ledger.ask(f"SELECT {columns} FROM decision"):
+        odd = DecisionRow._make(row)._replace(job_ref='Tür "7"\\\u2028é\u20ac', circuit="\U0001f9ca/rack\x7f")
+        for leaf in (decision_leaf(DecisionRow._make(row)), decision_leaf(odd)):
+            assert canonical(json.loads(leaf)) == leaf
+
+
+@pytest.fixture
+async def proof(ledger):
+    async with ledger.engine.begin() as conn:
+        await decisions.view_as(conn, 1)
+        return json.loads(msgspec.json.encode(await sealing.inclusion(conn, ledger.ids[2])))
+
+
+def checked(tmp_path, proof, *arguments: str) -> subprocess.CompletedProcess:
+    file = tmp_path / "proof.json"
+    file.write_text(json.dumps(proof))
+    return subprocess.run([sys.executable, "-I", CHECKER, file, *arguments], capture_output=True, text=True, check=False)
+
+
+async def test_every_decision_can_be_proved_with_nothing_but_sha_256(ledger, tmp_path):
+    for place, id_ in enumerate(ledger.ids):
+        async with ledger.engine.begin() as conn:
+            await decisions.view_as(conn, 1 if place < 6 else 2)
+            found = json.loads(msgspec.json.encode(await sealing.inclusion(conn, id_)))
+        done = checked(tmp_path, found, found["head"])
+        assert (done.returncode, done.stdout.startswith(f"{id_} is under seal ")) == (0, True), done
+
+
+@pytest.mark.parametrize("member", ["case", "answer", "leaf", "seal", "path", "position", "head"])
+async def test_the_checker_refuses_a_proof_with_anything_changed(proof, tmp_path, member):
+    kept = proof["head"]
+    if member == "path":
+        proof["path"][0] = "00" * 32
+    elif member == "position":
+        proof["position"] += 1
+    elif member == "leaf":
+        proof["leaf"] = proof["leaf"].replace("rack-", "rack_")
+    elif member == "seal":
+        proof["seal"] = proof["seal"].replace('"count":', '"count": ')
+    elif member == "head":
+        kept = "00" * 32
+    else:
+        proof[member] = proof[member].replace("scroll", "screw").replace("moisture", "acid")
+    assert checked(tmp_path, proof, kept).returncode == 1
+
+
+async def test_the_checker_has_thirty_lines_and_needs_the_standard_library_only():
+    text = CHECKER.read_text()
+    assert len(text.splitlines()) <= 30
+    assert {line.split()[1] for line in text.splitlines() if line.startswith(("import", "from"))} <= {"hashlib", "json", "pathlib", "sys"}
+
+
+async def test_a_decision_that_is_too_young_has_no_proof_yet(ledger):
+    ledger.harm(copy_of(ledger, xid="pg_current_xact_id()"))
+    [(young,)] = ledger.ask("SELECT id FROM decision ORDER BY id DESC LIMIT 1")
+    async with ledger.engine.begin() as conn:
+        await decisions.view_as(conn, 1)
+        with pytest.raises(sealing.NotSealed):
+            await sealing.inclusion(conn, young)
+
+
+async def test_the_service_seals_by_itself_and_logs_the_head(ledger, caplog):
+    ledger.harm(copy_of(ledger, xid="pg_current_xact_id()"))
+    sealer = sealing.Sealer(partial(transaction, ledger.engine), seconds=60, clock=lambda: now() + timedelta(seconds=1))
+    with caplog.at_level("INFO", logger="coldcase.auditing.sealing"):
+        made = await sealer.once()
+    assert made.head.hex() in caplog.text

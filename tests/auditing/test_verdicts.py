@@ -1,0 +1,139 @@
+"""What people establish, over HTTP: recorded beside the decision, told apart from it, and never changed."""
+
+import asyncio
+
+import pytest
+
+from tests.auditing.conftest import SCOPES
+
+pytestmark = pytest.mark.anyio
+
+
+@pytest.fixture(scope="module")
+async def analyst(service):
+    return await service.caller(*SCOPES, client="Tern Haven")
+
+
+@pytest.fixture
+async def decision(analyst, case):
+    return (await analyst.post("/v1/classifications", json=case)).json()["id"]
+
+
+async def verdicts(analyst, decision):
+    return (await analyst.get(f"/v1/decisions/{decision}")).json()["verdicts"]
+
+
+async def test_a_verdict_is_recorded_with_who_and_why(service, case):
+    secret, key = await service.key(*SCOPES, client="Cheese Store", person="bench-2")
+    caller = service.http(secret)
+    decision = (await caller.post("/v1/classifications", json=case)).json()["id"]
+
+    told = await caller.post(
+        f"/v1/decisions/{decision}/verdicts",
+        json={"cause": "moisture", "basis": "teardown", "note": "copper on both journals"},
+        headers={"X-Request-Id": "bench-2-0001"},
+    )
+
+    assert told.status_code == 201
+    assert told.headers["Location"] == f"/v1/decisions/{decision}"
+    given = {"cause": "moisture", "not_determinable": False, "basis": "teardown", "note": "copper on both journals", "person": "bench-2"}
+    assert told.json() == {"id": told.json()["id"], "recorded_at": told.json()["recorded_at"], **given}
+    assert await verdicts(caller, decision) == [told.json()]
+    [event] = (await caller.get(f"/v1/audit-events?subject={told.json()['id']}")).json()["items"]
+    assert (event["action"], event["by_key"], event["person"]) == ("verdict.recorded", str(key.id), "bench-2")
+    assert (event["remote"], event["request_id"], event["by_role"]) == ("127.0.0.1", "bench-2-0001", "coldcase_service")
+    assert event["details"] == {"decision": decision, "cause": "moisture", "basis": "teardown"}
+
+
+async def test_the_newest_stands_and_the_older_ones_stay(analyst, decision):
+    for cause in ("moisture", "acid_carryover", "unlisted"):
+        assert (await analyst.post(f"/v1/decisions/{decision}/verdicts", json={"cause": cause, "basis": "field"})).status_code == 201
+    told = await analyst.post(f"/v1/decisions/{decision}/verdicts", json={"not_determinable": True, "basis": "supplier_report"})
+    assert (told.json()["cause"], told.json()["not_determinable"]) == (None, True)
+
+    assert [row["cause"] for row in await verdicts(analyst, decision)] == [None, "unlisted", "acid_carryover", "moisture"]
+    report = await analyst.get(f"/v1/decisions/{decision}", headers={"Accept": "text/html"})
+    assert "Cannot be determined" in report.text
+
+
+@pytest.mark.parametrize(
+    ("given", "pointer"),
+    [
+        ({"basis": "field"}, "/cause"),
+        ({"cause": "moisture", "not_determinable": True, "basis": "field"}, "/cause"),
+        ({"cause": "moistur", "basis": "field"}, "/cause"),
+        ({"cause": "undetermined", "basis": "field"}, "/cause"),
+        ({"cause": "Moisture", "basis": "field"}, "/cause"),
+        ({"cause": "moisture"}, ""),
+        ({"cause": "moisture", "basis": "rumour"}, "/basis"),
+        ({"cause": "moisture", "basis": "field", "note": 7}, "/note"),
+        ({"cause": "moisture", "basis": "field", "note": "\x00"}, "/note"),
+        ({"cause": "moisture", "basis": "field", "sure": True}, ""),
+        ({"cause": "moisture", "basis": "field", "not_determinable": "false"}, "/not_determinable"),
+        ([], ""),
+    ],
+)
+async def test_a_bad_verdict_is_refused_by_name(analyst, decision, given, pointer):
+    told = await analyst.post(f"/v1/decisions/{decision}/verdicts", json=given)
+
+    assert (told.status_code, told.json()["type"]) == (422, "/problems/bad_verdict"), told.text
+    assert [error["pointer"] for error in told.json()["errors"]] == [pointer]
+    assert await verdicts(analyst, decision) == []
+
+
+async def test_the_nearest_cause_is_suggested(analyst, decision):
+    told = await analyst.post(f"/v1/decisions/{decision}/verdicts", json={"cause": "moistur", "basis": "field"})
+    assert told.json()["errors"][0]["suggestion"] == "moisture"
+
+
+async def test_a_retry_with_the_same_key_records_it_once(analyst, decision):
+    given, key = {"cause": "moisture", "basis": "laboratory"}, {"Idempotency-Key": f"lab {decision}".replace(" ", "-")}
+    answers = await asyncio.gather(*(analyst.post(f"/v1/decisions/{decision}/verdicts", json=given, headers=key) for _ in range(6)))
+
+    assert sorted(answer.status_code for answer in answers) == [200] * 5 + [201]
+    assert len({answer.content for answer in answers}) == 1
+    assert [answer.headers.get("Idempotency-Replayed") for answer in answers].count("true") == 5
+    assert len(await verdicts(analyst, decision)) == 1
+    other = await analyst.post(f"/v1/decisions/{decision}/verdicts", json={**given, "basis": "field"}, headers=key)
+    assert (other.status_code, other.json()["type"]) == (422, "/problems/key_reused")
+
+
+async def test_another_clients_decision_is_not_there(service, decision):
+    stranger = await service.caller(*SCOPES, client="Milk Store")
+    for call in ("verdicts", "replay"):
+        told = await stranger.post(f"/v1/decisions/{decision}/{call}", json={"cause": "moisture", "basis": "field"})
+        assert told.status_code == 404
+
+
+async def test_head_office_may_judge_any_clients_decision(service, analyst, decision):
+    office = await service.caller("verdicts:write", "decisions:read:all", client="Head Office")
+    told = await office.post(f"/v1/decisions/{decision}/verdicts", json={"cause": "moisture", "basis": "teardown"})
+
+    assert told.status_code == 201
+    assert [row["id"] for row in await verdicts(analyst, decision)] == [told.json()["id"]]
+
+
+async def test_searches_tell_decisions_with_a_verdict_from_those_without(service, case):
+    caller = await service.caller(*SCOPES, client="Whey Store")
+    ids = [(await caller.post("/v1/classifications", json=case)).json()["id"] for _ in range(3)]
+    await caller.post(f"/v1/decisions/{ids[1]}/verdicts", json={"cause": "moisture", "basis": "field"})
+
+    async def found(query):
+        return [row["id"] for row in (await caller.get(f"/v1/decisions?{query}")).json()["items"]]
+
+    assert await found("has_verdict=true") == [ids[1]]
+    assert await found("has_verdict=false") == [ids[2], ids[0]]
+    assert (await caller.get("/v1/decisions?has_verdict=maybe")).status_code == 400
+
+
+async def test_earlier_decisions_on_the_circuit_stand_beside_a_decision(service, case):
+    caller = await service.caller(*SCOPES, client="Ice Store")
+    ids = []
+    for month, circuit in ((1, "rack-A"), (2, "rack-B"), (3, "rack-A"), (4, "rack-A")):
+        case["job"] = {"ref": f"TH-{month}", "closed_at": f"2026-0{month}-02T12:00:00Z", "circuit": circuit}
+        ids.append((await caller.post("/v1/classifications", json=case)).json()["id"])
+
+    record = (await caller.get(f"/v1/decisions/{ids[2]}")).json()
+    assert [row["id"] for row in record["earlier_on_circuit"]] == [ids[0]]
+    report = await caller.get(f"/v1/decisions/{ids[2]}", headers={"Accept": "text/html"})
+    assert "Earlier on this circuit" in report.text
