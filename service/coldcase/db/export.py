@@ -1,6 +1,6 @@
 """The decisions that match, all of them, in constant memory: as rows from a cursor on the server, or as CSV straight from it."""
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncGenerator
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -92,7 +92,7 @@ def statement(wanted: Search, *, full: bool = False) -> tuple[str, dict[str, Any
     return as_driver_takes(query(wanted, full=full))
 
 
-async def rows(conn: AsyncConnection, wanted: Search, *, full: bool) -> AsyncIterator[list[Exported]]:
+async def rows(conn: AsyncConnection, wanted: Search, *, full: bool) -> AsyncGenerator[list[Exported], None]:
     """The decisions, some at a time."""
     raw = await raw_connection(conn)
     async with raw.cursor(name="export", binary=True) as cursor:
@@ -101,7 +101,7 @@ async def rows(conn: AsyncConnection, wanted: Search, *, full: bool) -> AsyncIte
             yield batch
 
 
-async def csv(conn: AsyncConnection, wanted: Search, *, full: bool) -> AsyncIterator[bytes]:
+async def csv(conn: AsyncConnection, wanted: Search, *, full: bool) -> AsyncGenerator[bytes, None]:
     """The decisions as CSV (RFC 4180) with a header, a record at a time, for so the server sends them."""
     raw = await raw_connection(conn)
     sql, values = as_driver_takes(spelled(query(wanted, full=full), full=full))

@@ -119,31 +119,35 @@ async def _pieces(the_house: House, key: ApiKey, wanted: Search, media: str, *, 
                 pieces = _lines(export.rows(conn, wanted, full=full), full=full)
             case _:
                 pieces = parquet.written(export.csv(conn, wanted, full=full), export.columns(full=full))
-        async for piece in pieces:
-            yield piece
+        # What reads from the connection ends before the transaction does: an open COPY would hold up the rollback for ever.
+        async with aclosing(pieces):
+            async for piece in pieces:
+                yield piece
 
 
-async def _joined(records: AsyncIterator[bytes]) -> AsyncIterator[bytes]:
+async def _joined(records: AsyncGenerator[bytes, None]) -> AsyncGenerator[bytes, None]:
     """Records joined, so that not each is a chunk of its own."""
     held: list[bytes] = []
     size = 0
-    async for record in records:
-        held.append(record)
-        size += len(record)
-        if size >= PIECE:
-            yield b"".join(held)
-            held, size = [], 0
+    async with aclosing(records):
+        async for record in records:
+            held.append(record)
+            size += len(record)
+            if size >= PIECE:
+                yield b"".join(held)
+                held, size = [], 0
     yield b"".join(held)
 
 
 _encode = msgspec.json.Encoder().encode
 
 
-async def _lines(batches: AsyncIterator[list[Exported]], *, full: bool) -> AsyncIterator[bytes]:
+async def _lines(batches: AsyncGenerator[list[Exported], None], *, full: bool) -> AsyncGenerator[bytes, None]:
     names, rows = tuple(export.columns(full=full)), 0
-    async for batch in batches:
-        rows += len(batch)
-        yield b"".join([_line(dict(zip(names, row, strict=True)), full=full) for row in batch])
+    async with aclosing(batches):
+        async for batch in batches:
+            rows += len(batch)
+            yield b"".join([_line(dict(zip(names, row, strict=True)), full=full) for row in batch])
     yield _encode({"summary": {"rows": rows}}) + b"\n"
 
 

@@ -2,7 +2,8 @@
 
 import asyncio
 import io
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncGenerator, Mapping
+from contextlib import aclosing
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -24,7 +25,7 @@ def require() -> Any:
     return pa
 
 
-async def written(records: AsyncIterator[bytes], columns: Mapping[str, type]) -> AsyncIterator[bytes]:
+async def written(records: AsyncGenerator[bytes, None], columns: Mapping[str, type]) -> AsyncGenerator[bytes, None]:
     """The file of CSV records, of which the first is the header, a group of rows at a time.
 
     By way of CSV because the library reads that several times faster than it takes Python's own values. Groups are
@@ -32,19 +33,20 @@ async def written(records: AsyncIterator[bytes], columns: Mapping[str, type]) ->
     """
     pa, sink = require(), io.BytesIO()
     schema = _schema(pa, columns)
-    with pa.parquet.ParquetWriter(sink, schema, compression="zstd") as writer:
-        held: list[bytes] = []
-        size = 0
-        await anext(records)
-        async for record in records:
-            held.append(record)
-            size += len(record)
-            if size >= BYTES_IN_GROUP:
+    async with aclosing(records):
+        with pa.parquet.ParquetWriter(sink, schema, compression="zstd") as writer:
+            held: list[bytes] = []
+            size = 0
+            await anext(records)
+            async for record in records:
+                held.append(record)
+                size += len(record)
+                if size >= BYTES_IN_GROUP:
+                    await asyncio.to_thread(_write, pa, writer, b"".join(held))
+                    held, size = [], 0
+                    yield _taken(sink)
+            if held:
                 await asyncio.to_thread(_write, pa, writer, b"".join(held))
-                held, size = [], 0
-                yield _taken(sink)
-        if held:
-            await asyncio.to_thread(_write, pa, writer, b"".join(held))
     yield _taken(sink)
 
 
