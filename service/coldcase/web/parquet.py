@@ -10,7 +10,7 @@ from uuid import UUID
 
 from coldcase.web.problems import NotAcceptable
 
-BYTES_IN_GROUP = 8 * 1024 * 1024
+BYTES_IN_GROUP = 2 * 1024 * 1024
 """How much CSV goes into one group of rows: as much as is held in memory at a time."""
 
 
@@ -71,6 +71,8 @@ def _write(pa: Any, writer: Any, text: bytes) -> None:
         pa.csv.ConvertOptions(column_types=writer.schema, null_values=[""], strings_can_be_null=True, quoted_strings_can_be_null=False),
     )
     writer.write_table(table, row_group_size=table.num_rows)
+    del table
+    pa.default_memory_pool().release_unused()
 
 
 def _taken(sink: io.BytesIO) -> bytes:
