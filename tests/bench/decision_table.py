@@ -18,7 +18,7 @@ import zen
 
 from coldcase.core.case import Case
 from coldcase.core.compiled import Book, compile_table
-from coldcase.core.reporting import explain
+from coldcase.core.reporting import Question, explain
 from coldcase.core.rule_table import digest
 from coldcase.core.weighing import observe, weigh
 from coldcase.shipped import starter_table
@@ -91,7 +91,7 @@ def main() -> None:
         (
             microseconds(lambda: general.evaluate(dict(case.observations)), 20),
             microseconds(lambda: weigh(case, observe(case, {}), book), 400),
-            microseconds(lambda: explain(case, book), 200),
+            microseconds(lambda: explain(Question(case), book), 200),
         )
         for _ in range(ROUNDS)
     ]
