@@ -103,7 +103,7 @@ FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
     "unknown compressor type": (
         {"unit": {**UNIT, "compressor_type": "scrol"}},
         "/unit/compressor_type",
-        "Invalid enum value 'scrol'.",
+        "'scrol' is none of scroll, rotary,",
         "scroll",
     ),
     "a kind that is not covered": (
@@ -116,8 +116,8 @@ FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
     "unknown pressure unit": (
         {"unit": UNIT, "readings": {"suction_pressure": {"value": 3, "unit": "psi"}}},
         "/readings/suction_pressure/unit",
-        "Invalid enum value 'psi'.",
-        None,
+        "'psi' is none of kPag, kPaa,",
+        "psig",
     ),
     "time without a zone": (
         {"unit": UNIT, "job": {"closed_at": "2026-03-02T16:40:00"}},
@@ -266,7 +266,7 @@ def lenient(raw: Any, book: Book | None = None) -> tuple[Case, tuple[str, ...]]:
 def test_leniently_what_is_wrong_is_left_out_and_each_is_named() -> None:
     raw = {**MANY, "unit": {**UNIT, "colour": "red"}}
     case, notes = lenient(raw)
-    assert {note.removeprefix("Left out ").partition(": ")[0] for note in notes} == MANY_PLACES - {"/unit/compressor_type"}
+    assert {note.removeprefix("Left out ").partition(" (")[0] for note in notes} == MANY_PLACES - {"/unit/compressor_type"}
     assert case.observations == {"oil_clarity": "stays_milky"}
     assert case.readings.altitude_m == 100
     assert case.opening.seen == "parts"
@@ -387,3 +387,18 @@ def test_an_unknown_refrigerant_is_accepted_and_named():
     taken = take({"unit": {"compressor_type": "scroll", "motor": "unknown", "refrigerant": "R-999"}}, starter_book())
     assert taken.case.unit.refrigerant == "R-999"
     assert "R-999" in taken.notes[0]
+
+
+def test_leniently_what_was_left_out_is_quoted_as_it_was_sent() -> None:
+    _, notes = lenient({"unit": UNIT, "oil_results": {"iron_mg_kg": "1,4"}})
+    assert notes[0].startswith('Left out /oil_results/iron_mg_kg ("1,4"): ')
+
+
+def test_leniently_a_compressor_that_the_table_does_not_cover_is_still_refused() -> None:
+    with pytest.raises(BadCase, match="flaw"):
+        take_lenient({"unit": {**UNIT, "hermeticity": "open_drive"}}, starter_book())
+
+
+@pytest.mark.parametrize("time", ["0001-01-01T00:00:00Z", "9999-12-31T23:59:59Z"])
+def test_a_stand_in_for_no_time_is_refused(time: str) -> None:
+    assert flaws({"unit": UNIT, "job": {"closed_at": time}}).keys() == {"/job/closed_at"}

@@ -1,6 +1,7 @@
 """`coldcase demo`: the main job on an embedded PostgreSQL, over HTTP, for a person to read."""
 
 import argparse
+import signal
 import sys
 import tempfile
 import threading
@@ -48,6 +49,8 @@ def add_commands(commands: Commands) -> None:
 def demo(args: argparse.Namespace, _: Mapping[str, str]) -> int:
     """Posts the demo cases to a service of its own and prints each answer."""
     start_logging("warning")
+    # As an exception, so that everything is stopped and swept up on the way out.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
     say("coldcase: starting PostgreSQL and the service in a temporary folder …")
     with tempfile.TemporaryDirectory(prefix="coldcase-demo-") as folder, running(Path(folder)) as client:
         for number, (name, case) in enumerate(demo_cases().items(), 1):

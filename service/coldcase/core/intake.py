@@ -24,6 +24,8 @@ PARTS: dict[str, type[msgspec.Struct]] = {
     "readings": Readings,
     "oil_results": OilResults,
 }
+MOST_QUOTED = 200
+NOT_COVERED_TEXT = "Open-drive, centrifugal and vehicle compressors are not covered: the rule table knows nothing of them."
 NOT_COVERED = ("open_drive", "open", "centrifugal", "turbo", "vehicle", "automotive")
 
 
@@ -48,7 +50,7 @@ def take(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
         raise BadCase(tuple(_flaws(raw, book))) from None
     case, notes = _renamed(case, book)
     case = _spelled(case, book, notes)
-    flaws = [*_unknown_words(case, book), *(suspicion(case) if suspicion and case.metered else ())]
+    flaws = [*_times(case), *_unknown_words(case, book), *(suspicion(case) if suspicion and case.metered else ())]
     if flaws:
         raise BadCase(tuple(flaws))
     return Taken(case, tuple(notes), raw, raw)
@@ -70,17 +72,33 @@ def take_lenient(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Ta
 def _without(raw: Any, error: BadCase, left_out: list[str]) -> dict[str, Any]:
     """A copy without the flawed members; re-raises where the flaw is the unit's own."""
     places = {flaw.pointer: flaw for flaw in error.flaws}
-    if any(place in ("", "/unit", "/unit/compressor_type", "/unit/motor") for place in places):
+    if any(
+        place in ("", "/unit", "/unit/compressor_type", "/unit/motor") or flaw.detail == NOT_COVERED_TEXT for place, flaw in places.items()
+    ):
         raise error
     copy = {name: part.copy() if isinstance(part, dict | list) else part for name, part in raw.items()}
     for place, flaw in places.items():
         _remove(copy, [name.replace("~1", "/").replace("~0", "~") for name in place.split("/")[1:3]])
-        left_out.append(f"Left out {place}: {flaw.detail}")
+        left_out.append(f"Left out {place} ({_excerpt(raw, place)}): {flaw.detail}")
     if isinstance(copy.get("evidence"), list):
         copy["evidence"] = [exhibit for exhibit in copy["evidence"] if exhibit is not None]
     if copy == raw:
         raise error
     return copy
+
+
+def _excerpt(raw: Any, place: str) -> str:
+    """What was sent there, as JSON, cut where it is long: the record shows what was left out."""
+    value = raw
+    for name in (escaped.replace("~1", "/").replace("~0", "~") for escaped in place.split("/")[1:]):
+        if isinstance(value, list) and name.isdecimal() and int(name) < len(value):
+            value = value[int(name)]
+        elif isinstance(value, dict) and name in value:
+            value = value[name]
+        else:
+            break
+    text = msgspec.json.encode(value).decode()
+    return text if len(text) <= MOST_QUOTED else f"{text[:MOST_QUOTED]}…"
 
 
 def _remove(copy: dict[str, Any], names: list[str]) -> None:
@@ -152,6 +170,17 @@ def _current_outcome(finding: str, outcome: str, book: Book, notes: list[str]) -
 
 def _retirement(place: str, old: str, new: str | None) -> str:
     return f"{place}: '{old}' is retired; " + (f"read as '{new}'." if new else "it is no longer weighed.")
+
+
+FIRST_YEAR, LAST_YEAR = 1900, 2199
+
+
+def _times(case: Case) -> Iterator[Flaw]:
+    """Sentinels for "no time" (year 1, year 9999) and slips: no database and no reader can do anything with them."""
+    times = {"/job/closed_at": case.job.closed_at, "/oil_results/sampled_at": case.oil_results.sampled_at}
+    for place, time in {**times, "/unit/installed_at": case.unit.installed_at}.items():
+        if time is not None and not FIRST_YEAR <= time.year <= LAST_YEAR:
+            yield Flaw(place, f"The year {time.year} is not believable ({FIRST_YEAR} to {LAST_YEAR}); leave out what is not known.")
 
 
 def _unknown_words(case: Case, book: Book) -> Iterator[Flaw]:
@@ -249,12 +278,26 @@ def _value_flaw(value: Any, shape: type[msgspec.Struct], name: str, place: str) 
         msgspec.convert({"value": value}, holder)
     except msgspec.ValidationError as error:
         detail, _, path = str(error).partition(" - at `$")
-        yield Flaw(place + _pointer(path.rstrip("`").removeprefix(".value")), _explained(detail, value), _nearest_literal(value, hint))
+        within = _pointer(path.rstrip("`").removeprefix(".value"))
+        wrong, words = _at(value, hint, within)
+        yield Flaw(place + within, _explained(detail, wrong, words), nearest(str(wrong), words) if isinstance(wrong, str) else None)
 
 
-def _explained(detail: str, value: Any) -> str:
-    if isinstance(value, str) and value in NOT_COVERED:
-        return "Open-drive, centrifugal and vehicle compressors are not covered: the rule table knows nothing of them."
+def _at(value: Any, hint: Any, within: str) -> tuple[Any, list[str]]:
+    """What stands at a pointer within a value, and the words that could."""
+    for name in within.split("/")[1:]:
+        shape = next((arm for arm in (hint, *get_args(hint)) if isinstance(arm, type) and issubclass(arm, msgspec.Struct)), None)
+        if shape is None or not isinstance(value, dict) or name not in value:
+            return None, []
+        value, hint = value[name], get_type_hints(shape, include_extras=True)[name]
+    return value, _literals(hint)
+
+
+def _explained(detail: str, wrong: Any, words: list[str]) -> str:
+    if isinstance(wrong, str) and wrong in NOT_COVERED:
+        return NOT_COVERED_TEXT
+    if isinstance(wrong, str) and words:
+        return f"'{wrong[:64]}' is none of {', '.join(words)}."
     if "matching regex" in detail:
         return "The text is empty, holds control characters or is not of the form that this member takes."
     return detail.replace("`", "'") + "."
@@ -292,12 +335,6 @@ def _known(code: str, outcome: str | list[str], page: Page, book: Book) -> bool:
     given = [outcome] if isinstance(outcome, str) else outcome
     possible = page.sheets[code].rows if code in page.sheets else {}
     return len(set(given)) == len(given) and all(word in possible or ("outcome", code, word) in book.retired for word in given)
-
-
-def _nearest_literal(value: Any, hint: Any) -> str | None:
-    if isinstance(value, dict):
-        return None
-    return nearest(str(value), _literals(hint))
 
 
 def _literals(hint: Any) -> list[str]:

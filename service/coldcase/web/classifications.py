@@ -41,7 +41,7 @@ class PreviewQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 async def _take(request: Call, book: Book) -> tuple[Taken, dict[str, str]]:
     lenient = strict.lenient(request)
-    taken = classifying.read(await request.body(), book, lenient=lenient)
+    taken = classifying.read(await strict.body(request), book, lenient=lenient)
     return taken, {APPLIED.name: "handling=lenient"} if lenient else {}
 
 

@@ -50,7 +50,7 @@ class Edge:
         self.in_flight += 1
         self.metrics.in_flight.set(self.in_flight)
         try:
-            await self.inner(scope, receive, passage.send)
+            await self.inner(passage.scope, receive, passage.send)
         finally:
             self.in_flight -= 1
             passage.close()
@@ -66,16 +66,16 @@ class _Passage:
     __slots__ = ("began", "edge", "head", "id", "method", "outer", "scope", "status")
 
     def __init__(self, edge: Edge, scope: HTTPScope, outer: Send) -> None:
-        self.edge, self.scope, self.outer = edge, scope, outer
+        self.edge, self.outer = edge, outer
         self.began = time.perf_counter()
         self.status = 0
         self.method: str = scope["method"]
         self.head = self.method == "HEAD"
-        if self.head:
-            scope["method"] = "GET"
+        # A copy: the server reads the method from its own scope, and sends a HEAD no body.
+        self.scope: HTTPScope = {**scope, "method": "GET"} if self.head else scope
         sent = next((value for name, value in scope["headers"] if name == b"x-request-id"), b"")
         self.id = sent if _SANE_ID.match(sent) else uuid.uuid4().hex.encode()
-        scope.setdefault("state", {})["request_id"] = self.id.decode()
+        self.scope.setdefault("state", {})["request_id"] = self.id.decode()
 
     async def send(self, message: Message) -> None:
         if message["type"] == "http.response.start":

@@ -46,6 +46,12 @@ class UnsupportedMediaType(ColdcaseError):
     code = "unsupported_media_type"
 
 
+class TooSlow(ColdcaseError):
+    """The body did not arrive in time; nothing was recorded."""
+
+    code = "too_slow"
+
+
 class Overloaded(ColdcaseError):
     """The service has as many requests in flight as it takes; send again a little later."""
 
@@ -71,6 +77,7 @@ KINDS = {
     "not_sealed": Kind(404, "Not under a seal yet", retry_after=60),
     "method_not_allowed": Kind(405, "This path does not know the method"),
     "not_acceptable": Kind(406, "No acceptable representation"),
+    "too_slow": Kind(408, "The body did not arrive in time"),
     "key_in_flight": Kind(409, "The first request with this key is still in flight", retry_after=1),
     "too_large": Kind(413, "The body is too large"),
     "unsupported_media_type": Kind(415, "The body has the wrong media type"),

@@ -1,5 +1,6 @@
 """What is taken from a request, to the letter: media types, query parameters, headers. Lists every flaw found."""
 
+import asyncio
 import re
 from datetime import UTC, datetime
 from types import NoneType
@@ -9,12 +10,16 @@ from urllib.parse import parse_qsl, urlencode
 import msgspec
 from litestar.connection import ASGIConnection
 from litestar.datastructures.headers import Accept
+from litestar.exceptions import InternalServerException
 
-from coldcase.errors import Flaw
-from coldcase.web.problems import BadRequest, NotAcceptable, UnsupportedMediaType
+from coldcase.errors import Flaw, Malformed
+from coldcase.web.face import Call
+from coldcase.web.problems import BadRequest, NotAcceptable, TooSlow, UnsupportedMediaType
 
 Query = TypeVar("Query", bound=msgspec.Struct)
 Connection = ASGIConnection[Any, Any, Any, Any]
+
+LONGEST_BODY_S = 10.0
 
 _JSON = re.compile(rb'application/json[ \t]*(;[ \t]*charset[ \t]*=[ \t]*"?utf-8"?[ \t]*)?\Z', re.IGNORECASE)
 _KEY = re.compile(rb"[\x21-\x7e]{1,200}\Z")
@@ -54,6 +59,18 @@ def check_json(connection: Connection) -> None:
         raise UnsupportedMediaType
     if known.get(b"content-encoding", b"identity").lower() != b"identity":
         raise UnsupportedMediaType
+
+
+async def body(call: Call) -> bytes:
+    """The whole body. Raises `TooSlow` past the deadline (a stalled sender must not hold a place), `Malformed` if it breaks off."""
+    try:
+        async with asyncio.timeout(LONGEST_BODY_S):
+            return await call.body()
+    except TimeoutError:
+        raise TooSlow from None
+    except InternalServerException as error:
+        # Litestar's word for a client that went away; nobody reads the answer, and it is no fault of ours.
+        raise Malformed("The connection ended within the body.") from error
 
 
 def idempotency_key(connection: Connection) -> str | None:

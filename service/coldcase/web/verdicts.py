@@ -50,7 +50,7 @@ async def give_verdict(request: Call) -> Response[bytes]:
     or of the current one, `unlisted`, or left out with `not_determinable: true`.
     """
     service, id_ = house(request), request.path_params["id"]
-    given = verdicts.take(read_json(await request.body()))
+    given = verdicts.take(read_json(await strict.body(request)))
     key = strict.idempotency_key(request)
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
