@@ -1,12 +1,15 @@
 import asyncio
+import os
+import signal
 from datetime import timedelta
+from pathlib import Path
 
 import psycopg
 import pytest
 from uuid_utils.compat import uuid7
 
 from coldcase.db import embedded, migrating
-from coldcase.db.recorder import MOST_IN_BATCH, Recorder
+from coldcase.db.recorder import MOST_IN_BATCH, SWEPT_EVERY, Recorder
 from coldcase.errors import Busy, KeyInFlight, KeyReused, NotRecordable, OutcomeUnknown, StoreAway, SupersedesUnknown
 
 pytestmark = pytest.mark.anyio
@@ -18,6 +21,11 @@ def plain(url):
 
 def count(owner, where="true"):
     return owner.execute(f"SELECT count(*) FROM decision WHERE {where}").fetchone()[0]
+
+
+def processes_of(server):
+    parent = int((embedded.cluster(server.folder) / "postmaster.pid").read_text().splitlines()[0])
+    return [parent, *map(int, Path(f"/proc/{parent}/task/{parent}/children").read_text().split())]
 
 
 async def outcomes(calls):
@@ -94,6 +102,40 @@ async def test_a_key_that_another_transaction_holds_is_in_flight_and_holds_nobod
     assert count(as_owner) == 3
 
 
+async def test_keys_that_are_held_hold_no_other_key_up(recorder, new_decision, service_database, as_owner):
+    held = [f"held-{number}" for number in range(8)]
+    with psycopg.connect(plain(service_database.service_url)) as other:
+        for key in held:
+            other.execute("INSERT INTO idempotency VALUES (1, %s, %s, %s, now() + interval '1 day')", [key, b"x" * 32, uuid7()])
+        told = await outcomes([recorder.record(new_decision(key=key)) for key in [*held, "free", "free too"]])
+        other.rollback()
+    assert [type(one).__name__ for one in told] == ["KeyInFlight"] * 8 + ["Recorded"] * 2
+    assert count(as_owner) == 2
+    assert not (await recorder.record(new_decision(key="held-1"))).replayed
+
+
+async def test_a_table_that_its_owner_holds_makes_nobody_wait_for_ever(recorder, new_decision, service_database, as_owner):
+    with psycopg.connect(plain(service_database.owner_url)) as owner:
+        owner.execute("LOCK TABLE decision IN ACCESS EXCLUSIVE MODE")
+        told = await outcomes([recorder.record(new_decision()) for _ in range(5)])
+    assert [type(one) for one in told] == [StoreAway] * 5
+    assert not (await recorder.record(new_decision())).replayed
+    assert count(as_owner) == 1
+
+
+async def test_of_one_key_sent_for_two_cases_at_once_one_is_recorded(recorder, new_decision, as_owner):
+    told = await outcomes([recorder.record(new_decision(key="wo-1", case=case)) for case in (b"{}", b"[]", b"{}", b"[]")])
+    assert sorted(type(one).__name__ for one in told) == ["KeyReused", "KeyReused", "Recorded", "Recorded"]
+    assert len({one.answer for one in told if not isinstance(one, Exception)}) == 1
+    assert count(as_owner) == 1
+
+
+async def test_one_key_sent_many_times_at_once_takes_few_transactions(recorder, new_decision):
+    await asyncio.gather(*(recorder.record(new_decision(key="wo-1")) for _ in range(50)))
+    assert recorder.batches < 5
+    assert recorder.rows == 1
+
+
 async def test_a_second_replica_waits_for_the_first_and_replays(recorder, new_decision, service_database):
     new = new_decision(key="wo-1")
     with psycopg.connect(plain(service_database.service_url)) as other:
@@ -119,6 +161,17 @@ async def test_an_expired_key_may_be_taken_over(service_database, new_decision, 
     assert first.id != second.id
     assert as_owner.execute("SELECT decision_id FROM idempotency").fetchall() == [(second.id,)]
     assert count(as_owner) == 2
+
+
+async def test_expired_keys_are_removed_and_live_ones_stay(recorder, new_decision, as_owner):
+    as_owner.execute(
+        "INSERT INTO idempotency SELECT 1, 'old-' || n, sha256(''), gen_random_uuid(), now() - interval '1 s' FROM generate_series(1, 99) n"
+    )
+    for number in range(SWEPT_EVERY):
+        await recorder.record(new_decision(key=f"wo-{number}"))
+    await recorder.close()
+    kept = {row[0] for row in as_owner.execute("SELECT key FROM idempotency").fetchall()}
+    assert kept == {f"wo-{number}" for number in range(SWEPT_EVERY)}
 
 
 @pytest.mark.parametrize(
@@ -236,6 +289,51 @@ async def test_a_batch_that_was_committed_although_its_connection_broke_is_answe
     new = new_decision(key="wo-1")
     assert (await recorder.record(new)).answer == new.answer
     assert count(as_owner) == 1
+
+
+async def test_closing_while_a_batch_is_looked_for_leaves_nobody_waiting(recorder, new_decision, monkeypatch):
+    connection = recorder._conn
+
+    async def break_while_closing(rows, keys_live):
+        connection.raw.terminate()
+        closing.append(asyncio.create_task(recorder.close()))
+        raise ConnectionResetError
+
+    closing = []
+    monkeypatch.setattr(connection, "insert", break_while_closing)
+    with pytest.raises(StoreAway):
+        await recorder.record(new_decision())
+    await closing[0]
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="finds the server's processes as Linux shows them")
+async def test_a_server_that_hangs_is_given_up_and_found_again(tmp_path, new_decision):
+    """Every process of it is stopped in the middle of its work: it takes connections and never answers."""
+    with embedded.Embedded.start(tmp_path) as server:
+        migrating.upgrade(server.owner_url)
+        recorder = Recorder(server.service_url)
+        await recorder.start()
+        await recorder.record(new_decision())
+        processes = processes_of(server)
+        try:
+            for process in processes:
+                os.kill(process, signal.SIGSTOP)
+            async with asyncio.timeout(20):
+                told = await outcomes([recorder.record(new_decision(key=f"wo-{number}")) for number in range(100)])
+                assert {type(one) for one in told} == {OutcomeUnknown, StoreAway}
+                assert sum(isinstance(one, OutcomeUnknown) for one in told) == MOST_IN_BATCH
+                with pytest.raises(StoreAway):
+                    await recorder.record(new_decision())
+        finally:
+            for process in reversed(processes):
+                os.kill(process, signal.SIGCONT)
+        while not recorder.available:
+            await asyncio.sleep(0.02)
+        again = await asyncio.gather(*(recorder.record(new_decision(key=f"wo-{number}")) for number in range(100)))
+        await recorder.close()
+        with psycopg.connect(plain(server.owner_url)) as owner:
+            assert count(owner) == 101
+    assert len({one.id for one in again}) == 100
 
 
 async def test_a_database_that_goes_away_is_said_to_be_and_is_found_again(tmp_path, new_decision):

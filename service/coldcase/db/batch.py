@@ -69,7 +69,8 @@ NAMES = ", ".join(COLUMNS)
 ARRAYS = ", ".join(f"${place}::{kind}[]" for place, kind in enumerate(COLUMNS.values(), start=1))
 
 # One statement is one round trip and one transaction. Keys are taken in one order everywhere, so that two replicas never wait for each
-# other in a ring; a key that another transaction is just taking is waited for here, until lock_timeout.
+# other in a ring; a key that another transaction is just taking is waited for here, until lock_timeout. Of several rows with one key the
+# first is taken.
 INSERT = f"""
 WITH item AS (SELECT * FROM unnest({ARRAYS}) AS item ({NAMES})),
 good AS (
@@ -79,8 +80,9 @@ good AS (
 ),
 won AS (
     INSERT INTO idempotency AS held (client_id, key, fingerprint, decision_id, expires_at)
-    SELECT client_id, idempotency_key, fingerprint, id, recorded_at + ${len(COLUMNS) + 1}::interval
-    FROM good WHERE idempotency_key IS NOT NULL ORDER BY client_id, idempotency_key COLLATE "C"
+    SELECT DISTINCT ON (client_id, idempotency_key COLLATE "C")
+        client_id, idempotency_key, fingerprint, id, recorded_at + ${len(COLUMNS) + 1}::interval
+    FROM good WHERE idempotency_key IS NOT NULL ORDER BY client_id, idempotency_key COLLATE "C", id
     ON CONFLICT (client_id, key) DO UPDATE
         SET fingerprint = excluded.fingerprint, decision_id = excluded.decision_id, expires_at = excluded.expires_at
         WHERE held.expires_at <= now()
@@ -100,6 +102,11 @@ SELECT held.client_id, held.key, held.fingerprint, held.decision_id, decision.an
 FROM unnest($1::integer[], $2::text[]) AS asked (client_id, key)
 JOIN idempotency AS held USING (client_id, key)
 JOIN decision ON decision.id = held.decision_id
+"""
+
+SWEEP = """
+DELETE FROM idempotency WHERE (client_id, key) IN (
+    SELECT client_id, key FROM idempotency WHERE expires_at <= now() ORDER BY expires_at LIMIT $1 FOR UPDATE SKIP LOCKED)
 """
 
 END_BACKEND = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE pid = $1 AND backend_start = $2"
@@ -136,7 +143,7 @@ class Connection:
         self._insert = insert
 
     @classmethod
-    async def open(cls, url: str, *, connect_seconds: float, command_seconds: float) -> Self:
+    async def open(cls, url: str, *, connect_seconds: float, command_seconds: float, lock_seconds: float) -> Self:
         """Connects. Raises what LOST names or an asyncpg.PostgresError when there is no server that takes records."""
         raw = await asyncpg.connect(
             make_url(url).set(drivername="postgresql").difference_update_query(ONLY_LIBPQ).render_as_string(hide_password=False),
@@ -147,7 +154,7 @@ class Connection:
             server_settings={
                 "application_name": "coldcase recorder",
                 "coldcase.reads_all": "on",
-                "lock_timeout": f"{command_seconds * 400:.0f}ms",
+                "lock_timeout": milliseconds(lock_seconds),
                 # The arrays tell the planner nothing; planning anew for each batch would cost more than the batch.
                 "plan_cache_mode": "force_generic_plan",
             },
@@ -177,6 +184,14 @@ class Connection:
         """Ends another of our backends, if it is still there; whether it was."""
         return bool(await self.raw.fetch(END_BACKEND, *backend))
 
+    async def wait_for_locks(self, seconds: float) -> None:
+        """How long a statement waits, from now on, for what another transaction holds."""
+        await self.raw.execute("SELECT set_config('lock_timeout', $1, false)", milliseconds(seconds))
+
+    async def sweep(self, most: int) -> None:
+        """Removes keys that have expired, the oldest first."""
+        await self.raw.execute(SWEEP, most)
+
     async def present(self, ids: Sequence[UUID]) -> set[UUID]:
         """Those of these decisions that are on record."""
         return {row["id"] for row in await self.raw.fetch("SELECT id FROM decision WHERE id = any($1::uuid[])", ids)}
@@ -185,6 +200,11 @@ class Connection:
         """Makes the yearly partitions that are missing; how many."""
         made: int = await self.raw.fetchval("SELECT ensure_partitions()")
         return made
+
+
+def milliseconds(seconds: float) -> str:
+    """As PostgreSQL's settings take it."""
+    return f"{seconds * 1000:.0f}ms"
 
 
 def checked_row(new: NewDecision) -> Row:

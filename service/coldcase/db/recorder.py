@@ -1,13 +1,14 @@
 """Group commit: requests that wait at the same time share one INSERT and one commit, and each is answered after that commit only.
 
 One task writes one batch at a time; what arrives meanwhile is the next batch. A batch that fails is sent again row by row, so that a bad
-neighbour hurts nobody. Idempotency keys are decided by the database, so they hold across replicas.
+neighbour hurts nobody. Idempotency keys are decided by the database, so they hold across replicas, and within a batch.
 """
 
 import asyncio
 import logging
 from collections import deque
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from datetime import timedelta
 from uuid import UUID
 
@@ -25,11 +26,17 @@ COMMAND_SECONDS = 1.2
 SETTLE_SECONDS = 0.7
 """How long to look for the fate of a batch whose connection was lost. With COMMAND_SECONDS this keeps the two seconds promised."""
 
+LOCK_SECONDS, NEXT_LOCK_SECONDS = 0.48, 0.02
+"""How long a batch waits for a key that another transaction holds, and how long then each of its rows by itself."""
+
 KEYS_LIVE = timedelta(days=90)
 MOST_IN_BATCH = 64
+SWEPT_EVERY = 16
+"""Batches: after these, as many expired keys are removed as so many batches could have brought."""
+
 FIRST_PAUSE, LONGEST_PAUSE = 0.05, 1.0
 
-KEY_WAITED_FOR = {"55P03", "57014"}  # lock_not_available, query_canceled
+WAITED_IN_VAIN = {"55P03", "57014"}  # lock_not_available, query_canceled
 VALUE_AT_FAULT = {"21", "22", "23", "54"}  # classes: cardinality, data exception, integrity constraint, program limit
 NO_PARTITION = "no partition of relation"
 
@@ -78,9 +85,10 @@ class Recorder:
         self._most_waiting = most_waiting
         self._queue: deque[Waiting] = deque()
         self._something_to_do = asyncio.Event()
-        self._closing = False
+        self._closing = asyncio.Event()
         self._conn: Connection | None = None
         self._pause = FIRST_PAUSE
+        self._until_sweep = SWEPT_EVERY
         self._task: asyncio.Task[None] | None = None
 
     @property
@@ -95,12 +103,10 @@ class Recorder:
 
     async def close(self) -> None:
         """Takes nothing new, finishes what waits, and disconnects."""
-        self._closing = True
+        self._closing.set()
         self._something_to_do.set()
         if self._task is not None:
-            if self._conn is None:
-                self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
+            await self._task
         self._give_up()
 
     async def record(self, new: NewDecision) -> Recorded:
@@ -109,7 +115,7 @@ class Recorder:
         Raises KeyReused (the key belongs to another case), KeyInFlight (another transaction is just using it), SupersedesUnknown,
         NotRecordable (nothing PostgreSQL could store), Busy, StoreAway (nothing was recorded), OutcomeUnknown (send again with the key).
         """
-        if self._closing or not self.available:
+        if self._closing.is_set() or not self.available:
             raise StoreAway
         if len(self._queue) >= self._most_waiting:
             raise Busy
@@ -122,13 +128,14 @@ class Recorder:
         return await waiting.future
 
     async def _work(self) -> None:
-        while not self._closing or self._queue:
+        while self._queue or not self._closing.is_set():
             if self._conn is None:
                 await self._try_to_connect()
             elif self._conn.raw.is_closed():
                 self._conn = None
             elif self._queue:
                 await self._commit_or_say_so(self._next_batch())
+                await self._sweep_in_turn()
             else:
                 self._something_to_do.clear()
                 await self._something_to_do.wait()
@@ -145,26 +152,30 @@ class Recorder:
         """One try. If it fails, whoever waits is told at once, and the next try is some time away."""
         try:
             await self._connect()
-        except (*LOST, asyncpg.PostgresError, ValueError) as error:
+        except Exception as error:  # noqa: BLE001 - whatever it was, the next try may go better
             if self.available or self._task is None:
-                log.warning("the record cannot be reached: %s", error)
+                log.warning("the record cannot be reached: %r", error)
             self._give_up()
             if self._task is not None:
-                await asyncio.sleep(self._pause)
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(self._closing.wait(), self._pause)
             self._pause = min(self._pause * 2, LONGEST_PAUSE)
 
     async def _connect(self) -> None:
-        conn = await Connection.open(self._url, connect_seconds=SETTLE_SECONDS, command_seconds=COMMAND_SECONDS)
+        conn = await Connection.open(self._url, connect_seconds=SETTLE_SECONDS, command_seconds=COMMAND_SECONDS, lock_seconds=LOCK_SECONDS)
         # A lost connection is noticed without a request, so that `available` is true to life.
         conn.raw.add_termination_listener(lambda _: self._something_to_do.set())
         self._conn = conn
         self._pause = FIRST_PAUSE
         self.available = True
 
-    def _give_up(self) -> None:
+    def _drop_connection(self) -> None:
         if self._conn is not None:
             self._conn.raw.terminate()
         self._conn = None
+
+    def _give_up(self) -> None:
+        self._drop_connection()
         self.available = False
         self._refuse_waiting(StoreAway())
 
@@ -173,22 +184,26 @@ class Recorder:
             self._queue.popleft().refuse(error)
 
     def _next_batch(self) -> list[Waiting]:
-        """The longest waiting, each key once: a second request with a key in the batch waits for the batch after."""
+        """The longest waiting; not those who went away, nor those who have waited for so long that they should hear something."""
         batch: list[Waiting] = []
-        later: list[Waiting] = []
-        slots: set[Slot] = set()
         while self._queue and len(batch) < MOST_IN_BATCH:
             waiting = self._queue.popleft()
-            if waiting.future.done():
-                continue
-            if waiting.slot is not None and waiting.slot in slots:
-                later.append(waiting)
-                continue
-            if waiting.slot is not None:
-                slots.add(waiting.slot)
-            batch.append(waiting)
-        self._queue.extendleft(reversed(later))
+            if waited_too_long(waiting):
+                waiting.refuse(Busy())
+            elif not waiting.future.done():
+                batch.append(waiting)
         return batch
+
+    async def _sweep_in_turn(self) -> None:
+        """Removes expired keys now and then: only recording brings new ones, so this keeps up whatever the traffic."""
+        self._until_sweep -= 1
+        if self._until_sweep > 0 or self._conn is None:
+            return
+        self._until_sweep = SWEPT_EVERY
+        try:
+            await self._conn.sweep(SWEPT_EVERY * MOST_IN_BATCH)
+        except Exception:
+            log.exception("expired keys could not be removed")
 
     async def _commit(self, batch: Sequence[Waiting]) -> None:
         """Sends one batch and gives every request in it its answer or its error."""
@@ -250,31 +265,48 @@ class Recorder:
             return await self._commit(batch)
         if len(batch) == 1:
             return batch[0].refuse(fault(error, batch[0]))
-        if error.sqlstate not in KEY_WAITED_FOR:
+        if error.sqlstate not in WAITED_IN_VAIN:
             return await self._one_by_one(batch)
-        # Those without a key wait for nobody.
+        keyed = [waiting for waiting in batch if waiting.slot is not None]
+        if not keyed:
+            # It is the table that is held, by its owner.
+            return refuse_all(batch, StoreAway)
         await self._commit([waiting for waiting in batch if waiting.slot is None])
-        return await self._one_by_one([waiting for waiting in batch if waiting.slot is not None])
+        return await self._one_by_one_without_patience(keyed)
+
+    async def _one_by_one_without_patience(self, batch: Sequence[Waiting]) -> None:
+        """The batch has waited already: whoever's key is still held must not make the others wait again."""
+        try:
+            await self._wait_for_locks(NEXT_LOCK_SECONDS)
+            await self._one_by_one(batch)
+            await self._wait_for_locks(LOCK_SECONDS)
+        except (*LOST, asyncpg.PostgresError) as error:
+            log.warning("the connection was lost between two batches: %s", error)
+            self._drop_connection()
+            refuse_all(batch, StoreAway)
+
+    async def _wait_for_locks(self, seconds: float) -> None:
+        # A connection that was replaced meanwhile has the usual patience.
+        if self._conn is not None:
+            await self._conn.wait_for_locks(seconds)
 
     async def _one_by_one(self, batch: Iterable[Waiting]) -> None:
-        loop = asyncio.get_running_loop()
         for waiting in batch:
-            if loop.time() - waiting.since > COMMAND_SECONDS:
+            if waited_too_long(waiting):
                 waiting.refuse(Busy())
             else:
                 await self._commit([waiting])
 
     async def _settle(self, batch: Sequence[Waiting], lost: Connection, error: Exception) -> None:
         """The connection was lost during the statement: look on a new one whether it was committed."""
-        log.warning("the connection was lost while recording: %s", error)
-        lost.raw.terminate()
-        self._conn = None
+        log.warning("the connection was lost while recording: %r", error)
+        self._drop_connection()
         try:
             async with asyncio.timeout(SETTLE_SECONDS):
                 await self._connect()
                 present = await self._present(batch, lost)
         except (*LOST, asyncpg.PostgresError) as away:
-            log.warning("what became of %d decisions is not known: %s", len(batch), away)
+            log.warning("what became of %d decisions is not known: %r", len(batch), away)
             refuse_all(batch, OutcomeUnknown)
             self._give_up()
             return
@@ -300,15 +332,20 @@ def refuse_all(batch: Iterable[Waiting], error: type[ColdcaseError]) -> None:
         waiting.refuse(error())
 
 
+def waited_too_long(waiting: Waiting) -> bool:
+    """Whether a request waits for longer than a whole statement may take."""
+    return asyncio.get_running_loop().time() - waiting.since > COMMAND_SECONDS
+
+
 def lost_with(error: asyncpg.PostgresError) -> bool:
     """Whether the server said that it is going away."""
-    return isinstance(error, asyncpg.OperatorInterventionError) and error.sqlstate not in KEY_WAITED_FOR
+    return isinstance(error, asyncpg.OperatorInterventionError) and error.sqlstate not in WAITED_IN_VAIN
 
 
 def fault(error: asyncpg.PostgresError, waiting: Waiting) -> ColdcaseError:
     """What the failure of a single row means to whoever sent it."""
     state = error.sqlstate or ""
-    if state in KEY_WAITED_FOR and waiting.slot is not None:
+    if state in WAITED_IN_VAIN and waiting.slot is not None:
         return KeyInFlight()
     if state[:2] in VALUE_AT_FAULT:
         log.warning("a decision was not recorded: %s", error)
