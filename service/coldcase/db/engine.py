@@ -5,7 +5,7 @@ from collections.abc import Awaitable, Callable
 from typing import Any, TypeVar
 
 import psycopg
-from sqlalchemy import Engine, Select, create_engine, text
+from sqlalchemy import Select, text
 from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
@@ -18,6 +18,9 @@ T = TypeVar("T")
 
 CONNECT_SECONDS = 2
 """How long a connection may take to come about: recording calls promise an answer within two seconds when the database is away."""
+
+UNHEARD_MILLISECONDS = 2000
+"""How long a server may leave unheard what was sent to it (TCP, Linux) before the connection counts as lost."""
 
 
 def driver_url(url: str) -> URL:
@@ -33,13 +36,13 @@ def make_engine(url: str, *, connections: int = 5) -> AsyncEngine:
         max_overflow=0,
         pool_timeout=CONNECT_SECONDS,
         pool_pre_ping=True,
-        connect_args={"connect_timeout": CONNECT_SECONDS, "application_name": "coldcase"},
+        connect_args=connect_args("coldcase"),
     )
 
 
-def make_sync_engine(url: str) -> Engine:
-    """An engine without a pool, for a command that runs once."""
-    return create_engine(driver_url(url), poolclass=NullPool, connect_args={"application_name": "coldcase"})
+def connect_args(application: str) -> dict[str, Any]:
+    """What a service's connection is made with: one that hangs is given up."""
+    return {"connect_timeout": CONNECT_SECONDS, "tcp_user_timeout": UNHEARD_MILLISECONDS, "application_name": application}
 
 
 def run_once(url: str, work: Callable[[AsyncConnection], Awaitable[T]]) -> T:
@@ -69,11 +72,6 @@ async def require_current(conn: AsyncConnection) -> None:
     found, wanted = await current_revision(conn), head_revision()
     if found != wanted:
         raise StaleSchema(f"The database is at {found or 'no revision'}, this service needs {wanted}: run `coldcase migrate`.")
-
-
-async def ensure_partitions(conn: AsyncConnection) -> None:
-    """Makes the partitions of last year to the year after next, where one is missing."""
-    await conn.execute(text("SELECT ensure_partitions()"))
 
 
 async def raw_connection(conn: AsyncConnection) -> psycopg.AsyncConnection[Any]:

@@ -89,7 +89,8 @@ async def list_tables(conn: AsyncConnection) -> list[TableSummary]:
 
 async def changes(conn: AsyncConnection) -> str:
     """A mark that is another one once anything was done to any table."""
-    return str(await conn.scalar(select(func.max(rule_table_event.c.id))))
+    # Both, because of two transactions the one with the higher number may be committed first.
+    return str((await conn.execute(select(func.count(), func.max(rule_table_event.c.id)))).one())
 
 
 def tables(*more: Column[Any]) -> Select[Any]:

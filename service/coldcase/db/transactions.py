@@ -1,14 +1,14 @@
-"""Transactions for requests: they say plainly when the database is away."""
+"""Transactions for requests: they say plainly when the database is away, and do not wait for one that hangs."""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
-from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, suppress
 
 import psycopg
 from sqlalchemy import exc
-from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine
+from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, AsyncTransaction
 
-from coldcase.errors import StoreAway
+from coldcase.errors import OutcomeUnknown, StoreAway
 
 Transaction = Callable[[], AbstractAsyncContextManager[AsyncConnection]]
 
@@ -16,17 +16,53 @@ AWAY = (exc.OperationalError, exc.InterfaceError, exc.TimeoutError, psycopg.Oper
 LONGEST_WAIT_S = 1.8
 """For a connection: a caller is told within two seconds that the record is away."""
 
+_late: set[asyncio.Task[None]] = set()
+"""The event loop itself holds tasks weakly."""
+
 
 @asynccontextmanager
 async def transaction(engine: AsyncEngine) -> AsyncIterator[AsyncConnection]:
-    """One transaction, committed at the end unless the block raises. Raises StoreAway if the database cannot be reached."""
+    """One transaction, committed at the end unless the block raises.
+
+    Raises StoreAway if the database cannot be reached, and OutcomeUnknown if it went away during the commit.
+    """
     try:
-        async with asyncio.timeout(LONGEST_WAIT_S):
-            conn = await engine.connect()
+        conn = await _connect(engine)
         try:
-            async with conn.begin():
+            async with conn.begin() as begun:
                 yield conn
+                await _commit(begun)
         finally:
             await conn.close()
     except AWAY as error:
         raise StoreAway from error
+
+
+async def _commit(begun: AsyncTransaction) -> None:
+    try:
+        await begun.commit()
+    except AWAY as error:
+        raise OutcomeUnknown from error
+
+
+async def _connect(engine: AsyncEngine) -> AsyncConnection:
+    """A connection, or TimeoutError in time: to cancel the attempt would mean to wait until a server that hangs has heard of it."""
+    attempt = asyncio.ensure_future(_attempt(engine))
+    try:
+        async with asyncio.timeout(LONGEST_WAIT_S):
+            return await asyncio.shield(attempt)
+    except BaseException:
+        late = asyncio.create_task(_give_back(attempt))
+        _late.add(late)
+        late.add_done_callback(_late.discard)
+        raise
+
+
+async def _attempt(engine: AsyncEngine) -> AsyncConnection:
+    return await engine.connect()
+
+
+async def _give_back(attempt: asyncio.Future[AsyncConnection]) -> None:
+    """Waits for a connection that nobody waits for any more, so that its place in the pool is free again."""
+    with suppress(Exception):
+        await (await attempt).close()

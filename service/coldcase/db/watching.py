@@ -9,13 +9,14 @@ import logging
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
 
+import psycopg
 from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.ext.asyncio import AsyncConnection, create_async_engine
 from sqlalchemy.pool import NullPool
 
 from coldcase.db import keys, rule_tables
-from coldcase.db.engine import CONNECT_SECONDS, driver_url
+from coldcase.db.engine import connect_args, driver_url
 
 log = logging.getLogger(__name__)
 
@@ -32,7 +33,7 @@ class Watch:
             driver_url(url),
             poolclass=NullPool,
             isolation_level="AUTOCOMMIT",
-            connect_args={"connect_timeout": CONNECT_SECONDS, "application_name": "coldcase watch"},
+            connect_args=connect_args("coldcase watch"),
         )
         self._on_keys = on_keys
         self._on_tables = on_tables
@@ -55,7 +56,7 @@ class Watch:
             try:
                 async with self._engine.connect() as conn:
                     await self._listen(conn)
-            except (SQLAlchemyError, OSError) as error:
+            except (SQLAlchemyError, psycopg.Error, OSError) as error:
                 log.info("changes of keys and tables are not heard of: %s", error)
             await asyncio.sleep(POLL_SECONDS)
 

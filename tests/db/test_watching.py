@@ -1,0 +1,111 @@
+"""Changes of keys and tables are heard of: by notice, by looking, and again after the connection was lost."""
+
+import asyncio
+
+import psycopg
+import pytest
+
+from coldcase.db import embedded, watching
+from coldcase.db.watching import Watch
+from tests.db.conftest import plain
+
+pytestmark = pytest.mark.anyio
+
+NEW_KEY = """
+INSERT INTO api_key (id, client_id, secret_sha256, scopes, created_at)
+VALUES (gen_random_uuid(), 1, sha256(gen_random_uuid()::text::bytea), '{preview}', now())
+"""
+NEW_TABLE = "INSERT INTO rule_table (version, digest, document, created_at, created_by) VALUES (1, 'd', '{}', now(), 'x')"
+PUBLISHED = "INSERT INTO rule_table_event (version, kind, at) VALUES (1, 'publish', now())"
+
+
+class Heard:
+    """Counts what it is told."""
+
+    def __init__(self):
+        self.keys = asyncio.Queue()
+        self.tables = asyncio.Queue()
+
+    async def on_keys(self):
+        self.keys.put_nowait(None)
+
+    async def on_tables(self):
+        self.tables.put_nowait(None)
+
+
+@pytest.fixture
+async def heard(service_database, as_owner):
+    """What a watch was told, after the two calls that it begins with."""
+    as_owner.execute("INSERT INTO client (name) VALUES ('Tern Haven')")
+    told = Heard()
+    watch = Watch(service_database.service_url, on_keys=told.on_keys, on_tables=told.on_tables)
+    await watch.start()
+    async with asyncio.timeout(20):
+        await told.keys.get()
+        await told.tables.get()
+        yield told
+    await watch.close()
+
+
+async def test_a_new_key_and_a_new_table_are_told_each_to_whom_it_concerns(heard, as_service):
+    as_service.execute(NEW_KEY)
+    await heard.keys.get()
+    as_service.execute("UPDATE api_key SET revoked_at = now()")
+    await heard.keys.get()
+    assert heard.tables.empty()
+    as_service.execute(NEW_TABLE)
+    as_service.execute(PUBLISHED)
+    await heard.tables.get()
+    assert heard.keys.empty()
+
+
+async def test_a_change_is_told_by_notice_and_not_by_the_next_look(heard, as_service, monkeypatch):
+    monkeypatch.setattr(watching, "POLL_SECONDS", 1000.0)
+    as_service.execute(NEW_KEY)
+    await heard.keys.get()
+    as_service.execute(NEW_KEY)
+    await heard.keys.get()
+
+
+async def test_without_a_notice_a_look_finds_the_change(heard, as_owner, as_service):
+    as_owner.execute("ALTER TABLE api_key DISABLE TRIGGER told")
+    as_service.execute(NEW_KEY)
+    await heard.keys.get()
+
+
+async def test_after_a_lost_connection_what_was_missed_is_told(heard, as_service, postgres, service_database):
+    with psycopg.connect(plain(postgres.url(embedded.SUPERUSER, service_database.name)), autocommit=True) as conn:
+        ended = conn.execute(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'coldcase watch' AND datname = current_database()"
+        )
+        assert ended.rowcount == 1
+    as_service.execute(NEW_KEY)
+    await heard.keys.get()
+    await heard.tables.get()
+    as_service.execute(NEW_KEY)
+    await heard.keys.get()
+
+
+async def test_a_callback_that_failed_is_called_again(service_database):
+    calls = asyncio.Queue()
+
+    async def fail_once():
+        calls.put_nowait(None)
+        if calls.qsize() == 1:
+            raise RuntimeError("not now")
+
+    watch = Watch(service_database.service_url, on_keys=fail_once, on_tables=Heard().on_tables)
+    await watch.start()
+    async with asyncio.timeout(20):
+        while calls.qsize() < 2:
+            await asyncio.sleep(0.01)
+    await watch.close()
+
+
+async def test_without_a_database_a_watch_starts_and_stops(tmp_path):
+    told = Heard()
+    watch = Watch(f"postgresql+psycopg://coldcase_service@/coldcase?host={tmp_path}", on_keys=told.on_keys, on_tables=told.on_tables)
+    await watch.start()
+    await asyncio.sleep(0)
+    await watch.close()
+    assert told.keys.empty()
