@@ -32,12 +32,20 @@ depends_on = None
 
 MOMENT = DateTime(timezone=True)
 
-# Roles belong to the whole server: another database of it may have made them already, or be making them now.
+# Roles belong to the whole server: another database of it may have made them already, or be making them now; or its administrator has,
+# because the owner may not.
 MAKE_ROLES = """
 DO $$
+DECLARE
+    role record;
 BEGIN
-    BEGIN CREATE ROLE coldcase_service LOGIN; EXCEPTION WHEN duplicate_object OR unique_violation THEN NULL; END;
-    BEGIN CREATE ROLE coldcase_auditor NOLOGIN; EXCEPTION WHEN duplicate_object OR unique_violation THEN NULL; END;
+    FOR role IN VALUES ('coldcase_service', 'LOGIN'), ('coldcase_auditor', 'NOLOGIN') LOOP
+        CONTINUE WHEN EXISTS (SELECT FROM pg_roles WHERE rolname = role.column1);
+        BEGIN
+            EXECUTE format('CREATE ROLE %I %s', role.column1, role.column2);
+        EXCEPTION WHEN duplicate_object OR unique_violation THEN NULL;
+        END;
+    END LOOP;
 END $$
 """
 
@@ -116,6 +124,7 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
+    # The roles stay: other databases of the server may need them.
     for table in ("idempotency", "decision", "rule_table_event", "rule_table", "api_key", "client"):
         op.drop_table(table)
     for function in ("ensure_partitions()", "first_id_of_year(integer)", "tell()", "refuse_change()"):

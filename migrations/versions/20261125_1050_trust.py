@@ -103,6 +103,16 @@ BEGIN
 END $$
 """
 
+# As the roles do, so does this belong to the whole server; a downgrade leaves it to the other databases.
+JOIN_ROLES = """
+DO $$
+BEGIN
+    IF NOT EXISTS (SELECT FROM pg_auth_members WHERE roleid = 'coldcase_auditor'::regrole AND member = 'coldcase_service'::regrole) THEN
+        GRANT coldcase_auditor TO coldcase_service WITH INHERIT FALSE, SET TRUE;
+    END IF;
+END $$
+"""
+
 APPEND_ONLY = {
     "verdict": ("person", "note"),
     "audit_event": ("person", "remote"),
@@ -132,7 +142,6 @@ def downgrade() -> None:
         "CREATE TRIGGER stays_revoked BEFORE UPDATE ON api_key FOR EACH ROW WHEN (OLD.revoked_at IS NOT NULL)"
         " EXECUTE FUNCTION refuse_change()"
     )
-    op.execute("REVOKE coldcase_auditor FROM coldcase_service")
     for table in ("rule_table", "rule_table_event"):
         for trigger in ("words_committed", "only_erased", "never_deleted"):
             op.execute(f"DROP TRIGGER {trigger} ON {table}")
@@ -290,7 +299,7 @@ def isolate() -> None:
 
 def grant() -> None:
     """The service acts as the auditor only where it says so (SET ROLE); what the auditor sees it does not inherit."""
-    op.execute("GRANT coldcase_auditor TO coldcase_service WITH INHERIT FALSE, SET TRUE")
+    op.execute(JOIN_ROLES)
     op.execute("GRANT SELECT, INSERT ON verdict TO coldcase_service")
     op.execute("GRANT SELECT ON audit_event, audit_seal, audit_archive TO coldcase_service")
     op.execute("GRANT SELECT ON verdict, audit_event, audit_archive TO coldcase_auditor")

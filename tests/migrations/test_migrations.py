@@ -1,10 +1,15 @@
 """Every revision goes up and down, says in `tables.py` what it leaves, and can be applied as plain SQL."""
 
+import re
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
+from uuid import UUID
+
 import psycopg
 import pytest
 from alembic.script import ScriptDirectory
 
-from coldcase.db import engine, migrating
+from coldcase.db import embedded, engine, migrating
 from coldcase.errors import StaleSchema
 
 SCHEMA = """
@@ -69,6 +74,58 @@ def test_the_printed_sql_gives_the_same_schema(empty_database, make_database):
         conn.execute(migrating.sql())
         conn.execute("SELECT ensure_partitions()")
     assert schema(by_hand) == schema(empty_database)
+
+
+JOINED = "SELECT pg_has_role('coldcase_service', 'coldcase_auditor', 'SET'), pg_has_role('coldcase_service', 'coldcase_auditor', 'USAGE')"
+
+
+def test_what_belongs_to_the_whole_server_survives_a_downgrade_of_one_database(empty_database, service_database):
+    migrating.upgrade(empty_database.owner_url)
+    migrating.downgrade(empty_database.owner_url)
+    with psycopg.connect(service_database.service_url.replace("+psycopg", "")) as conn:
+        assert conn.execute(JOINED).fetchone() == (True, False)
+
+
+def test_an_owner_who_may_make_no_roles_uses_those_that_are_there(empty_database, service_database, postgres):
+    superuser = postgres.url(embedded.SUPERUSER, empty_database.name)
+    with psycopg.connect(superuser.replace("+psycopg", ""), autocommit=True) as conn:
+        conn.execute("CREATE ROLE plain_owner LOGIN")
+        conn.execute(f"ALTER DATABASE {empty_database.name} OWNER TO plain_owner")
+    migrating.upgrade(postgres.url("plain_owner", empty_database.name))
+    migrating.check(postgres.url("plain_owner", empty_database.name))
+
+
+def test_two_who_migrate_at_once_do_not_get_in_each_others_way(empty_database):
+    with ThreadPoolExecutor() as pool:
+        list(pool.map(migrating.upgrade, [empty_database.owner_url] * 4))
+    migrating.check(empty_database.owner_url)
+
+
+def test_the_service_gets_the_password_it_was_given(empty_database, postgres):
+    migrating.upgrade(empty_database.owner_url, service_password="it's a 'secret'")
+    superuser = postgres.url(embedded.SUPERUSER, "postgres")
+    with psycopg.connect(superuser.replace("+psycopg", ""), autocommit=True) as conn:
+        kept = conn.execute("SELECT rolpassword FROM pg_authid WHERE rolname = 'coldcase_service'").fetchone()[0]
+        conn.execute("ALTER ROLE coldcase_service PASSWORD NULL")
+    assert kept.startswith("SCRAM-SHA-256$")
+
+
+PARTS = """
+SELECT inhrelid::regclass::text, pg_get_expr(relpartbound, oid) FROM pg_inherits JOIN pg_class ON oid = inhrelid
+WHERE inhparent = 'decision'::regclass ORDER BY 1
+"""
+
+
+def test_years_are_made_ahead_and_meet_without_a_gap(empty_database):
+    migrating.upgrade(empty_database.owner_url)
+    with psycopg.connect(empty_database.owner_url.replace("+psycopg", "")) as conn:
+        years = [int(name.removeprefix("decision_")) for name, _ in conn.execute(PARTS).fetchall()]
+        this_year = conn.execute("SELECT extract(year FROM now() AT TIME ZONE 'UTC')::int").fetchone()[0]
+        bounds = [re.findall(r"'(.*?)'", bound) for _, bound in conn.execute(PARTS).fetchall()]
+    assert years == list(range(this_year - 1, this_year + 3))
+    assert [end for _, end in bounds[:-1]] == [start for start, _ in bounds[1:]]
+    firsts = [datetime.fromtimestamp((UUID(start).int >> 80) / 1000, UTC) for start, _ in bounds]
+    assert firsts == [datetime(year, 1, 1, tzinfo=UTC) for year in years]
 
 
 @pytest.mark.anyio
