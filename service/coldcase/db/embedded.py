@@ -15,13 +15,17 @@ import shutil
 import stat
 import subprocess
 import tempfile
+import time
 import warnings
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, Self
+from urllib.parse import quote
 
 import psycopg
+from psycopg.conninfo import make_conninfo
+from psycopg.pq import PGconn, Ping
 
 from coldcase.errors import NoEmbeddedDatabase, StoreAway
 
@@ -29,6 +33,8 @@ SUPERUSER = "postgres"
 OWNER = "coldcase_owner"
 SERVICE = "coldcase_service"
 DATABASE = "coldcase"
+
+LONGEST_CHANGE_S = 60
 
 LONGEST_SOCKET_FOLDER = 85
 """Bytes: a socket's whole path must fit in about 104, and `.s.PGSQL.5432` is part of it."""
@@ -60,7 +66,7 @@ class Embedded:
     def find(cls, data_dir: Path) -> Self | None:
         """Joins the server that runs in this folder; None if none does."""
         folder = data_dir.expanduser().resolve()
-        if not folder.is_dir():
+        if not cluster(folder).is_dir():
             return None
         with exclusively(folder):
             return cls(folder, share(folder)) if is_running(folder) else None
@@ -77,7 +83,7 @@ class Embedded:
 
     def url(self, role: str, database: str = DATABASE) -> str:
         """The address of a database of this server, as any of its roles."""
-        return f"postgresql+psycopg://{role}@/{database}?host={socket_folder(self.folder)}"
+        return f"postgresql+psycopg://{role}@/{database}?host={quote(str(socket_folder(self.folder)))}"
 
     def stop(self) -> None:
         """Lets go of the server, and stops it if nobody else uses it. Twice does no harm."""
@@ -124,9 +130,10 @@ def cluster(folder: Path) -> Path:
 
 
 def socket_folder(folder: Path) -> Path:
-    """Where its socket is: in the data folder, or where that makes too long a path, in a folder of the system's for temporary files."""
+    """Where its socket is: in the data folder, or where that makes no path for one, in a folder of the system's for temporary files."""
     beside = folder / "run"
-    if len(os.fsencode(beside)) <= LONGEST_SOCKET_FOLDER:
+    # A comma parts one host from the next.
+    if len(os.fsencode(beside)) <= LONGEST_SOCKET_FOLDER and "," not in str(beside):
         return beside
     return Path(tempfile.gettempdir()) / f"coldcase-{hashlib.sha256(os.fsencode(folder)).hexdigest()[:16]}"
 
@@ -156,12 +163,14 @@ def alone(hold: IO[str]) -> bool:
 
 
 def is_running(folder: Path) -> bool:
-    """Whether the server of this folder answers."""
-    try:
-        with psycopg.connect(host=str(socket_folder(folder)), user=SUPERUSER, dbname=SUPERUSER, connect_timeout=5):
-            return True
-    except (psycopg.OperationalError, FileNotFoundError):
-        return False
+    """Whether the server of this folder is up; one that is just starting, stopping or recovering is waited for."""
+    server = make_conninfo(host=str(socket_folder(folder)), connect_timeout=5).encode()
+    until = time.monotonic() + LONGEST_CHANGE_S
+    while (said := PGconn.ping(server)) == Ping.REJECT:
+        if time.monotonic() > until:
+            raise StoreAway(f"The server of {folder} neither starts nor stops.")
+        time.sleep(0.05)
+    return said == Ping.OK
 
 
 def launch(folder: Path, programs: Path, settings: Mapping[str, str]) -> None:
@@ -177,12 +186,20 @@ def launch(folder: Path, programs: Path, settings: Mapping[str, str]) -> None:
         run(programs / "pg_ctl", "start", "--wait", "--silent", "--pgdata", cluster(folder), "--log", log, "--options", given)
     except StoreAway as failed:
         raise StoreAway(f"{failed.detail}\n{last_lines(log)}") from failed
-    make_database(sockets)
+    try:
+        make_database(sockets)
+    except BaseException:
+        halt(folder, programs)
+        raise
 
 
 def halt(folder: Path, programs: Path) -> None:
     """Stops the server; whoever is still connected is disconnected."""
     run(programs / "pg_ctl", "stop", "--wait", "--silent", "--mode", "fast", "--pgdata", cluster(folder))
+    sockets = socket_folder(folder)
+    if sockets.parent != folder:
+        with suppress(OSError):
+            sockets.rmdir()
 
 
 def make_cluster(folder: Path, programs: Path) -> None:
