@@ -16,7 +16,7 @@ from coldcase.db import keys
 from coldcase.db.engine import run_once
 from coldcase.settings import Settings
 
-EVERY_SCOPE = ("decisions:write", "decisions:read", "tables:read", "preview")
+EVERY_SCOPE = ("decisions:write", "decisions:read", "verdicts:write", "audit:read", "tables:read", "preview")
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -46,19 +46,19 @@ def add_commands(commands: Commands) -> None:
     added.add_argument("--json", action="store_true", help="print the answers as JSON lines")
 
 
-def demo(args: argparse.Namespace, _: Mapping[str, str]) -> int:
+def demo(args: argparse.Namespace, _environ: Mapping[str, str]) -> int:
     """Posts the demo cases to a service of its own and prints each answer."""
     start_logging("warning")
     # As an exception, so that everything is stopped and swept up on the way out.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
     say("coldcase: starting PostgreSQL and the service in a temporary folder …")
     with tempfile.TemporaryDirectory(prefix="coldcase-demo-") as folder, running(Path(folder)) as client:
-        for number, (name, case) in enumerate(demo_cases().items(), 1):
-            body = _post(client, name, case)
-            if args.json:
+        posted = ((case, _post(client, name, case)) for name, case in demo_cases().items())
+        if args.json:
+            for _, body in posted:
                 result(body.decode())
-            else:
-                _print(number, case, body)
+        else:
+            _print(posted)
     say("coldcase: everything is stopped, nothing is left behind")
     return 0
 
@@ -115,8 +115,14 @@ def _post(client: httpx.Client, name: str, case: DemoCase) -> bytes:
     return answer.content
 
 
-def _print(number: int, case: DemoCase, body: bytes) -> None:
-    console = Console(file=sys.stdout, highlight=False)
-    console.print(Rule(Text(f"{number}. {case.title}", style="bold"), align="left", style="dim"))
-    console.print(Text(case.told, style="italic dim"))
-    paper.show(msgspec.json.decode(body, type=Answer), book_of(None), sys.stdout)
+def _print(posted: Iterable[tuple[DemoCase, bytes]]) -> None:
+    console, book = Console(file=sys.stdout, highlight=False), book_of(None)
+    answers: list[tuple[str, Answer]] = []
+    for number, (case, body) in enumerate(posted, 1):
+        title = f"{number}. {case.title}"
+        answers.append((title, msgspec.json.decode(body, type=Answer)))
+        console.print(Rule(Text(title, style="bold"), align="left", style="dim"))
+        console.print(Text(case.told, style="italic dim"))
+        paper.show(answers[-1][1], book, sys.stdout, paper.BRIEF)
+    console.print(Rule(Text("All of them, and how sure of 100", style="bold"), align="left", style="dim"))
+    paper.overview(answers, sys.stdout)

@@ -1,6 +1,7 @@
 """An answer on a terminal: cause, how sure, why, what to look at next, what to do, what to mind."""
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TextIO
 
 from rich.console import Console
@@ -8,66 +9,112 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from coldcase.core.answer import Answer, Weight
+from coldcase.core.answer import Answer, ChainLink, DerivedValue, Weight
 from coldcase.core.compiled import Book
 from coldcase.core.rule_table import When
-from coldcase.web.pages.report import cause_title, finding_title, outcome_titles
+from coldcase.web.pages.report import STEP, cause_title, finding_title, in_hundred, leaders, outcome_titles
 
 CELLS = 12
 WIDEST = 20.0
 """Decibans that fill a bar."""
+STYLES = {"coded": "bold green", "provisional": "bold yellow", "undetermined": "bold red"}
+SAYS = {"coded": "", "provisional": "named for now, ", "undetermined": "no cause is named, "}
 
 
-def show(answer: Answer, book: Book, out: TextIO, *, most: int = 4) -> None:
-    """Prints an answer; of the long lists the first `most`."""
+@dataclass(frozen=True, slots=True)
+class Length:
+    """How many lines of the long lists are printed; what to do is always printed whole."""
+
+    weights: int
+    checks: int
+    cautions: int
+
+
+WHOLE = Length(weights=1000, checks=1000, cautions=1000)
+BRIEF = Length(weights=3, checks=2, cautions=2)
+
+
+def show(answer: Answer, book: Book, out: TextIO, length: Length = WHOLE) -> None:
+    """Prints an answer."""
     console = Console(file=out, highlight=False)
-    console.print(headline(answer))
+    for line in headline(answer):
+        console.print(line)
     rows = Table.grid(padding=(0, 2))
     rows.add_column(style="dim", justify="right", min_width=9)
     rows.add_column()
-    for label, lines in _sections(answer, book, most):
+    for label, lines in _sections(answer, book, length):
         for index, line in enumerate(lines):
             rows.add_row(label if index == 0 else "", line)
     console.print(Padding(rows, (0, 0, 1, 1)))
 
 
-def headline(answer: Answer) -> Text:
-    """The cause, ten dots for the confidence, and what the status means."""
+def headline(answer: Answer) -> tuple[Text, Text]:
+    """The cause; ten dots for the confidence, and what the status means."""
+    style = STYLES[answer.status]
     dots = round(answer.confidence * 10)
-    style = {"coded": "bold green", "provisional": "bold yellow", "undetermined": "bold red"}[answer.status]
-    line = Text(f" {answer.title} ", style=style)
-    line.append("●" * dots, style=style).append("○" * (10 - dots), style="dim")
-    line.append(f" {answer.confidence * 100:.0f} of 100", style="bold")
-    says = {"coded": "named", "provisional": "named for now", "undetermined": "refused; the leader's confidence"}[answer.status]
-    return line.append(f"  {says}; compressor {answer.machine.replace('_', ' ')}", style="dim")
+    line = Text(" ").append("●" * dots, style=style).append("○" * (10 - dots), style="dim")
+    leads = " for the leader" if answer.status == "undetermined" else ""
+    line.append(f" {in_hundred(answer.confidence)} of 100{leads}", style="bold")
+    line.append(f"  {SAYS[answer.status]}compressor {answer.machine.replace('_', ' ')}", style="dim")
+    return Text(f" {answer.title}", style=style), line
 
 
-def _sections(answer: Answer, book: Book, most: int) -> Iterable[tuple[str, list[Text]]]:
-    yield "why", [_weight(row, book) for row in answer.rationale[:most]]
-    yield "against", [_weight(row, book) for row in answer.against[: most - 1]]
-    yield "rivals", [Text(", ".join(f"{cause_title(row.cause, book)} {row.confidence * 100:.1f}" for row in answer.ranking[1:4]))]
-    yield "steps", [Text(f"{'●' if link.state == 'seen' else '○'} {link.step}") for link in answer.chain if link.state != "not_checked"]
-    yield (
-        "readings",
-        [Text(f"{row.quantity.replace('_', ' ')} {row.value} {row.unit}: {row.outcome}") for row in answer.derived if row.outcome],
-    )
-    yield "next", [_check(row.question, row.effort, row.before) for row in answer.next_checks[: most - 1]]
-    yield "do", [Text(f"{number}. {row.text}") for number, row in enumerate(answer.actions[:most], 1)]
-    yield "mind", [Text(f"! {text}", style="yellow") for text in _cautions(answer, book, most)]
-    yield "note", [Text(note, style="italic") for note in answer.notes]
+def overview(answers: Iterable[tuple[str, Answer]], out: TextIO) -> None:
+    """One line an answer."""
+    rows = Table.grid(padding=(0, 2))
+    for name, answer in answers:
+        style = STYLES[answer.status]
+        rows.add_row(Text(name), Text(answer.title, style=style), Text(f"{in_hundred(answer.confidence):>3d}", style=style))
+    Console(file=out, highlight=False).print(Padding(rows, (0, 0, 1, 1)))
+
+
+def _sections(answer: Answer, book: Book, length: Length) -> Iterable[tuple[str, list[Text]]]:
+    refused = answer.status == "undetermined"
+    notes = [Text(note, style="italic") for note in answer.notes]
+    yield "refused", notes if refused else []
+    yield "leading" if refused else "rivals", [Text(_ranked(answer, book))]
+    yield "why", _cut([_weight(row, book) for row in answer.rationale], length.weights)
+    yield "against", _cut([_weight(row, book) for row in answer.against], 1 if length is BRIEF else length.weights)
+    if length is WHOLE:
+        yield "steps", [_step(link) for link in answer.chain]
+        yield "readings", [_reading(row, book) for row in answer.derived if row.outcome]
+    yield "next", _cut([_check(row.question, row.effort, row.before) for row in answer.next_checks], length.checks)
+    yield "do", [Text(f"{number}. {row.text}") for number, row in enumerate(answer.actions, 1)]
+    yield "mind", _cut([Text(f"! {text}", style="yellow") for text in _cautions(answer, book)], length.cautions)
+    yield "note", [] if refused else notes
+
+
+def _cut(lines: list[Text], most: int) -> list[Text]:
+    return lines if len(lines) <= most else [*lines[:most], Text(f"and {len(lines) - most} more", style="dim")]
+
+
+def _ranked(answer: Answer, book: Book) -> str:
+    return ", ".join(f"{cause_title(row.cause, book)} {row.confidence * 100:.1f}" for row in leaders(answer))
 
 
 def _weight(row: Weight, book: Book) -> Text:
     filled = max(1, round(min(abs(row.decibans) / WIDEST, 1) * CELLS))
     line = Text("▆" * filled + " " * (CELLS - filled), style="green" if row.decibans > 0 else "red")
     line.append(f" {row.decibans:+5.1f} dB  ", style="dim")
-    return line.append(f"{finding_title(row.finding, book)}: {outcome_titles(row, book)}", style="" if row.counted else "dim strike")
+    return line.append(
+        f"{finding_title(row.finding, book)}: {outcome_titles(row.finding, row.outcome, book)}", style="" if row.counted else "dim strike"
+    )
 
 
-def _cautions(answer: Answer, book: Book, most: int) -> list[str]:
+def _step(link: ChainLink) -> Text:
+    line = Text(f"{'●' if link.state == 'seen' else '○'} {link.step}")
+    return line if link.state == "seen" else line.append(f"  {STEP[link.state]}", style="dim")
+
+
+def _reading(row: DerivedValue, book: Book) -> Text:
+    outcome = outcome_titles(row.finding or "", row.outcome or "", book)
+    return Text(f"{finding_title(row.finding or '', book)}: {row.value} {row.unit}, {outcome}")
+
+
+def _cautions(answer: Answer, book: Book) -> list[str]:
     """Those that this case calls for before those that always hold."""
     always = {row.text for row in book.table.cautions if row.when == When()}
-    return sorted((row.text for row in answer.cautions), key=lambda text: text in always)[:most]
+    return sorted((row.text for row in answer.cautions), key=lambda text: text in always)
 
 
 def _check(question: str, effort: str, before: str | None) -> Text:

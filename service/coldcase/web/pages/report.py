@@ -3,7 +3,7 @@
 from typing import Any
 
 from coldcase.auditing.reading import Record
-from coldcase.core.answer import Answer, Weight
+from coldcase.core.answer import Answer, Ranked, Weight
 from coldcase.core.compiled import Book
 
 WIDEST = 20.0
@@ -38,8 +38,8 @@ def leaf(answer: Answer, case: dict[str, Any], book: Book) -> dict[str, Any]:
         "evidence": case.get("evidence", []),
         "status": STATUS[answer.status],
         "machine": MACHINE[answer.machine],
-        "in_hundred": round(answer.confidence * 100),
-        "ranking": [(cause_title(ranked.cause, book), ranked.confidence) for ranked in answer.ranking[:5]],
+        "in_hundred": in_hundred(answer.confidence),
+        "leaders": [(cause_title(ranked.cause, book), ranked.confidence) for ranked in leaders(answer)],
         "balance": [_row(weight, book) for weight in (*answer.rationale, *answer.against)],
         "chain": [(link.step, link.state, STEP[link.state], [finding_title(code, book) for code in link.by]) for link in answer.chain],
         "contributing": [
@@ -66,18 +66,29 @@ def afterwards(record: Record, book: Book) -> dict[str, Any]:
     }
 
 
-def outcome_titles(weight: Weight, book: Book) -> str:
-    """The outcome as a person says it; of several, joined by "or"."""
-    outcomes = weight.outcome if isinstance(weight.outcome, list) else [weight.outcome]
-    finding = book.table.findings.get(weight.finding)
+def in_hundred(confidence: float) -> int:
+    """Of 100 answers this sure, how many should turn out right; never all of them."""
+    return min(round(confidence * 100), 99)
+
+
+def leaders(answer: Answer) -> list[Ranked]:
+    """The three causes that come next; where none is named, the three that lead."""
+    first = 0 if answer.status == "undetermined" else 1
+    return answer.ranking[first : first + 3]
+
+
+def outcome_titles(code: str, outcome: str | list[str], book: Book) -> str:
+    """The outcome of a finding as a person says it; of several, joined by "or"."""
+    outcomes = outcome if isinstance(outcome, list) else [outcome]
+    finding = book.table.findings.get(code)
     titles = {outcome.code: outcome.title for outcome in finding.outcomes} if finding else {}
-    return " or ".join(titles.get(outcome, outcome.replace("_", " ")) for outcome in outcomes)
+    return " or ".join(titles.get(each, each.replace("_", " ")) for each in outcomes)
 
 
 def _row(weight: Weight, book: Book) -> dict[str, Any]:
     return {
         "finding": finding_title(weight.finding, book),
-        "outcome": outcome_titles(weight, book),
+        "outcome": outcome_titles(weight.finding, weight.outcome, book),
         "decibans": weight.decibans,
         "share": min(abs(weight.decibans) / WIDEST, 1) * 50,
         "strength": weight.strength,
