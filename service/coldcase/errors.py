@@ -120,3 +120,9 @@ class NoEmbeddedDatabase(ColdcaseError):
     """The embedded database is not installed: install `coldcase[embedded]`, or name a server with --database-url."""
 
     code = "no_embedded_database"
+
+
+class DataDirUnusable(ColdcaseError):
+    """The data folder of the embedded database cannot be used as it is."""
+
+    code = "data_dir_unusable"

@@ -12,7 +12,7 @@ from coldcase.cli.talk import complain
 from coldcase.errors import ColdcaseError
 
 GROUPS = (demo, serving, keys, cases, tables, record, documents)
-WRONG_USE = frozenset({"bad_settings", "no_embedded_database", "wrong_use", "no_such_file"})
+WRONG_USE = frozenset({"bad_settings", "data_dir_unusable", "no_embedded_database", "wrong_use", "no_such_file"})
 
 
 def parser() -> argparse.ArgumentParser:

