@@ -2,8 +2,8 @@
 
 import asyncio
 import io
-from collections.abc import AsyncGenerator, Mapping
-from contextlib import aclosing
+from collections.abc import AsyncGenerator, Callable, Mapping
+from contextlib import aclosing, suppress
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -42,12 +42,29 @@ async def written(records: AsyncGenerator[bytes, None], columns: Mapping[str, ty
                 held.append(record)
                 size += len(record)
                 if size >= BYTES_IN_GROUP:
-                    await asyncio.to_thread(_write, pa, writer, b"".join(held))
+                    await _in_thread(_write, pa, writer, b"".join(held))
                     held, size = [], 0
                     yield _taken(sink)
             if held:
-                await asyncio.to_thread(_write, pa, writer, b"".join(held))
+                await _in_thread(_write, pa, writer, b"".join(held))
     yield _taken(sink)
+
+
+async def _in_thread(work: Callable[..., None], *arguments: Any) -> None:
+    """Runs `work` in a thread, and does not return before it has ended, not even when cancelled.
+
+    A cancelled await would leave the thread at work on the writer that its caller then closes, and two threads in one
+    writer end the process.
+    """
+    job = asyncio.ensure_future(asyncio.to_thread(work, *arguments))
+    try:
+        await asyncio.shield(job)
+    except asyncio.CancelledError:
+        while not job.done():
+            with suppress(asyncio.CancelledError):
+                await asyncio.wait([job])
+        job.exception()  # seen; whoever cancelled has no use for it
+        raise
 
 
 def _schema(pa: Any, columns: Mapping[str, type]) -> Any:

@@ -1,0 +1,106 @@
+"""Readers who leave an export early, and readers who take nothing: the process lives, and nothing they held stays held."""
+
+import socket
+import time
+from collections.abc import Callable, Iterator
+
+import httpx
+import psycopg
+import pytest
+
+from tests.conftest import drop
+from tests.serving import Process, make_key, serving, transactions
+
+FORMATS = ("ndjson", "csv", "parquet")
+LEAVERS = 100
+# Larger than the sockets' buffers, and of no use to a packer, so that the service is in the middle of it when a reader leaves.
+MULTIPLY = """
+INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status, confidence, compressor_type, rule_table,
+                      engine)
+SELECT (left(id::text, 24) || lpad(to_hex(n), 12, '0'))::uuid, client_id, recorded_at, fingerprint, case_text,
+       (SELECT '{"pad":"' || string_agg(md5((n + 4000 * i)::text), '') || '"}' FROM generate_series(1, 250) AS i),
+       cause, status, confidence, compressor_type, rule_table, engine
+FROM decision, generate_series(1, 4000) AS n
+"""
+
+
+class Reader:
+    """A caller with a key of its own who reads little or nothing of an export."""
+
+    def __init__(self, service: Process, secret: str) -> None:
+        self.service, self.secret = service, secret
+
+    def ask(self, format_: str, method: str = "GET") -> socket.socket:
+        """A connection on which an export has been asked for."""
+        connection = socket.socket()
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        connection.settimeout(20)
+        connection.connect(("127.0.0.1", self.service.port))
+        head = (
+            f"{method} /v1/decisions/export?full=true&format={format_} HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer {self.secret}\r\n\r\n"
+        )
+        connection.sendall(head.encode())
+        return connection
+
+    def begin(self, format_: str) -> socket.socket:
+        """A connection on which an export has begun, once there is a place for it."""
+        for _ in range(500):
+            connection = self.ask(format_)
+            answered = connection.recv(1024)
+            if b" 200 OK" in answered:
+                return connection
+            assert b" 503 " in answered or b" 429 " in answered, answered
+            connection.close()
+            time.sleep(0.02)
+        pytest.fail("there never was a place for an export")
+
+
+@pytest.fixture(scope="module")
+def record(postgres, make_database, _migrated):
+    """A record with thousands of decisions of one client."""
+    database = make_database(_migrated)
+    secret = make_key(database.owner_url, "decisions:write", "decisions:read")
+    with serving(database.service_url) as service:
+        case = {"unit": {"compressor_type": "scroll", "motor": "unknown"}}
+        told = httpx.post(
+            f"{service.address}/v1/classifications", json=case, headers={"Authorization": f"Bearer {secret}"}, trust_env=False
+        )
+        assert told.status_code == 201
+    with psycopg.connect(database.owner_url.replace("+psycopg", "")) as conn:
+        conn.execute(MULTIPLY)
+    yield database, secret
+    drop(postgres, database)
+
+
+@pytest.fixture
+def reader(record) -> Iterator[Reader]:
+    """A reader of a service process of the test's own."""
+    database, secret = record
+    with serving(database.service_url) as service:
+        yield Reader(service, secret)
+
+
+def eventually(true: Callable[[], bool], seconds: float = 10) -> bool:
+    end = time.monotonic() + seconds
+    while not (held := true()) and time.monotonic() < end:
+        time.sleep(0.05)
+    return held
+
+
+@pytest.mark.parametrize("format_", FORMATS)
+def test_a_process_lives_through_readers_who_leave_early(record, reader, format_):
+    database, service = record[0], reader.service
+    for _ in range(4):
+        reader.begin(format_).close()
+    threads = service.threads()
+    for number in range(LEAVERS):
+        with reader.begin(format_):
+            # So that each leaves at another point of the service's work on the next piece.
+            time.sleep(number % 20 * 0.002)
+
+    assert service.process.poll() is None
+    assert httpx.get(f"{service.address}/health/live", trust_env=False, timeout=20).status_code == 200
+    assert eventually(lambda: transactions(database.owner_url) == []), transactions(database.owner_url)
+    # Those that pack are kept by the event loop for later, a few at most.
+    assert service.threads() <= threads + 4
+    assert "Traceback" not in service.said()

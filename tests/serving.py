@@ -1,0 +1,74 @@
+"""The service as a process of its own, for tests of what a whole process survives."""
+
+import os
+import re
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import psycopg
+from uuid_utils import compat
+
+from coldcase.classifying import now
+from coldcase.db import keys
+from coldcase.db.engine import run_once
+
+
+@dataclass(frozen=True)
+class Process:
+    """A serving process: where it listens, itself, and what it has said."""
+
+    address: str
+    process: subprocess.Popen
+    stderr: Path
+
+    @property
+    def port(self) -> int:
+        return int(self.address.rpartition(":")[2])
+
+    def said(self) -> str:
+        return self.stderr.read_text()
+
+    def threads(self) -> int:
+        """How many threads the process has."""
+        return len(list(Path(f"/proc/{self.process.pid}/task").iterdir()))
+
+
+@contextmanager
+def serving(database_url: str, **settings: str) -> Iterator[Process]:
+    """`coldcase serve` on a database and a free port; `settings` are members of `Settings`."""
+    clean = {name: value for name, value in os.environ.items() if not name.startswith("COLDCASE_")}
+    ours = {"COLDCASE_WARM_PROPERTIES": "false", **{f"COLDCASE_{name.upper()}": value for name, value in settings.items()}}
+    args = [sys.executable, "-m", "coldcase", "serve", "--database-url", database_url, "--port", "0"]
+    with tempfile.NamedTemporaryFile() as log, subprocess.Popen(args, env=clean | ours, stderr=log) as process:
+        try:
+            file = Path(log.name)
+            while not (found := re.search(r"listening on (http://[\d.:]+)", file.read_text())):
+                assert process.poll() is None, file.read_text()
+                time.sleep(0.05)
+            yield Process(found[1], process, file)
+        finally:
+            if process.poll() is None:
+                process.kill()
+
+
+def make_key(owner_url: str, *scopes: str, client: str = "Tern Haven") -> str:
+    """The secret of a new key."""
+    secret = keys.new_secret()
+    values = {"client_name": client, "person": None, "scopes": scopes, "secret_sha256": keys.digest(secret), "now": now()}
+    run_once(owner_url, lambda conn: keys.create(conn, id_=compat.uuid7(), **values))
+    return secret
+
+
+def transactions(owner_url: str) -> list[tuple[str, str]]:
+    """State and query of every connection of the service that is within a transaction."""
+    with psycopg.connect(owner_url.replace("+psycopg", "")) as conn:
+        return conn.execute(
+            "SELECT state, query FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
+            " AND usename = 'coldcase_service' AND state <> 'idle'"
+        ).fetchall()
