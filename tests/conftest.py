@@ -61,6 +61,13 @@ def make_database(postgres):
     return make
 
 
+@pytest.fixture(scope="session")
+def this_year(postgres) -> int:
+    """The year that the database is in: it makes the partitions, and tests must pass in any year."""
+    with psycopg.connect(superuser(postgres)) as conn:
+        return conn.execute("SELECT extract(year FROM now() AT TIME ZONE 'UTC')::int").fetchone()[0]
+
+
 @pytest.fixture
 def service_database(postgres, make_database, _migrated) -> Iterator[Database]:
     """A migrated database of this test's own."""

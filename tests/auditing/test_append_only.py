@@ -56,17 +56,18 @@ FORGED_SEAL = (
         "SET ROLE coldcase_owner",
         "SET ROLE postgres",
         "ALTER ROLE coldcase_service SUPERUSER",
-        "UPDATE decision_2026 SET confidence = 1",
-        "DELETE FROM decision_2026",
-        "SELECT * FROM decision_2026",
+        "UPDATE decision_of_this_year SET confidence = 1",
+        "DELETE FROM decision_of_this_year",
+        "SELECT * FROM decision_of_this_year",
         "SELECT * FROM audit_seal_member",
         "CREATE OR REPLACE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN RETURN NULL; END'",
         FORGED_SEAL,
         "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'key.revoked', '1', 'postgres', '{}')",
-        "INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (2026, now(), 0, '')",
+        "INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (1999, now(), 0, '')",
     ],
 )
-def test_the_service_cannot_get_round_it(ledger, attempt):
+def test_the_service_cannot_get_round_it(ledger, attempt, this_year):
+    attempt = attempt.replace("of_this_year", str(this_year))
     with psycopg.connect(plain(ledger.database.service_url), autocommit=True) as conn, pytest.raises(REFUSALS):
         conn.execute(attempt)
 

@@ -10,8 +10,6 @@ from uuid_utils.compat import uuid7
 from coldcase.cli import main
 from coldcase.core.leaves import DecisionRow
 
-YEAR = 2025
-
 
 @pytest.fixture
 def command(ledger, capsys):
@@ -28,42 +26,48 @@ def command(ledger, capsys):
 
 
 @pytest.fixture
-def last_year(ledger):
+def year(this_year) -> int:
+    """The year before this one."""
+    return this_year - 1
+
+
+@pytest.fixture
+def last_year(ledger, year):
     """Two decisions of last year, with all the rest under one seal."""
     columns = ", ".join(name for name in DecisionRow._fields if name not in ("id", "xid", "recorded_at"))
-    first = "SELECT first_id_of_year(2025) AS first"
+    first = f"SELECT first_id_of_year({year}) AS first"
     for number in range(2):
         ledger.harm(
             f"INSERT INTO decision (id, recorded_at, {columns})"
-            f" SELECT (left(first::text, 35) || '{number}')::uuid, '2025-01-01T00:00:00Z', {columns}"
+            f" SELECT (left(first::text, 35) || '{number}')::uuid, '{year}-01-01T00:00:00Z', {columns}"
             f" FROM decision, ({first}) AS year WHERE decision.id = '{ledger.ids[number]}'"
         )
     ledger.harm("DELETE FROM audit_seal_member", "DELETE FROM audit_seal")
     asyncio.run(ledger.seal())
-    return [row[0] for row in ledger.ask("SELECT id FROM decision_2025 ORDER BY id")]
+    return [row[0] for row in ledger.ask(f"SELECT id FROM decision_{year} ORDER BY id")]
 
 
 @pytest.mark.parametrize("drop", [False, True])
-def test_a_year_goes_into_a_file_and_the_chain_still_holds(ledger, command, last_year, tmp_path, drop):
-    code, out, _ = command("archive", str(YEAR), "--to", str(tmp_path), *(["--drop"] if drop else []))
+def test_a_year_goes_into_a_file_and_the_chain_still_holds(ledger, command, last_year, year, tmp_path, drop):
+    code, out, _ = command("archive", str(year), "--to", str(tmp_path), *(["--drop"] if drop else []))
 
-    file = tmp_path / "decisions-2025.ndjson.gz"
+    file = tmp_path / f"decisions-{year}.ndjson.gz"
     assert (code, out.strip()) == (0, str(file))
     assert file.stat().st_mode & 0o077 == 0
     rows = [json.loads(line) for line in gzip.decompress(file.read_bytes()).splitlines()]
     assert [row["id"] for row in rows] == [str(id_) for id_ in last_year]
-    assert ledger.ask("SELECT count(*)::int FROM decision WHERE id < first_id_of_year(2026)") == [(0,)]
-    assert (ledger.ask("SELECT to_regclass('decision_2025')") == [(None,)]) == drop
+    assert ledger.ask(f"SELECT count(*)::int FROM decision WHERE id < first_id_of_year({year + 1})") == [(0,)]
+    assert (ledger.ask(f"SELECT to_regclass('decision_{year}')") == [(None,)]) == drop
     [event] = ledger.ask(
         "SELECT subject, details::json ->> 'count', remote, salt IS NOT NULL FROM audit_event WHERE action = 'year.archived'"
     )
-    assert event[:2] == ("2025", "2")
+    assert event[:2] == (str(year), "2")
     assert event[2].startswith("command line, ")
     code, out, told = command("verify")
     assert (code, out) == (0, "")
     assert "2 in archived years" in told
     assert command("verify", "--archive", str(file))[0] == 0
-    assert "was taken out already" in command("archive", str(YEAR), "--to", str(tmp_path))[2]
+    assert "was taken out already" in command("archive", str(year), "--to", str(tmp_path))[2]
 
 
 def rewrite(file, change) -> None:
@@ -79,9 +83,9 @@ HARMS = {
 
 
 @pytest.mark.parametrize("harm", HARMS)
-def test_an_archive_that_was_changed_is_named(command, last_year, tmp_path, harm):
-    command("archive", str(YEAR), "--to", str(tmp_path))
-    file = tmp_path / "decisions-2025.ndjson.gz"
+def test_an_archive_that_was_changed_is_named(command, last_year, year, tmp_path, harm):
+    command("archive", str(year), "--to", str(tmp_path))
+    file = tmp_path / f"decisions-{year}.ndjson.gz"
     change, words = HARMS[harm]
     rewrite(file, change)
 
@@ -91,24 +95,24 @@ def test_an_archive_that_was_changed_is_named(command, last_year, tmp_path, harm
     assert "is not the file of any archived year" in out
 
 
-def test_what_is_not_as_it_was_sealed_is_not_taken_out(ledger, command, last_year, tmp_path):
+def test_what_is_not_as_it_was_sealed_is_not_taken_out(ledger, command, last_year, year, tmp_path):
     ledger.harm(f"UPDATE decision SET confidence = 1 WHERE id = '{last_year[1]}'")
-    code, _, told = command("archive", str(YEAR), "--to", str(tmp_path))
+    code, _, told = command("archive", str(year), "--to", str(tmp_path))
 
     assert (code, "is not as it was sealed" in told) == (1, True)
     assert list(tmp_path.iterdir()) == []
-    assert ledger.ask("SELECT count(*)::int FROM decision WHERE id < first_id_of_year(2026)") == [(2,)]
+    assert ledger.ask(f"SELECT count(*)::int FROM decision WHERE id < first_id_of_year({year + 1})") == [(2,)]
 
 
-@pytest.mark.parametrize(("year", "words"), [("2026", "is not over"), ("1999", "holds no year 1999")])
-def test_a_year_that_is_not_there_or_not_over_is_refused(command, tmp_path, year, words):
-    code, _, told = command("archive", year, "--to", str(tmp_path))
-    assert (code, words in told) == (1, True)
+def test_a_year_that_is_not_there_or_not_over_is_refused(command, tmp_path, this_year):
+    for year, words in ((this_year, "is not over"), (1999, "holds no year 1999")):
+        code, _, told = command("archive", str(year), "--to", str(tmp_path))
+        assert (code, words in told) == (1, True)
 
 
-def test_a_year_that_is_not_sealed_is_refused(ledger, command, last_year, tmp_path):
+def test_a_year_that_is_not_sealed_is_refused(ledger, command, last_year, year, tmp_path):
     ledger.harm("DELETE FROM audit_seal_member")
-    code, _, told = command("archive", str(YEAR), "--to", str(tmp_path))
+    code, _, told = command("archive", str(year), "--to", str(tmp_path))
     assert (code, "is not under a seal yet" in told) == (1, True)
 
 
