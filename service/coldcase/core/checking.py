@@ -21,6 +21,7 @@ from coldcase.core.rule_table import (
     Gate,
     Override,
     RuleTable,
+    SafetyGroup,
     When,
 )
 from coldcase.errors import BadRuleTable, Flaw
@@ -282,7 +283,7 @@ def _known_values(field: str, table: RuleTable) -> list[Any]:
     if field == "refrigerant_class":
         return [row.class_ for row in table.refrigerants.values()]
     if field == "refrigerant_safety":
-        return [row.safety for row in table.refrigerants.values()]
+        return list(get_args(SafetyGroup))
     return _VALUES.get(field, [])
 
 

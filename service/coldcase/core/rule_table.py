@@ -24,6 +24,8 @@ COMPRESSOR_TYPES = ("scroll", "rotary", "reciprocating", "screw")
 
 Effort = Literal["ask", "look", "meter", "open", "lab"]
 Deadline = Literal["opening", "scrapping", "restart"]
+SafetyGroup = Literal["A1", "A2L", "A2", "A3", "B1", "B2L", "B2", "B3"]
+"""Toxicity (A lower, B higher) and flammability (1 none, 2L, 2, 3 highest) of ASHRAE 34."""
 Share = Annotated[float, Meta(ge=0, le=100)]
 Words = Annotated[str, Meta(min_length=1, max_length=1000)]
 
@@ -191,7 +193,7 @@ class Refrigerant(_Row, frozen=True, kw_only=True, rename={"class_": "class"}):
     """Chemical class and ASHRAE 34 safety group of a designation."""
 
     class_: Words
-    safety: Words
+    safety: SafetyGroup
 
 
 class Quantity(_Row, frozen=True, kw_only=True):
