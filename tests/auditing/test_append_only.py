@@ -81,11 +81,28 @@ def test_the_owner_is_held_back_from_doing_it_by_accident(ledger, table):
                 conn.execute(attempt)
 
 
+NOTE_S_SALT_GONE = "salt = overlay(salt PLACING decode(repeat('00', 16), 'hex') FROM 17)"
+
+
 def test_words_can_be_erased_by_the_owner_but_not_changed(ledger):
     with psycopg.connect(plain(ledger.database.owner_url), autocommit=True) as conn:
-        for change in ("note = 'another'", "note = 'erased'", "note = 'erased', salt = NULL, basis = 'field'", "note = NULL, salt = NULL"):
+        for change in (
+            "note = 'another'",
+            "note = 'erased'",
+            "note = 'erased', salt = NULL, basis = 'field'",
+            "note = NULL, salt = NULL",
+            "salt = NULL",
+            "salt = decode(repeat('07', 32), 'hex')",
+            "salt = uuid_send(gen_random_uuid())",
+            f"note = 'another', {NOTE_S_SALT_GONE}",
+            f"note = NULL, {NOTE_S_SALT_GONE}",
+            f"note = 'erased', {NOTE_S_SALT_GONE}, person = 'erased'",
+            f"note = 'erased', {NOTE_S_SALT_GONE}, note_sha256 = NULL",
+            NOTE_S_SALT_GONE,
+        ):
             with pytest.raises(psycopg.errors.RestrictViolation):
                 conn.execute(f"UPDATE verdict SET {change}")
+        assert conn.execute(f"UPDATE verdict SET note = 'erased', {NOTE_S_SALT_GONE} WHERE id = '{ledger.verdicts[0]}'").rowcount == 1
         assert conn.execute("UPDATE verdict SET note = 'erased', salt = NULL").rowcount == 2
 
 

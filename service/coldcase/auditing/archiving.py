@@ -7,7 +7,7 @@ over the hashes that stay; with the file at hand its contents are verified too.
 import gzip
 import hashlib
 import os
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from uuid import UUID
@@ -20,6 +20,7 @@ from coldcase.core import merkle
 from coldcase.core.leaves import DecisionRow, decision_leaf
 from coldcase.db import archive as store
 from coldcase.db import checks, events
+from coldcase.db.archive import Erasable
 from coldcase.db.events import Actor
 from coldcase.errors import ColdcaseError
 
@@ -167,15 +168,51 @@ def _year_in(path: Path) -> int:
     return int(digits[:4] or 0)
 
 
-async def erase(conn: AsyncConnection, *, person: str | None, verdict: UUID | None, actor: Actor, now: datetime) -> dict[str, int]:
-    """Erases a person's label everywhere, or the words of one verdict, with an event; as the owner.
+class Erasure(msgspec.Struct, frozen=True, kw_only=True):
+    """What an erasure erases, or would: records by kind; words by `kind.word`; and how many records go `whole`.
 
-    Answers how many records of each kind lost words. The event does not say which person, nor what the words were.
+    Records of the first releases have one salt for all their words, which can only go together.
     """
-    found = await store.erase_person(conn, person) if person is not None else {}
-    if verdict is not None:
-        found = await store.erase_words(conn, verdict)
-    if found:
+
+    records: dict[str, int]
+    words: dict[str, int]
+    whole: int
+
+
+async def erase(
+    conn: AsyncConnection,
+    *,
+    person: str | None = None,
+    addresses: bool = False,
+    verdict: UUID | None = None,
+    dry_run: bool = False,
+    actor: Actor,
+    now: datetime,
+) -> Erasure:
+    """Erases a person's label everywhere, or what was written in one verdict, with an event; as the owner.
+
+    With `addresses` also the network addresses that stand beside the label; with `dry_run` nothing is erased. The event
+    does not say which person, nor what the words were. Raises ValueError unless exactly one of the two is named.
+    """
+    if (person is None) == (verdict is None):
+        raise ValueError("name a person or a verdict, one of the two")
+    wanted = store.of_verdict() if person is None else store.of_person(addresses=addresses)
+    value = verdict if person is None else person
+    assert value is not None  # noqa: S101 - one of the two is named
+    keys = 0 if person is None else await store.keys_of(conn, person)
+    found = _erasure(await (store.erasable if dry_run else store.erase)(conn, wanted, value), keys)
+    if not dry_run and found.records:
+        if person is not None:
+            await store.erase_keys_label(conn, person)
+        details = {"records": found.records, "words": found.words}
         subject = "person" if verdict is None else str(verdict)
-        await events.note(conn, action="words.erased", subject=subject, details={"records": found}, actor=actor, now=now)
+        await events.note(conn, action="words.erased", subject=subject, details=details, actor=actor, now=now)
     return found
+
+
+def _erasure(found: Sequence[Erasable], keys: int) -> Erasure:
+    records = {one.kind: one.records for one in found}
+    words = {f"{one.kind}.{word}": count for one in found for word, count in one.words.items() if count}
+    if keys:
+        records["api_key"] = words["api_key.person"] = keys
+    return Erasure(records=records, words=words, whole=sum(one.whole for one in found))

@@ -169,15 +169,22 @@ def _backdated(kind: str, name: str, seal: Seal) -> str:
 
 
 async def _check_erasures(conn: AsyncConnection, report: Verification) -> None:
+    """Of each word no more may be lost than events of erasure say."""
     told: Counter[str] = Counter()
     for details in await checks.erasures(conn):
-        told.update(details.get("records", {}))
+        told.update(details["words"] if "words" in details else _every_word(details.get("records", {})))
     for kind in (kind for kind in KINDS if WORDS[kind]):
         found = await checks.erased(conn, kind)
-        report.erased += found
-        if found > told[kind]:
-            detail = f"{found} records of {kind} have lost their words, {told[kind]} by an event of erasure"
-            report.add(Trouble(what="erased", kind=kind, detail=detail))
+        report.erased += found.pop("")
+        for word, count in found.items():
+            if count > told[f"{kind}.{word}"]:
+                detail = f"{count} records of {kind} have lost their {word}, {told[f'{kind}.{word}']} by an event of erasure"
+                report.add(Trouble(what="erased", kind=kind, detail=detail))
+
+
+def _every_word(records: dict[str, int]) -> dict[str, int]:
+    """What an event of the first releases stands for: the words of a record went together."""
+    return {f"{kind}.{word}": count for kind, count in records.items() for word in WORDS.get(kind, ())}
 
 
 def _year(id_: UUID) -> int:

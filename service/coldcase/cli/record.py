@@ -8,10 +8,11 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.auditing import archiving, verifying
+from coldcase.auditing.archiving import Erasure
 from coldcase.auditing.verifying import Verification
 from coldcase.classifying import now
 from coldcase.cli import store
-from coldcase.cli.talk import Commands, WrongUse, as_json, command, result, say
+from coldcase.cli.talk import Commands, WrongUse, as_json, command, confirmed, result, say
 from coldcase.db.engine import run_once
 
 
@@ -27,10 +28,13 @@ def add_commands(commands: Commands) -> None:
     added.add_argument("--to", metavar="FOLDER", default=".", help="where the file goes (default: here)")
     added.add_argument("--drop", action="store_true", help="also drop the detached table; else it stays beside the record")
     store.add_owner_flags(added)
-    added = command(commands, "erase", erase, "As the owner: erase a person's label everywhere, or the words of one verdict.")
+    added = command(commands, "erase", erase, "As the owner: erase a person's label everywhere, or what was written in one verdict.")
     what = added.add_mutually_exclusive_group(required=True)
-    what.add_argument("--person", metavar="LABEL")
-    what.add_argument("--verdict", metavar="ID")
+    what.add_argument("--person", metavar="LABEL", help="the label alone; what the person wrote stays")
+    what.add_argument("--verdict-words", metavar="ID", help="the note of this verdict; who gave it stays")
+    added.add_argument("--addresses", action="store_true", help="with --person: also the network addresses that stand beside the label")
+    added.add_argument("--dry-run", action="store_true", help="say what would be erased, and erase nothing")
+    added.add_argument("--yes", action="store_true", help="do not ask")
     store.add_owner_flags(added)
 
 
@@ -90,13 +94,32 @@ def archive(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
 
 
 def erase(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
-    """Erases words; says how many records lost some."""
-    verdict = None if args.verdict is None else _uuid(args.verdict)
-    found = store.as_owner(
-        args, environ, lambda conn: archiving.erase(conn, person=args.person, verdict=verdict, actor=store.actor(), now=now())
-    )
-    say(f"coldcase: words of {sum(found.values())} records are erased")
-    return 0 if found else 1
+    """Says how many records lose words, asks, and erases them. Nothing brings them back."""
+    if args.addresses and args.person is None:
+        raise WrongUse("--addresses goes with --person.")
+    verdict = None if args.verdict_words is None else _uuid(args.verdict_words)
+
+    def run(*, dry_run: bool) -> Erasure:
+        told = {"person": args.person, "addresses": args.addresses, "verdict": verdict, "dry_run": dry_run}
+        return store.as_owner(args, environ, lambda conn: archiving.erase(conn, **told, actor=store.actor(), now=now()))
+
+    if not args.yes or args.dry_run:
+        found = run(dry_run=True)
+        _tell("would be erased", found)
+        if args.dry_run or not found.records:
+            return 0 if found.records else 1
+        if not confirmed("Erase them for good?"):
+            say("coldcase: nothing was erased")
+            return 1
+    found = run(dry_run=False)
+    _tell("erased", found)
+    return 0 if found.records else 1
+
+
+def _tell(done: str, found: Erasure) -> None:
+    say(f"coldcase: {done}: {', '.join(f'{count} {word}' for word, count in found.words.items()) or 'nothing'}")
+    if found.whole:
+        say(f"coldcase: {found.whole} of these records are of an early release: their other words go with them")
 
 
 def _uuid(text: str) -> UUID:

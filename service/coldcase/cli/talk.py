@@ -31,6 +31,14 @@ def result(line: str) -> None:
     print(line, flush=True)
 
 
+def confirmed(question: str) -> bool:
+    """Whether a person at the terminal says yes. Raises WrongUse where nobody can be asked."""
+    if not sys.stdin.isatty():
+        raise WrongUse("Nobody can be asked here: say --yes, or --dry-run.")
+    print(f"{question} [y/N] ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip().lower() in ("y", "yes")
+
+
 def as_json(value: Any) -> None:
     """A result that a program may read."""
     result(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())

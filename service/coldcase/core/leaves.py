@@ -24,7 +24,13 @@ WORDS: Mapping[str, tuple[str, ...]] = {
     "rule_table_event": ("person", "reason"),
     "audit_event": ("person", "remote"),
 }
-"""Of each kind the members that can be erased: they stand in the leaf by a salted digest."""
+"""Of each kind the members that can be erased: they stand in the leaf by a salted digest.
+
+Their order is that of their salts. A member is never added to a kind, for its salts are told by their number.
+"""
+
+SALT = 16
+"""Bytes of a word's salt."""
 
 ERASED = "erased"
 """What stands in a word's place once it is erased."""
@@ -133,11 +139,21 @@ def _plain(value: Any) -> Any:
 
 def broken_words(kind: str, row: Mapping[str, Any]) -> list[str]:
     """The words of a record that are neither what its leaf stands for nor erased."""
-    return [word for word in WORDS[kind] if not _word_holds(word, row)]
+    return [word for word in WORDS[kind] if not _word_holds(kind, word, row)]
 
 
-def _word_holds(word: str, row: Mapping[str, Any]) -> bool:
-    text, salt, committed = row[word], row["salt"], row[f"{word}_sha256"]
+def _salt_of(kind: str, word: str, salt: bytes | None) -> bytes | None:
+    """A word's own salt; None once it is erased. Rows of the first releases have one salt for all their words."""
+    words = WORDS[kind]
+    if salt is None or len(salt) != SALT * len(words):
+        return salt
+    first = SALT * words.index(word)
+    own = salt[first : first + SALT]
+    return own if any(own) else None
+
+
+def _word_holds(kind: str, word: str, row: Mapping[str, Any]) -> bool:
+    text, salt, committed = row[word], _salt_of(kind, word, row["salt"]), row[f"{word}_sha256"]
     if salt is None:
         return text is None if committed is None else text == ERASED
     if text is None or committed is None:

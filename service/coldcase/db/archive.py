@@ -1,15 +1,19 @@
 """Taking a year of decisions out, and erasing words: what only the owner of the database may do."""
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from datetime import datetime
 from uuid import UUID
 
+import msgspec
 from sqlalchemy import insert, text
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.core.leaves import ERASED, WORDS, DecisionRow
+from coldcase.core.leaves import ERASED, SALT, WORDS, DecisionRow
 from coldcase.db.seals import DECISION, stream
 from coldcase.db.tables import audit_archive
+
+Wanted = Mapping[str, tuple[str, tuple[str, ...]]]
+"""What to erase: of each kind of records the condition (SQL, with one parameter `value`) and the words."""
 
 
 def partition(year: int) -> str:
@@ -44,23 +48,94 @@ async def take_out(conn: AsyncConnection, year: int, *, count: int, file_sha256:
 
 
 LABELS = {"verdict": "person", "audit_event": "person", "rule_table_event": "person", "rule_table": "created_by"}
+"""Where a person's label stands among the words of sealed records."""
 
 
-async def erase_person(conn: AsyncConnection, person: str) -> dict[str, int]:
-    """Erases a person's label wherever it stands, with the other words of the same rows; how many records of each kind."""
-    found = {kind: await _erase(conn, kind, f"{column} = :value", person) for kind, column in LABELS.items()}
+class Erasable(msgspec.Struct, frozen=True):
+    """What can be erased from the records of one kind: how many records lose each word, how many records there are, and
+    how many of them go `whole`.
+
+    Those are of the first releases: one salt serves all their words, so that they go together.
+    """
+
+    kind: str
+    words: dict[str, int]
+    records: int
+    whole: int
+
+
+def is_erased(kind: str, word: str) -> str:
+    """SQL: whether a word of a row has been erased."""
+    first = SALT * WORDS[kind].index(word) + 1
+    zeros = f"substr(salt, {first}, {SALT}) = decode(repeat('00', {SALT}), 'hex')"
+    return f"({word}_sha256 IS NOT NULL AND (salt IS NULL OR ({_own_salts(kind)} AND {zeros})))"
+
+
+def _own_salts(kind: str) -> str:
+    return f"octet_length(salt) = {SALT * len(WORDS[kind])}"
+
+
+def of_person(*, addresses: bool) -> Wanted:
+    """A person's label wherever it stands, and with `addresses` the network addresses beside it."""
+    return {
+        kind: (f"{label} = :value", (label, "remote") if addresses and kind == "audit_event" else (label,))
+        for kind, label in LABELS.items()
+    }
+
+
+def of_verdict() -> Wanted:
+    """What was written in a verdict."""
+    return {"verdict": ("id = :value", ("note",))}
+
+
+async def erasable(conn: AsyncConnection, wanted: Wanted, value: str | UUID) -> list[Erasable]:
+    """What of it there is to erase still; as the owner."""
+    found = []
+    for kind, (where, words) in wanted.items():
+        goes = {word: "true" if word in words else f"NOT {_own_salts(kind)}" for word in WORDS[kind]}
+        wholes = ["true", f"NOT {_own_salts(kind)}", *(f"{_is_left(kind, word)} AND {goes[word]}" for word in WORDS[kind])]
+        counts = ", ".join(f"count(*) FILTER (WHERE {condition})" for condition in wholes)
+        statement = f"SELECT {counts} FROM {kind} WHERE {_still(kind, where, words)}"  # noqa: S608 - our own names
+        records, whole, *lost = (await conn.execute(text(statement), {"value": value})).one()
+        if records:
+            found.append(Erasable(kind, dict(zip(WORDS[kind], lost, strict=True)), records, whole))
+    return found
+
+
+async def erase(conn: AsyncConnection, wanted: Wanted, value: str | UUID) -> list[Erasable]:
+    """Erases it; what was erased."""
+    found = await erasable(conn, wanted, value)
+    for kind in (one.kind for one in found):
+        where, words = wanted[kind]
+        still = _still(kind, where, words)
+        await conn.execute(text(_erasure(kind, WORDS[kind], f"NOT {_own_salts(kind)} AND {still}")), {"value": value})
+        await conn.execute(text(_erasure(kind, words, f"{_own_salts(kind)} AND {still}")), {"value": value})
+    return found
+
+
+def _still(kind: str, where: str, words: tuple[str, ...]) -> str:
+    return f"{where} AND salt IS NOT NULL AND ({' OR '.join(_is_left(kind, word) for word in words)})"
+
+
+def _is_left(kind: str, word: str) -> str:
+    return f"({word} IS NOT NULL AND NOT {is_erased(kind, word)})"
+
+
+def _erasure(kind: str, words: tuple[str, ...], where: str) -> str:
+    changed = [f"{word} = CASE WHEN {word} IS NULL THEN NULL ELSE '{ERASED}' END" for word in words]
+    salt = "salt"
+    for word in words:
+        place = SALT * WORDS[kind].index(word) + 1
+        salt = f"overlay({salt} PLACING decode(repeat('00', {SALT}), 'hex') FROM {place})"
+    salt = "NULL" if words == WORDS[kind] else salt
+    return f"UPDATE {kind} SET {', '.join(changed)}, salt = {salt} WHERE {where}"  # noqa: S608 - our own names
+
+
+async def keys_of(conn: AsyncConnection, person: str) -> int:
+    """How many API keys bear a person's label."""
+    return int(await conn.scalar(text("SELECT count(*) FROM api_key WHERE person = :person"), {"person": person}) or 0)
+
+
+async def erase_keys_label(conn: AsyncConnection, person: str) -> None:
+    """Erases a person's label from API keys."""
     await conn.execute(text("UPDATE api_key SET person = :erased WHERE person = :person"), {"erased": ERASED, "person": person})
-    return {kind: count for kind, count in found.items() if count}
-
-
-async def erase_words(conn: AsyncConnection, verdict: UUID) -> dict[str, int]:
-    """Erases note and person of a verdict."""
-    count = await _erase(conn, "verdict", "id = :value", verdict)
-    return {"verdict": count} if count else {}
-
-
-async def _erase(conn: AsyncConnection, kind: str, where: str, value: str | UUID) -> int:
-    # One salt serves a row's words, so they go together.
-    changed = ", ".join(f"{word} = CASE WHEN {word} IS NULL THEN NULL ELSE '{ERASED}' END" for word in WORDS[kind])
-    statement = text(f"UPDATE {kind} SET {changed}, salt = NULL WHERE {where} AND salt IS NOT NULL")  # noqa: S608 - our own names
-    return (await conn.execute(statement, {"value": value})).rowcount

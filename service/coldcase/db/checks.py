@@ -11,6 +11,7 @@ from sqlalchemy import text
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.core.leaves import KINDS, WORDS, DecisionRow
+from coldcase.db.archive import is_erased
 from coldcase.db.engine import raw_connection
 from coldcase.db.seals import BATCH, COLUMNS, ID, Member, record_id
 
@@ -83,11 +84,12 @@ async def loose(conn: AsyncConnection, kind: str) -> AsyncIterator[list[Loose]]:
             yield [Loose(kind, row[0], row[1], int(row[2]), row[3]) for row in rows]
 
 
-async def erased(conn: AsyncConnection, kind: str) -> int:
-    """How many records of a kind have lost their words."""
-    any_word = " OR ".join(f"{word}_sha256 IS NOT NULL" for word in WORDS[kind])
-    found = await conn.scalar(text(f"SELECT count(*) FROM {kind} WHERE salt IS NULL AND ({any_word})"))  # noqa: S608 - our own names
-    return int(found or 0)
+async def erased(conn: AsyncConnection, kind: str) -> dict[str, int]:
+    """How many records of a kind have lost each of their words, and under "" how many have lost any."""
+    lost = {word: is_erased(kind, word) for word in WORDS[kind]}
+    counts = ", ".join(f"count(*) FILTER (WHERE {condition})" for condition in (*lost.values(), " OR ".join(lost.values())))
+    row = (await conn.execute(text(f"SELECT {counts} FROM {kind}"))).one()  # noqa: S608 - our own names
+    return dict(zip((*lost, ""), row, strict=True))
 
 
 async def erasures(conn: AsyncConnection) -> list[dict[str, Any]]:
