@@ -1,7 +1,6 @@
 """Use case: why did this compressor fail? Case to answer, and answer to record."""
 
 import asyncio
-import hashlib
 from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import partial
@@ -11,7 +10,7 @@ from uuid_utils import compat
 
 from coldcase.core import ENGINE_VERSION, reporting
 from coldcase.core.answer import Answer
-from coldcase.core.canonical import canonical
+from coldcase.core.canonical import canonical, fingerprint
 from coldcase.core.compiled import Book
 from coldcase.core.intake import Taken, take, take_lenient
 from coldcase.core.json_text import read_json
@@ -137,7 +136,7 @@ async def record(taken: Taken, book: Book, desk: Desk, recorder: Recorder, *, cl
         recorded_at=at,
         key=key,
         # By what was sent, so that a retry stays the same case whatever the table has come to say of its words.
-        fingerprint=hashlib.sha256(text if taken.sent is taken.raw else canonical(taken.sent)).digest(),
+        fingerprint=fingerprint(taken.sent),
         case=text,
         answer=encode(answer),
         cause=answer.cause,

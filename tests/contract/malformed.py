@@ -32,7 +32,22 @@ GOOD: dict[str, Any] = {
     "oil_results": {"water_mg_kg": 310, "acid_number_mg_koh_g": "<0.05"},
     "evidence": [{"uri": "https://files.example/plating.jpg", "finding": "copper_plating"}],
 }
-WRONG: tuple[Any, ...] = (True, 7, -1.5, 1e300, "", "purple", "\u0000", [], [[]], {}, {"": None}, ["heavy", "heavy"], "x" * 3000)
+WRONG: tuple[Any, ...] = (
+    True,
+    7,
+    10**16 + 1,
+    -1.5,
+    1e300,
+    "",
+    "purple",
+    "\u0000",
+    [],
+    [[]],
+    {},
+    {"": None},
+    ["heavy", "heavy"],
+    "x" * 3000,
+)
 
 
 def bodies() -> Iterator[Body]:
@@ -97,7 +112,7 @@ def _texts() -> Iterator[tuple[str, bytes]]:
     yield "UTF-16", json.dumps(GOOD).encode("utf-16")
     for number in (b"NaN", b"Infinity", b"-Infinity", b"1e999", b"-1e999", b"01", b".5", b"1.", b"+1", b"0x1F", b"1_000"):
         yield f"number {number.decode()}", good.replace(b'"value": 41', b'"value": ' + number)
-    for depth in (100, 2000, 30000):
+    for depth in (33, 100, 2000, 30000):
         yield f"arrays {depth} deep", good.replace(b'"heavy"', b"[" * depth + b"]" * depth)
         yield f"objects {depth} deep", b'{"unit":' * depth + b"0" + b"}" * depth if depth < 7000 else b"[" * depth
     for surrogate in (b"\\ud800", b"\\udfff", b"\\ud800\\ud800", b"\\udc00\\ud800"):

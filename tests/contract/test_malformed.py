@@ -29,6 +29,21 @@ def test_each_is_refused_in_words_and_none_is_recorded(http, live, path):
     assert live.decisions() == before
 
 
+@pytest.mark.parametrize("path", ["/v1/classifications", "/v1/classifications/preview"])
+def test_read_leniently_each_is_taken_or_refused_in_words(http, path):
+    lenient = {"Prefer": "handling=lenient"}
+    taken, wrong = 0, []
+    for what, body, headers in BODIES:
+        answered = http.post(path, content=body, headers=headers | lenient)
+        if answered.status_code in (200, 201):
+            taken += 1
+        elif problem := complaint(answered, what):
+            wrong.append(problem)
+
+    assert wrong == []
+    assert taken > 400
+
+
 def complaint(answered, what: str) -> str | None:
     """What is wrong with a refusal."""
     if answered.headers["Content-Type"] != "application/problem+json":

@@ -1,5 +1,6 @@
 """The quick spelling of ordinary values is the one of RFC 8785."""
 
+import hashlib
 import json
 from typing import Any
 
@@ -9,7 +10,7 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coldcase.core.canonical import canonical
+from coldcase.core.canonical import canonical, fingerprint
 from coldcase.core.rule_table import canonical as canonical_table
 from coldcase.core.rule_table import digest
 from tests.core.tables import modest, starter
@@ -75,3 +76,19 @@ def test_a_rule_table_keeps_its_digest_through_its_own_spelling() -> None:
     again = msgspec.json.decode(canonical_table(table), type=type(table))
     assert digest(again) == digest(table)
     assert digest(msgspec.structs.replace(table, temperature=table.temperature + 0.1)) != digest(table)
+
+
+@modest
+@given(values)
+def test_a_fingerprint_is_that_of_the_canonical_text(value: Any) -> None:
+    assert fingerprint(value) == hashlib.sha256(rfc8785.dumps(value)).digest()
+
+
+LONG = [2**53, -(2**53), 2**53 + 1, 10**30, "9007199254740992", "#9007199254740992", "=9007199254740992", [2**53], {"a": 2**53}]
+
+
+def test_values_that_have_no_canonical_text_are_told_apart_by_their_fingerprints() -> None:
+    assert len({fingerprint(value) for value in LONG}) == len(LONG)
+    assert len({fingerprint([2**60, value]) for value in LONG}) == len(LONG)
+    assert fingerprint({"a": 2**60, "b": True}) == fingerprint({"b": True, "a": 2**60})
+    assert fingerprint({"a": 2**60, "b": True}) != fingerprint({"b": 1, "a": 2**60})

@@ -38,6 +38,9 @@ MALFORMED = {
     "half a surrogate pair in a name": b'{"\\udfff": 1}',
     "an overlong slash": b'{"a": "\xc0\xaf"}',
     "a raw control character": b'{"a": "\x01"}',
+    "33 lists within each other": b"[" * 33 + b"]" * 33,
+    "33 objects within each other": b'{"a":' * 32 + b"{}" + b"}" * 32,
+    "lists and objects within each other, beside much else": b'{"b": [1, {}], "a":' * 17 + b"[" * 16 + b"]" * 16 + b"}" * 17,
     "nested lists without end": b"[" * DEEP + b"]" * DEEP,
     "nested objects without end": b'{"a":' * DEEP + b"1" + b"}" * DEEP,
     "open brackets": b"[" * DEEP,
@@ -70,6 +73,8 @@ def test_the_member_that_stands_twice_is_named() -> None:
         (b'"\\ud83d\\ude00"', "😀"),
         (b'{"a": {"x": 1}, "b": {"x": 1}}', {"a": {"x": 1}, "b": {"x": 1}}),
         (b"[[[[[[[[1]]]]]]]]", [[[[[[[[1]]]]]]]]),
+        (b"[" * 32 + b"1, 2" + b"]" * 32, json.loads("[" * 32 + "1, 2" + "]" * 32)),
+        (b"[" + b"[], " * 99 + b"{}]", [[]] * 99 + [{}]),
     ],
 )
 def test_plain_json_is_read_as_it_stands(body: bytes, value: Any) -> None:

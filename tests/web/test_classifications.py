@@ -40,8 +40,8 @@ async def test_the_same_key_and_case_give_the_first_bytes_again(caller, case, se
     again = await caller.post("/v1/classifications", content=turned_round, headers={**key, "Content-Type": "application/json"})
 
     assert (first.status_code, again.status_code) == (201, 200)
-    assert "Idempotency-Replayed" not in first.headers
-    assert again.headers["Idempotency-Replayed"] == "true"
+    assert "Answer-Repeated" not in first.headers
+    assert again.headers["Answer-Repeated"] == "true"
     assert again.headers["Location"] == first.headers["Location"]
     assert again.content == first.content
     assert await service.count("decision") == before
@@ -118,6 +118,29 @@ async def test_read_leniently_what_is_wrong_is_left_out_named_and_recorded(calle
     record = (await caller.get(answered.headers["Location"])).json()
     assert "coper_plating" not in record["case"]["observations"]
     assert record["answer"] == answered.json()
+
+
+BAR_CODE = 90071992547409931
+
+
+@pytest.mark.parametrize(
+    ("members", "place"),
+    [({"job": {"ref": BAR_CODE}}, "/job/ref"), ({"serial": BAR_CODE}, "/serial"), ({"serial": [{"code": -(10**30)}]}, "/serial")],
+)
+async def test_a_bar_code_sent_as_a_number_loses_no_case(caller, case, members, place):
+    strictly = await caller.post("/v1/classifications", json=case | members)
+    assert (strictly.status_code, [error["pointer"] for error in strictly.json()["errors"]]) == (422, [place])
+
+    headers = {"Idempotency-Key": str(uuid4()), "Prefer": "handling=lenient"}
+    first, again = [await caller.post("/v1/classifications", json=case | members, headers=headers) for _ in range(2)]
+    assert (first.status_code, again.status_code) == (201, 200)
+    assert again.content == first.content
+    assert first.json()["cause"] == "moisture"
+    assert any(place in note for note in first.json()["notes"])
+
+    other = json.loads(json.dumps(members).replace("1", "3"))
+    answered = await caller.post("/v1/classifications", json=case | other, headers=headers)
+    assert (answered.status_code, answered.json()["type"]) == (422, "/problems/key_reused")
 
 
 async def test_without_a_readable_unit_leniency_does_not_help(caller):

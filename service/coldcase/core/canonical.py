@@ -1,5 +1,6 @@
 """The one spelling of a JSON value (RFC 8785), which is what is hashed, stored and compared."""
 
+import hashlib
 from typing import Any
 
 import msgspec
@@ -48,3 +49,31 @@ def _ordinary_float(value: float) -> float | int:
     if 1e-4 <= abs(value) < 1e15:
         return value
     raise _UnusualError
+
+
+def fingerprint(value: Any) -> bytes:
+    """SHA-256 of a JSON value's canonical text.
+
+    A value with an integer that RFC 8785 cannot spell has one too, of its own: leniently such a member is left out of a
+    case, and the case still has to be known again.
+    """
+    try:
+        return hashlib.sha256(canonical(value)).digest()
+    except rfc8785.IntegerDomainError:
+        # No canonical text begins with a line feed, so that the two kinds never meet.
+        return hashlib.sha256(b"\n" + rfc8785.dumps(_marked(value))).digest()
+
+
+def _marked(value: Any) -> Any:
+    """The value with its integers as text, and its texts told apart from them."""
+    match value:
+        case dict():
+            return {name: _marked(member) for name, member in value.items()}
+        case list():
+            return [_marked(member) for member in value]
+        case str():
+            return f"={value}"
+        case int() if not isinstance(value, bool) and abs(value) >= 2**53:
+            return f"#{value}"
+        case _:
+            return value

@@ -7,6 +7,10 @@ import msgspec
 
 from coldcase.errors import Malformed
 
+DEEPEST = 32
+"""Arrays and objects within each other; nothing that is sent here needs a third of it."""
+TOO_DEEP = f"Nested too deeply: {DEEPEST} arrays and objects within each other at most."
+
 
 def read_json(body: bytes) -> Any:
     """The value of a JSON text. Raises `Malformed` and says what is wrong with it."""
@@ -20,8 +24,19 @@ def read_json(body: bytes) -> Any:
     except (UnicodeDecodeError, UnicodeEncodeError) as error:
         raise Malformed("Not UTF-8, or a string holds half of a surrogate pair.") from error
     except RecursionError as error:
-        raise Malformed("Nested too deeply.") from error
+        raise Malformed(TOO_DEEP) from error
+    # So few brackets cannot nest deeper; ordinary texts are not walked through.
+    if body.count(b"[") + body.count(b"{") > DEEPEST and _is_deep(value):
+        raise Malformed(TOO_DEEP)
     return value
+
+
+def _is_deep(value: Any) -> bool:
+    level = [value]
+    for _ in range(DEEPEST):
+        level = [holder for holder in level if isinstance(holder, dict | list)]
+        level = [member for holder in level for member in (holder.values() if isinstance(holder, dict) else holder)]
+    return any(isinstance(member, dict | list) for member in level)
 
 
 def _no_name_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
