@@ -1,8 +1,9 @@
 import asyncio
 import os
 import signal
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from uuid import UUID
 
 import psycopg
 import pytest
@@ -10,7 +11,7 @@ from uuid_utils.compat import uuid7
 
 from coldcase.db import embedded, migrating
 from coldcase.db.recorder import MOST_IN_BATCH, SWEPT_EVERY, Recorder
-from coldcase.errors import Busy, KeyInFlight, KeyReused, NotRecordable, OutcomeUnknown, StoreAway, SupersedesUnknown
+from coldcase.errors import Archived, Busy, KeyInFlight, KeyReused, NotRecordable, OutcomeUnknown, StoreAway, SupersedesUnknown
 
 pytestmark = pytest.mark.anyio
 
@@ -209,6 +210,38 @@ async def test_supersedes_names_an_earlier_decision_of_the_same_client_and_job(r
     assert [type(one) for one in told[1:]] == [SupersedesUnknown] * 3
     assert count(as_owner) == 2
     assert as_owner.execute("SELECT count(*) FROM idempotency").fetchone()[0] == 0
+
+
+@pytest.fixture
+async def archived(recorder, new_decision, as_owner):
+    """A decision of a year that was taken out since."""
+    year = as_owner.execute("SELECT extract(year FROM now())::int - 1").fetchone()[0]
+    id_ = as_owner.execute("SELECT first_id_of_year(%s)", [year]).fetchone()[0]
+    old = new_decision(id=UUID(int=id_.int | 7 << 76 | 2 << 62), key="wo-1")
+    assert (await recorder.record(old)).id == old.id
+    assert not (await recorder.record(new_decision(supersedes=old.id))).replayed
+    as_owner.execute("INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (%s, now(), 1, sha256(''))", [year])
+    as_owner.execute(f"ALTER TABLE decision DETACH PARTITION decision_{year}")
+    return old
+
+
+async def test_a_retry_after_its_year_was_archived_is_told_so(recorder, new_decision, archived, as_owner):
+    with pytest.raises(Archived) as told:
+        await recorder.record(new_decision(key="wo-1"))
+    assert str(archived.id) in told.value.detail
+    assert str(datetime.now(UTC).year - 1) in told.value.detail
+    with pytest.raises(KeyReused):
+        await recorder.record(new_decision(key="wo-1", case=b"{}"))
+    assert count(as_owner) == 1
+
+
+async def test_supersedes_of_a_decision_whose_year_was_archived_is_told_so(recorder, new_decision, archived):
+    names = [archived.id, uuid7(), UUID(int=2**128 - 1), UUID(int=(2**48 - 1) << 80 | 7 << 76 | 2 << 62), UUID(int=0)]
+    told = await outcomes([recorder.record(new_decision(supersedes=name)) for name in names])
+
+    assert [type(one) for one in told] == [SupersedesUnknown] * len(names)
+    assert ["into an archive" in one.detail for one in told] == [True] + [False] * (len(names) - 1)
+    assert (await recorder.record(new_decision())).replayed is False
 
 
 async def test_past_its_queue_the_recorder_is_busy(service_database, new_decision):

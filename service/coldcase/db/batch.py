@@ -101,8 +101,10 @@ STORED = """
 SELECT held.client_id, held.key, held.fingerprint, held.decision_id, decision.answer_text
 FROM unnest($1::integer[], $2::text[]) AS asked (client_id, key)
 JOIN idempotency AS held USING (client_id, key)
-JOIN decision ON decision.id = held.decision_id
+LEFT JOIN decision ON decision.id = held.decision_id
 """
+
+ARCHIVED = "SELECT year FROM audit_archive"
 
 SWEEP = """
 DELETE FROM idempotency WHERE (client_id, key) IN (
@@ -127,11 +129,11 @@ class Outcome(msgspec.Struct, frozen=True):
 
 
 class Stored(msgspec.Struct, frozen=True):
-    """What a key stands for already."""
+    """What a key stands for already; without an answer if the decision's year was taken out of the record."""
 
     id: UUID
     fingerprint: bytes
-    answer: bytes
+    answer: bytes | None
 
 
 class Connection:
@@ -176,9 +178,13 @@ class Connection:
         rows = await self.raw.fetch(STORED, [client for client, _ in slots], [key for _, key in slots])
         # asyncpg's UUID is a class of its own, which not everything that writes JSON knows.
         return {
-            (client, key): Stored(id=UUID(bytes=id_.bytes), fingerprint=fingerprint, answer=answer.encode())
+            (client, key): Stored(id=UUID(bytes=id_.bytes), fingerprint=fingerprint, answer=None if answer is None else answer.encode())
             for client, key, fingerprint, id_, answer in rows
         }
+
+    async def archived(self) -> set[int]:
+        """The years that were taken out of the record."""
+        return {row["year"] for row in await self.raw.fetch(ARCHIVED)}
 
     async def end(self, backend: tuple[int, datetime]) -> bool:
         """Ends another of our backends, if it is still there; whether it was."""

@@ -9,14 +9,24 @@ import logging
 from collections import deque
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
 import asyncpg
 import msgspec
 
 from coldcase.db.batch import LOST, Connection, NewDecision, Outcome, Row, Slot, checked_row
-from coldcase.errors import Busy, ColdcaseError, KeyInFlight, KeyReused, NotRecordable, OutcomeUnknown, StoreAway, SupersedesUnknown
+from coldcase.errors import (
+    Archived,
+    Busy,
+    ColdcaseError,
+    KeyInFlight,
+    KeyReused,
+    NotRecordable,
+    OutcomeUnknown,
+    StoreAway,
+    SupersedesUnknown,
+)
 
 log = logging.getLogger(__name__)
 
@@ -38,6 +48,7 @@ FIRST_PAUSE, LONGEST_PAUSE = 0.05, 1.0
 
 WAITED_IN_VAIN = {"55P03", "57014"}  # lock_not_available, query_canceled
 VALUE_AT_FAULT = {"21", "22", "23", "54"}  # classes: cardinality, data exception, integrity constraint, program limit
+YEAR_10_000 = 253_402_300_800_000  # in milliseconds since 1970
 NO_PARTITION = "no partition of relation"
 
 
@@ -228,15 +239,31 @@ class Recorder:
 
     async def _tell(self, batch: Sequence[Waiting], outcome: Outcome, conn: Connection) -> None:
         taken: list[Waiting] = []
+        superseding: list[Waiting] = []
         for waiting in batch:
             if waiting.new.id in outcome.superseding_nothing:
-                waiting.refuse(SupersedesUnknown())
+                superseding.append(waiting)
             elif waiting.slot is None or waiting.new.id in outcome.won:
                 self._tell_kept(waiting)
             else:
                 taken.append(waiting)
         if taken:
             await self._replay(taken, conn)
+        if superseding:
+            await self._say_what_is_superseded(superseding, conn)
+
+    async def _say_what_is_superseded(self, batch: Sequence[Waiting], conn: Connection) -> None:
+        """There is no such decision; one of a year that was taken out may have been there."""
+        try:
+            archived = await conn.archived()
+        except (*LOST, asyncpg.PostgresError) as error:
+            log.warning("the archived years could not be read: %s", error)
+            return refuse_all(batch, SupersedesUnknown)
+        for waiting in batch:
+            year = None if waiting.new.supersedes is None else year_of(waiting.new.supersedes)
+            gone = f"`supersedes` names a decision of {year}, and that year was taken out of the record into an archive."
+            waiting.refuse(SupersedesUnknown(gone if year in archived else None))
+        return None
 
     def _tell_kept(self, waiting: Waiting) -> None:
         self.rows += 1
@@ -255,6 +282,9 @@ class Recorder:
                 waiting.refuse(KeyInFlight())
             elif held.fingerprint != waiting.new.fingerprint:
                 waiting.refuse(KeyReused())
+            elif held.answer is None:
+                where = f"Decision {held.id} of this Idempotency-Key was taken out of the record with the year {year_of(held.id)}"
+                waiting.refuse(Archived(f"{where}; it stands in the archive of that year."))
             else:
                 waiting.answer(Recorded(id=held.id, answer=held.answer, replayed=True))
         return None
@@ -330,6 +360,12 @@ def refuse_all(batch: Iterable[Waiting], error: type[ColdcaseError]) -> None:
     """Each with an error of its own: one exception object raised in many tasks would mix up their tracebacks."""
     for waiting in batch:
         waiting.refuse(error())
+
+
+def year_of(id_: UUID) -> int | None:
+    """The year that a UUIDv7 begins with, by which decisions are archived; None of any other UUID, or beyond the year 9999."""
+    milliseconds = id_.int >> 80
+    return datetime.fromtimestamp(milliseconds / 1000, UTC).year if id_.version == 7 and milliseconds < YEAR_10_000 else None
 
 
 def waited_too_long(waiting: Waiting) -> bool:
