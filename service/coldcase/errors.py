@@ -69,13 +69,13 @@ class StoreAway(ColdcaseError):
 
 
 class OutcomeUnknown(ColdcaseError):
-    """The connection was lost during the commit, so whether the decision was kept is not known. Send it again with the same key."""
+    """The connection was lost during the commit, so whether anything was recorded is not known. Send it again with the same key."""
 
     code = "outcome_unknown"
 
 
 class Busy(ColdcaseError):
-    """More decisions are waiting to be recorded than the service takes on. Send the same request again in a moment."""
+    """More is waiting for the record than the service takes on. Send the same request again in a moment."""
 
     code = "busy"
 
@@ -90,6 +90,12 @@ class KeyInFlight(ColdcaseError):
     """A request with this Idempotency-Key is still being worked on. Send it again in a moment."""
 
     code = "key_in_flight"
+
+
+class Archived(ColdcaseError):
+    """The decision that this Idempotency-Key stands for was taken out of the record with its year; it stands in the archive."""
+
+    code = "archived"
 
 
 class SupersedesUnknown(ColdcaseError):

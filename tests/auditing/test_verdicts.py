@@ -92,7 +92,7 @@ async def test_a_retry_with_the_same_key_records_it_once(analyst, decision):
 
     assert sorted(answer.status_code for answer in answers) == [200] * 5 + [201]
     assert len({answer.content for answer in answers}) == 1
-    assert [answer.headers.get("Idempotency-Replayed") for answer in answers].count("true") == 5
+    assert [answer.headers.get("Answer-Repeated") for answer in answers].count("true") == 5
     assert len(await verdicts(analyst, decision)) == 1
     other = await analyst.post(f"/v1/decisions/{decision}/verdicts", json={**given, "basis": "field"}, headers=key)
     assert (other.status_code, other.json()["type"]) == (422, "/problems/key_reused")

@@ -10,7 +10,7 @@ from sqlalchemy import text
 from coldcase.db import embedded, transactions
 from coldcase.db.engine import make_engine
 from coldcase.db.transactions import transaction
-from coldcase.errors import OutcomeUnknown, StoreAway
+from coldcase.errors import Busy, OutcomeUnknown, StoreAway
 from tests.db.conftest import plain
 
 pytestmark = pytest.mark.anyio
@@ -76,6 +76,40 @@ async def test_a_connection_lost_during_the_commit_means_that_nobody_knows(begin
 
     with pytest.raises(OutcomeUnknown):
         await lose()
+
+
+@pytest.mark.parametrize(
+    ("before", "waits_for"),
+    [("SET LOCAL lock_timeout = '20ms'", NEW_CLIENT), ("SET LOCAL statement_timeout = '20ms'", text("SELECT pg_sleep(60)"))],
+    ids=["a lock", "too long a statement"],
+)
+async def test_what_the_server_itself_gave_up_is_no_database_that_is_away(begin, service_database, before, waits_for):
+    async def wait():
+        async with begin() as conn:
+            await conn.execute(text(before))
+            await conn.execute(waits_for)
+
+    with psycopg.connect(plain(service_database.owner_url)) as owner:
+        owner.execute("LOCK TABLE client")
+        with pytest.raises(Busy, match="nothing was changed"):
+            await wait()
+    async with begin() as conn:
+        assert await conn.scalar(CLIENTS) == 0
+
+
+async def test_a_deadlock_is_no_database_that_is_away(service_database):
+    engine = make_engine(service_database.service_url, connections=2)
+    both = asyncio.Barrier(2)
+
+    async def lock(first, second):
+        async with transaction(engine) as conn:
+            await conn.execute(text(f"SELECT pg_advisory_xact_lock({first})"))
+            await both.wait()
+            await conn.execute(text(f"SELECT pg_advisory_xact_lock({second})"))
+
+    told = await asyncio.gather(lock(1, 2), lock(2, 1), return_exceptions=True)
+    await engine.dispose()
+    assert [type(one) for one in told if one is not None] == [Busy]
 
 
 async def test_a_connection_that_died_in_the_pool_is_replaced(begin, end_connections):

@@ -8,11 +8,17 @@ import psycopg
 from sqlalchemy import exc
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, AsyncTransaction
 
-from coldcase.errors import OutcomeUnknown, StoreAway
+from coldcase.errors import Busy, ColdcaseError, OutcomeUnknown, StoreAway
 
 Transaction = Callable[[], AbstractAsyncContextManager[AsyncConnection]]
 
 AWAY = (exc.OperationalError, exc.InterfaceError, exc.TimeoutError, psycopg.OperationalError, OSError, TimeoutError)
+WAITED_IN_VAIN = (
+    psycopg.errors.QueryCanceled,
+    psycopg.errors.LockNotAvailable,
+    psycopg.errors.DeadlockDetected,
+    psycopg.errors.SerializationFailure,
+)
 LONGEST_WAIT_S = 1.8
 """For a connection: a caller is told within two seconds that the record is away."""
 
@@ -24,7 +30,8 @@ _late: set[asyncio.Task[None]] = set()
 async def transaction(engine: AsyncEngine) -> AsyncIterator[AsyncConnection]:
     """One transaction, committed at the end unless the block raises.
 
-    Raises StoreAway if the database cannot be reached, and OutcomeUnknown if it went away during the commit.
+    Raises StoreAway if the database cannot be reached, Busy if it is there and had to wait in vain, and OutcomeUnknown if
+    it went away during the commit.
     """
     try:
         conn = await _connect(engine)
@@ -35,14 +42,23 @@ async def transaction(engine: AsyncEngine) -> AsyncIterator[AsyncConnection]:
         finally:
             await conn.close()
     except AWAY as error:
-        raise StoreAway from error
+        raise _meaning(error) or StoreAway from error
+
+
+def _meaning(error: BaseException) -> ColdcaseError | None:
+    """What the server itself said, who undid the transaction then; None if it said nothing."""
+    if isinstance(error, exc.DBAPIError):
+        error = error.orig or error
+    if isinstance(error, WAITED_IN_VAIN):
+        return Busy("The record is busy with something that this call has to wait for; nothing was changed. Send it again in a moment.")
+    return None
 
 
 async def _commit(begun: AsyncTransaction) -> None:
     try:
         await begun.commit()
     except AWAY as error:
-        raise OutcomeUnknown from error
+        raise _meaning(error) or OutcomeUnknown from error
 
 
 async def _connect(engine: AsyncEngine) -> AsyncConnection:

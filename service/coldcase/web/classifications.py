@@ -27,7 +27,7 @@ IDEMPOTENCY_KEY = Header(
     {"type": "string", "pattern": "^[!-~]{1,200}$"},
 )
 LOCATION = Header("Location", "The decision's own path.")
-REPLAYED = Header("Idempotency-Replayed", "`true`: this is the first answer again.")
+REPLAYED = Header("Answer-Repeated", "`true`: this is the first answer again.")
 
 
 EXAMPLES = {name: {"summary": demo.title, "description": demo.told, "value": demo.case} for name, demo in demo_cases().items()}
@@ -55,7 +55,7 @@ async def _take(request: Call, book: Book) -> tuple[Taken, dict[str, str]]:
         body=Case,
         takes=(IDEMPOTENCY_KEY, PREFER),
         sends={201: (LOCATION, APPLIED), 200: (LOCATION, REPLAYED, APPLIED)},
-        problems=("bad_case", "supersedes_unknown", "not_recordable", "key_reused", "key_in_flight", "busy", "outcome_unknown"),
+        problems=("bad_case", "supersedes_unknown", "not_recordable", "key_reused", "key_in_flight", "archived", "outcome_unknown"),
         examples=EXAMPLES,
     ),
 )
@@ -74,7 +74,7 @@ async def classify(request: Call) -> Response[bytes]:
     )
     headers["Location"] = f"/v1/decisions/{recorded.id}"
     if recorded.replayed:
-        headers["Idempotency-Replayed"] = "true"
+        headers["Answer-Repeated"] = "true"
     return Response(recorded.answer, status_code=200 if recorded.replayed else 201, media_type=JSON, headers=headers)
 
 

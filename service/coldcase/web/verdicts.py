@@ -39,7 +39,7 @@ def actor(request: Call) -> Actor:
         body=GivenVerdict,
         takes=(IDEMPOTENCY_KEY,),
         sends={201: (LOCATION,), 200: (LOCATION, REPLAYED)},
-        problems=("bad_verdict", "not_found", "key_reused"),
+        problems=("bad_verdict", "not_found", "key_reused", "outcome_unknown"),
         examples=EXAMPLES,
     ),
 )
@@ -59,7 +59,7 @@ async def give_verdict(request: Call) -> Response[bytes]:
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
         stored, again = await verdicts.pronounce(conn, id_, given, books, actor=actor(request), key=key, now=now())
-    headers = {"Location": f"/v1/decisions/{id_}"} | ({"Idempotency-Replayed": "true"} if again else {})
+    headers = {"Location": f"/v1/decisions/{id_}"} | ({"Answer-Repeated": "true"} if again else {})
     told = msgspec.convert(stored, wire.Verdict, from_attributes=True)
     return Response(msgspec.json.encode(told), status_code=200 if again else 201, media_type=JSON, headers=headers)
 
