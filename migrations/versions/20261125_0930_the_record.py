@@ -22,8 +22,7 @@ from sqlalchemy import (
     text,
 )
 from sqlalchemy.dialects.postgresql import ARRAY
-
-from coldcase.db.tables import Xid8
+from sqlalchemy.types import UserDefinedType
 
 revision = "20261125_0930"
 down_revision = None
@@ -31,6 +30,17 @@ branch_labels = None
 depends_on = None
 
 MOMENT = DateTime(timezone=True)
+
+
+class Xid8(UserDefinedType[int]):
+    """The id of a transaction. Spelled here: a migration must not change when the code does."""
+
+    cache_ok = True
+
+    def get_col_spec(self, **_: object) -> str:
+        """The name PostgreSQL has for it."""
+        return "xid8"
+
 
 # Roles belong to the whole server: another database of it may have made them already, or be making them now; or its administrator has,
 # because the owner may not.

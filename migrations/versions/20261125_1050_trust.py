@@ -21,8 +21,7 @@ from sqlalchemy import (
     Uuid,
     text,
 )
-
-from coldcase.db.tables import Xid8
+from sqlalchemy.types import UserDefinedType
 
 revision = "20261125_1050"
 down_revision = "20261125_0930"
@@ -30,6 +29,18 @@ branch_labels = None
 depends_on = None
 
 MOMENT = DateTime(timezone=True)
+
+
+class Xid8(UserDefinedType[int]):
+    """The id of a transaction. Spelled here: a migration must not change when the code does."""
+
+    cache_ok = True
+
+    def get_col_spec(self, **_: object) -> str:
+        """The name PostgreSQL has for it."""
+        return "xid8"
+
+
 OWN_CLIENT = "client_id = nullif(current_setting('coldcase.client', true), '')::integer"
 READS_ALL = "current_setting('coldcase.reads_all', true) = 'on'"
 BASES = "basis IN ('teardown', 'laboratory', 'field', 'supplier_report')"

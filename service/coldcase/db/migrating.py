@@ -2,7 +2,7 @@
 
 import io
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, MutableMapping
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
@@ -21,7 +21,7 @@ SERVICE_ROLE = "coldcase_service"
 PARTITION = re.compile(r"decision_\d{4}")
 
 
-def is_ours(name: str | None, kind: str, _parents: Mapping[str, Any]) -> bool:
+def is_ours(name: str | None, kind: str, _parents: MutableMapping[Any, str | None]) -> bool:
     """Alembic's `include_name`: everything but the yearly partitions, which the database makes itself."""
     return not (kind == "table" and name is not None and PARTITION.fullmatch(name))
 
