@@ -56,6 +56,12 @@ class TooLarge(ColdcaseError):
     code = "too_large"
 
 
+class ScopeMissing(ColdcaseError):
+    """The key does not carry the scope that this call needs."""
+
+    code = "scope_missing"
+
+
 class NotFound(ColdcaseError):
     """There is no such record, or this key may not see it."""
 

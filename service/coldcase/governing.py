@@ -1,7 +1,5 @@
 """Use case: the rule tables that answer. The current one and others by number, compiled and kept at hand."""
 
-from datetime import datetime
-
 import msgspec
 
 from coldcase.core.compiled import Book, compile_table
@@ -9,6 +7,7 @@ from coldcase.core.rule_table import RuleTable, canonical, digest
 from coldcase.db import rule_tables
 from coldcase.db.rule_tables import StoredTable
 from coldcase.db.transactions import Transaction
+from coldcase.errors import ScopeMissing
 
 KEPT = 8
 
@@ -20,10 +19,10 @@ def bind(stored: StoredTable) -> Book:
     return book
 
 
-async def open_shelf(transaction: Transaction, starter: RuleTable, *, now: datetime) -> "Shelf":
+async def open_shelf(transaction: Transaction, starter: RuleTable) -> "Shelf":
     """The rule tables on record; on a record without one, the starter table becomes version 1."""
     async with transaction() as conn:
-        await rule_tables.publish_first(conn, canonical(starter), digest(starter), now=now)
+        await rule_tables.publish_first(conn, canonical(starter), digest(starter))
         return Shelf(await rule_tables.current(conn), transaction)
 
 
@@ -42,15 +41,25 @@ class Shelf:
         if stored.version != self.current.version:
             self.current = bind(stored)
 
-    async def book(self, version: int | None) -> Book:
-        """The current book, or that of a version. Raises NotFound or StoreAway."""
+    async def book(self, version: int | None, *, drafts: bool = False) -> Book:
+        """The current book, or that of a version. Raises NotFound, StoreAway, or ScopeMissing for a draft unless `drafts` may be seen."""
         if version is None or version == self.current.version:
             return self.current
         kept = self._kept.get(version)
         if kept is None:
             async with self._transaction() as conn:
-                kept = bind(await rule_tables.get(conn, version))
+                stored = await rule_tables.get(conn, version)
+            if stored.state == "draft":
+                # Not kept: the next who asks may not see it, and it may change.
+                return self._draft(stored, drafts=drafts)
+            kept = bind(stored)
             if len(self._kept) >= KEPT:
                 self._kept.pop(next(iter(self._kept)))
             self._kept[version] = kept
         return kept
+
+    @staticmethod
+    def _draft(stored: StoredTable, *, drafts: bool) -> Book:
+        if not drafts:
+            raise ScopeMissing(f"Rule table {stored.version} is a draft: it needs the scope `tables:draft`.")
+        return bind(stored)

@@ -3,6 +3,7 @@
 import json
 from uuid import uuid4
 
+import psycopg
 import pytest
 
 pytestmark = pytest.mark.anyio
@@ -187,3 +188,26 @@ async def test_a_case_may_supersede_an_earlier_one_of_its_job(caller, case):
         assert [link["id"] for link in record["chain"]] == [first["id"], second["id"]]
     assert stranger.status_code == 422
     assert stranger.json()["type"] == "/problems/supersedes_unknown"
+
+
+async def test_a_draft_is_previewed_by_whoever_may_draft_only(service, case):
+    def sql(*statements):
+        with psycopg.connect(service.owner_url.replace("+psycopg", ""), autocommit=True) as conn:
+            for statement in statements:
+                conn.execute(statement)
+
+    sql(
+        "INSERT INTO rule_table (version, digest, document, based_on, created_at, created_by)"
+        " SELECT 2, 'sha256:draft', document, 1, now(), 'analyst' FROM rule_table WHERE version = 1",
+        "INSERT INTO rule_table_event (version, kind, at) VALUES (2, 'draft', now())",
+    )
+    place = "/v1/classifications/preview?rule_table=2"
+    clerk, drafter = await service.caller("preview"), await service.caller("preview", "tables:draft")
+
+    for _ in range(2):
+        refused = await clerk.post(place, json=case)
+        assert (refused.status_code, refused.json()["type"]) == (403, "/problems/scope_missing")
+        assert "`tables:draft`" in refused.json()["detail"]
+        assert (await drafter.post(place, json=case)).json()["rule_table"]["version"] == 2
+    sql("INSERT INTO rule_table_event (version, kind, at) VALUES (2, 'approve', now())")
+    assert (await clerk.post(place, json=case)).status_code == 200

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from litestar.handlers import BaseRouteHandler
 
 from coldcase.db.keys import ApiKey
-from coldcase.errors import StoreAway
+from coldcase.errors import ScopeMissing, StoreAway
 from coldcase.web import strict
 from coldcase.web.face import Face
-from coldcase.web.problems import ScopeMissing, Unauthenticated
+from coldcase.web.problems import Unauthenticated
 
 FRESH_S = 60.0
 GRACE_S = 3600.0

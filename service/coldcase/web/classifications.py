@@ -97,10 +97,12 @@ async def classify(request: Call) -> Response[bytes]:
 async def preview(request: Call) -> Response[bytes]:
     """The same answer, recorded nowhere
 
-    For a form that shows the answer while it is being filled in. `?rule_table=` names another version.
+    For a form that shows the answer while it is being filled in. `?rule_table=` names another version; a draft
+    needs the scope `tables:draft` as well.
     """
     service = house(request)
-    book = await service.shelf.book(strict.query(request, PreviewQuery).rule_table)
+    version = strict.query(request, PreviewQuery).rule_table
+    book = await service.shelf.book(version, drafts="tables:draft" in request.auth.scopes)
     taken, headers = await _take(request, book)
     answer = await service.desk.answer(taken, book)
     return Response(classifying.encode(answer), status_code=200, media_type=JSON, headers=headers)

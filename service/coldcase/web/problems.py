@@ -22,12 +22,6 @@ class Unauthenticated(ColdcaseError):
     code = "unauthenticated"
 
 
-class ScopeMissing(ColdcaseError):
-    """The key does not carry the scope that this call needs."""
-
-    code = "scope_missing"
-
-
 class BadRequest(Flawed):
     """A query parameter or header cannot be taken as it is; `errors` lists every flaw found."""
 

@@ -12,11 +12,11 @@ from coldcase.core.answer import Status
 from coldcase.core.case import Code, CompressorType, Label
 from coldcase.db import decisions, statistics
 from coldcase.db.statistics import Basis, Counted, GroupBy
+from coldcase.errors import ScopeMissing
 from coldcase.web import strict, wire
 from coldcase.web.decisions import READS_ALL, Moment, order_of, reads_all, search_of
 from coldcase.web.face import JSON, Call, face
 from coldcase.web.house import house
-from coldcase.web.problems import ScopeMissing
 
 SCOPES = ("decisions:read", READS_ALL)
 
