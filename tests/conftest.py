@@ -2,10 +2,8 @@
 
 import itertools
 import os
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 import psycopg
 import pytest
@@ -28,15 +26,6 @@ def _clean_environment() -> Iterator[None]:
     ours = {name: os.environ.pop(name) for name in list(os.environ) if name.startswith("COLDCASE_")}
     yield
     os.environ.update(ours)
-
-
-@pytest.fixture
-def tmp_path() -> Iterator[Path]:
-    """A folder of the test's own that the embedded server can reach: pytest's stand in one that root alone can pass through."""
-    with tempfile.TemporaryDirectory(prefix="coldcase-test-", ignore_cleanup_errors=True) as folder:
-        path = Path(folder).resolve()
-        path.chmod(0o711)
-        yield path
 
 
 @pytest.fixture(scope="session")
@@ -67,6 +56,8 @@ def make_database(postgres):
         name = f"test_{next(numbers)}"
         with psycopg.connect(superuser(postgres), autocommit=True) as conn:
             conn.execute(f"CREATE DATABASE {name} TEMPLATE {template} OWNER {embedded.OWNER}")
+            # A template's own rights are not copied, what `migrate` took from everybody among them.
+            conn.execute(f"REVOKE TEMPORARY ON DATABASE {name} FROM PUBLIC")
         return Database(name, postgres.url(embedded.OWNER, name), postgres.url(embedded.SERVICE, name))
 
     return make

@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -214,11 +215,12 @@ def test_serve_on_the_embedded_default_until_sigterm(tmp_path, capsys):
     assert Embedded.find(tmp_path) is None
 
 
-def test_demo_shows_every_case_and_leaves_nothing_behind(capsys, monkeypatch, tmp_path):
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+def test_demo_shows_every_case_and_leaves_nothing_behind(capsys, monkeypatch):
+    with tempfile.TemporaryDirectory() as folder:
+        monkeypatch.setattr("tempfile.tempdir", folder)
 
-    assert main(["demo"], {}) == 0
-    assert list(tmp_path.iterdir()) == []
+        assert main(["demo"], {}) == 0
+        assert list(Path(folder).iterdir()) == []
 
     printed = capsys.readouterr()
     assert all(case.title in printed.out for case in demo_cases().values())

@@ -1,6 +1,6 @@
 """Each word of a record has a salt of its own, so that one can be erased and the others still be proven.
 
-Revises: 20261125_1050.
+Revises: 20261126_0200.
 
 `salt` holds 16 bytes for each word, in the order of the trigger's arguments; those of an erased word are zeros. Rows of before have 16
 bytes for all their words, which can only go together. A replica of the release before takes the words of new rows for changed when it
@@ -10,7 +10,7 @@ verifies; nothing else reads salts. The same holds after a downgrade for the row
 from alembic import op
 
 revision = "20261126_0400"
-down_revision = "20261125_1050"
+down_revision = "20261126_0200"
 branch_labels = None
 depends_on = None
 

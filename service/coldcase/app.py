@@ -128,7 +128,7 @@ async def _open(engine: AsyncEngine, streams: AsyncEngine, recorder: Recorder, s
     begin: Transaction = partial(transaction, engine)
     async with begin() as conn:
         await engines.require_current(conn)
-    shelf = await open_shelf(begin, starter_table(), now=now())
+    shelf = await open_shelf(begin, starter_table())
     await recorder.start()
     return House(
         shelf=shelf,

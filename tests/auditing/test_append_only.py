@@ -3,6 +3,7 @@
 import psycopg
 import pytest
 
+from coldcase.db import embedded, migrating
 from tests.auditing.conftest import plain
 
 RECORDS = {
@@ -49,6 +50,14 @@ FORGED_SEAL = (
 )
 
 
+MINTED_KEY = (
+    "INSERT INTO api_key (id, client_id, secret_sha256, scopes, created_at)"
+    " VALUES (gen_random_uuid(), 1, sha256(''), '{decisions:read:all}', now())"
+)
+DECISION = "id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status, confidence, compressor_type, rule_table, engine"
+VERDICT = "id, decision_id, client_id, recorded_at, fingerprint, cause, not_determinable, basis, by_key"
+
+
 @pytest.mark.parametrize(
     "attempt",
     [
@@ -64,10 +73,29 @@ FORGED_SEAL = (
         FORGED_SEAL,
         "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'key.revoked', '1', 'postgres', '{}')",
         "INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (1999, now(), 0, '')",
+        "INSERT INTO client (name) VALUES ('Nobody')",
+        "UPDATE client SET name = 'Nobody'",
+        MINTED_KEY,
+        "UPDATE api_key SET revoked_at = now()",
+        "UPDATE api_key SET scopes = '{decisions:read:all}'",
+        "INSERT INTO rule_table (version, digest, document, created_at, created_by) VALUES (2, 'd', '{}', now(), 'x')",
+        "INSERT INTO rule_table_event (version, kind, at) VALUES (1, 'withdraw', now())",
+        f"INSERT INTO decision (xid, {DECISION}) SELECT '9', {DECISION} FROM decision LIMIT 1",
+        f"INSERT INTO verdict (xid, {VERDICT}) SELECT '9', {VERDICT} FROM verdict LIMIT 1",
+        f"INSERT INTO verdict (by_client_id, {VERDICT}) SELECT 2, {VERDICT} FROM verdict LIMIT 1",
+        f"INSERT INTO verdict (salt, person_sha256, {VERDICT}) SELECT '', '', {VERDICT} FROM verdict LIMIT 1",
+        "CREATE TEMPORARY TABLE scratch (id integer)",
+        "CREATE TABLE scratch (id integer)",
+        "CREATE FUNCTION scratch() RETURNS integer LANGUAGE sql AS 'SELECT 1'",
+        "CREATE SCHEMA scratch",
+        "GRANT coldcase_owner TO coldcase_service",
+        "ALTER DATABASE {database} SET search_path = pg_temp",
+        "SELECT audit()",
+        "SELECT lo_import('/etc/hostname')",
     ],
 )
 def test_the_service_cannot_get_round_it(ledger, attempt, this_year):
-    attempt = attempt.replace("of_this_year", str(this_year))
+    attempt = attempt.replace("of_this_year", str(this_year)).replace("{database}", ledger.database.name)
     with psycopg.connect(plain(ledger.database.service_url), autocommit=True) as conn, pytest.raises(REFUSALS):
         conn.execute(attempt)
 
@@ -132,3 +160,21 @@ def test_the_auditors_sight_has_to_be_asked_for(ledger):
         assert conn.execute("SELECT count(*) FROM decision").fetchone() == (0,)
         conn.execute("SET ROLE coldcase_auditor")
         assert conn.execute("SELECT count(*) FROM decision").fetchone() == (12,)
+
+
+def test_the_first_table_is_published_once_by_whoever_starts(ledger):
+    with psycopg.connect(plain(ledger.database.service_url), autocommit=True) as conn:
+        assert conn.execute("SELECT publish_first('{}', 'sha256:0')").fetchone() == (False,)
+    assert ledger.ask("SELECT version FROM rule_table") == [(1,)]
+
+
+def test_whose_key_gave_a_verdict_is_filled_by_the_database(ledger):
+    assert ledger.ask("SELECT by_client_id = api_key.client_id FROM verdict JOIN api_key ON api_key.id = by_key") == [(True,)] * 2
+
+
+def test_large_objects_are_no_business_of_the_service_where_the_owner_may_say_so(empty_database, postgres):
+    migrating.upgrade(postgres.url(embedded.SUPERUSER, empty_database.name))
+    with psycopg.connect(plain(empty_database.service_url), autocommit=True) as conn:
+        for attempt in ("lo_create(0)", "lo_creat(0)", "lo_from_bytea(0, '')", "lo_open(1, 0)", "lo_put(1, 0, '')", "lo_unlink(1)"):
+            with pytest.raises(psycopg.errors.InsufficientPrivilege):
+                conn.execute(f"SELECT {attempt}")

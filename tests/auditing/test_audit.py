@@ -1,12 +1,17 @@
 """Events and seals over HTTP: paged, and each client sees what is its own."""
 
 from datetime import timedelta
+from functools import partial
 
 import psycopg
 import pytest
 
 from coldcase.auditing import sealing
 from coldcase.classifying import now
+from coldcase.core.rule_table import digest
+from coldcase.db import events, keys
+from coldcase.db.events import Actor
+from coldcase.shipped import starter_table
 from tests.auditing.conftest import SCOPES, cases, plain
 
 pytestmark = pytest.mark.anyio
@@ -36,11 +41,11 @@ async def pages(caller, place):
 
 
 async def test_events_come_newest_first_and_page_by_page(auditor):
-    events = await pages(auditor, "/v1/audit-events?limit=2")
+    found = await pages(auditor, "/v1/audit-events?limit=2")
 
-    assert [event["id"] for event in events] == sorted((event["id"] for event in events), reverse=True)
-    assert [event["action"] for event in events if event["action"].startswith("verdict")] == ["verdict.recorded"] * 3
-    assert {"key.created", "rule_table.publish"} <= {event["action"] for event in events}
+    assert [event["id"] for event in found] == sorted((event["id"] for event in found), reverse=True)
+    assert [event["action"] for event in found if event["action"].startswith("verdict")] == ["verdict.recorded"] * 3
+    assert {"key.created", "rule_table.publish"} <= {event["action"] for event in found}
     only = await pages(auditor, "/v1/audit-events?action=rule_table.publish")
     assert [event["subject"] for event in only] == ["1"]
 
@@ -53,6 +58,46 @@ async def test_a_clients_events_are_not_shown_to_another(service, auditor):
     assert seen.isdisjoint(own)
     office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
     assert own <= {event["id"] for event in await pages(office, "/v1/audit-events?limit=500")}
+
+
+async def test_events_of_a_key_name_its_client(service):
+    secret, key = await service.key("audit:read", "preview", client="Curd Store", person="bench-3")
+    [event] = await pages(service.http(secret), f"/v1/audit-events?subject={key.id}")
+
+    assert event["action"] == "key.created"
+    told = event["details"]
+    assert (told["client"], told["client_id"], told["scopes"], told["expires_at"]) == (
+        "Curd Store",
+        key.client_id,
+        ["audit:read", "preview"],
+        None,
+    )
+    assert "bench-3" not in str(event)
+    assert await service.as_owner(lambda conn: keys.by_hash(conn, bytes.fromhex(told["secret"]))) is None
+    await service.as_owner(lambda conn: keys.revoke(conn, key.id, now=now()))
+    office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
+    revoked, created = await pages(office, f"/v1/audit-events?subject={key.id}")
+    assert (revoked["action"], created) == ("key.revoked", event)
+    assert {name: value for name, value in revoked["details"].items() if name != "revoked_at"} == told
+
+
+async def test_a_published_table_is_named_by_version_and_digest(auditor):
+    [event] = await pages(auditor, "/v1/audit-events?action=rule_table.publish")
+    table = starter_table()
+    assert event["details"] == {"event": 3, "version": 1, "digest": digest(table)}
+
+
+async def test_what_was_done_to_the_whole_record_does_not_say_from_where(service, auditor):
+    by_hand = Actor(person="operator-1", remote="command line, root@plant")
+    note = partial(events.note, action="year.archived", subject="1999", details={"count": 7}, actor=by_hand, now=now())
+    await service.as_owner(note)
+    office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
+    place = "/v1/audit-events?action=year.archived"
+
+    [seen], [whole] = await pages(auditor, place), await pages(office, place)
+
+    assert (whole["person"], whole["remote"], whole["details"]) == ("operator-1", "command line, root@plant", {"count": 7})
+    assert seen == {**whole, "person": None, "remote": None, "details": {}}
 
 
 async def test_seals_form_a_chain(auditor):

@@ -28,9 +28,10 @@ async def test_an_untouched_record_is_good_and_all_of_it_is_sealed(ledger):
 
     assert (found.good, found.troubles, found.unsealed, found.seals, found.head) == (True, [], 0, 3, ledger.head)
     kinds = dict(ledger.ask("SELECT kind, count(*)::int FROM audit_seal_member GROUP BY kind"))
-    # decisions, verdicts, one rule table and its three events, and an event for each of three key or verdict changes a client and table
+    # decisions, verdicts, one rule table and its three events, and an event for each: two clients, their keys and
+    # verdicts, and what was done to the table
     assert (kinds[0], kinds[1], kinds[2], kinds[3]) == (12, 2, 1, 3)
-    assert kinds[4] == ledger.ask("SELECT count(*)::int FROM audit_event")[0][0] == 7
+    assert kinds[4] == ledger.ask("SELECT count(*)::int FROM audit_event")[0][0] == 9
     assert found.records == sum(kinds.values())
 
 

@@ -7,6 +7,7 @@ import pytest
 from tests.auditing.conftest import SCOPES
 
 pytestmark = pytest.mark.anyio
+GIVEN = ({"cause": "moisture", "basis": "teardown"}, {"cause": "acid_carryover", "basis": "field"})
 
 
 @pytest.fixture(scope="module")
@@ -106,11 +107,43 @@ async def test_another_clients_decision_is_not_there(service, decision):
 
 
 async def test_head_office_may_judge_any_clients_decision(service, analyst, decision):
-    office = await service.caller("verdicts:write", "decisions:read:all", client="Head Office")
+    office = await service.caller("verdicts:write", "verdicts:write:all", client="Head Office")
     told = await office.post(f"/v1/decisions/{decision}/verdicts", json={"cause": "moisture", "basis": "teardown"})
 
     assert told.status_code == 201
     assert [row["id"] for row in await verdicts(analyst, decision)] == [told.json()["id"]]
+
+
+async def test_who_only_reads_all_is_told_which_scope_is_missing(service, analyst, decision):
+    reader = await service.caller("verdicts:write", "decisions:read:all", client="Island Council")
+    assert (await reader.get(f"/v1/decisions/{decision}")).status_code == 200
+    told = await reader.post(f"/v1/decisions/{decision}/verdicts", json={"cause": "moisture", "basis": "teardown"})
+
+    assert (told.status_code, told.json()["type"]) == (403, "/problems/scope_missing")
+    assert "`verdicts:write:all`" in told.json()["detail"]
+    assert await verdicts(analyst, decision) == []
+
+
+async def test_an_idempotency_key_of_a_verdict_belongs_to_the_client_that_sends_it(service, analyst, decision):
+    office = await service.caller("verdicts:write", "verdicts:write:all", "decisions:write", client="Dairy Board")
+    place, key = f"/v1/decisions/{decision}/verdicts", {"Idempotency-Key": f"vk-{decision}"}
+    first = await office.post(place, json={"cause": "moisture", "basis": "teardown"}, headers=key)
+    second = await analyst.post(place, json={"cause": "acid_carryover", "basis": "field"}, headers=key)
+
+    assert (first.status_code, second.status_code) == (201, 201)
+    again = [await caller.post(place, json=answer, headers=key) for caller, answer in zip((office, analyst), GIVEN, strict=True)]
+    assert [(answer.status_code, answer.json()["id"]) for answer in again] == [(200, first.json()["id"]), (200, second.json()["id"])]
+
+
+async def test_a_key_that_stands_for_what_may_not_be_seen_any_more_is_reused(service, decision, case):
+    office = await service.caller("verdicts:write", "verdicts:write:all", client="Ice Board")
+    clerk = await service.caller(*SCOPES, client="Ice Board")
+    own = (await clerk.post("/v1/classifications", json=case)).json()["id"]
+    key = {"Idempotency-Key": f"vk-{decision}"}
+    assert (await office.post(f"/v1/decisions/{decision}/verdicts", json=GIVEN[0], headers=key)).status_code == 201
+
+    told = await clerk.post(f"/v1/decisions/{own}/verdicts", json=GIVEN[0], headers=key)
+    assert (told.status_code, told.json()["type"]) == (422, "/problems/key_reused")
 
 
 async def test_searches_tell_decisions_with_a_verdict_from_those_without(service, case):

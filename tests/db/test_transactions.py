@@ -15,8 +15,8 @@ from tests.db.conftest import plain
 
 pytestmark = pytest.mark.anyio
 
-NEW_CLIENT = text("INSERT INTO client (name) VALUES ('Tern Haven')")
-CLIENTS = text("SELECT count(*) FROM client")
+NEW_SLOT = text("INSERT INTO idempotency VALUES (1, 'TH-1184', sha256(''), gen_random_uuid(), now() + interval '1 day')")
+SLOTS = text("SELECT count(*) FROM idempotency")
 
 
 @pytest.fixture
@@ -43,35 +43,35 @@ def end_connections(postgres, service_database):
 async def test_it_is_committed_at_the_end_and_undone_by_a_raise(begin):
     async def fail():
         async with begin() as conn:
-            await conn.execute(NEW_CLIENT)
+            await conn.execute(NEW_SLOT)
             raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):
         await fail()
     async with begin() as conn:
-        assert await conn.scalar(CLIENTS) == 0
-        await conn.execute(NEW_CLIENT)
+        assert await conn.scalar(SLOTS) == 0
+        await conn.execute(NEW_SLOT)
     async with begin() as conn:
-        assert await conn.scalar(CLIENTS) == 1
+        assert await conn.scalar(SLOTS) == 1
 
 
 async def test_a_connection_lost_before_the_commit_means_that_the_store_is_away(begin, end_connections):
     async def lose():
         async with begin() as conn:
-            await conn.execute(NEW_CLIENT)
+            await conn.execute(NEW_SLOT)
             end_connections()
-            await conn.scalar(CLIENTS)
+            await conn.scalar(SLOTS)
 
     with pytest.raises(StoreAway):
         await lose()
     async with begin() as conn:
-        assert await conn.scalar(CLIENTS) == 0
+        assert await conn.scalar(SLOTS) == 0
 
 
 async def test_a_connection_lost_during_the_commit_means_that_nobody_knows(begin, end_connections):
     async def lose():
         async with begin() as conn:
-            await conn.execute(NEW_CLIENT)
+            await conn.execute(NEW_SLOT)
             end_connections()
 
     with pytest.raises(OutcomeUnknown):
@@ -80,7 +80,7 @@ async def test_a_connection_lost_during_the_commit_means_that_nobody_knows(begin
 
 @pytest.mark.parametrize(
     ("before", "waits_for"),
-    [("SET LOCAL lock_timeout = '20ms'", NEW_CLIENT), ("SET LOCAL statement_timeout = '20ms'", text("SELECT pg_sleep(60)"))],
+    [("SET LOCAL lock_timeout = '20ms'", NEW_SLOT), ("SET LOCAL statement_timeout = '20ms'", text("SELECT pg_sleep(60)"))],
     ids=["a lock", "too long a statement"],
 )
 async def test_what_the_server_itself_gave_up_is_no_database_that_is_away(begin, service_database, before, waits_for):
@@ -90,11 +90,11 @@ async def test_what_the_server_itself_gave_up_is_no_database_that_is_away(begin,
             await conn.execute(waits_for)
 
     with psycopg.connect(plain(service_database.owner_url)) as owner:
-        owner.execute("LOCK TABLE client")
+        owner.execute("LOCK TABLE idempotency")
         with pytest.raises(Busy, match="nothing was changed"):
             await wait()
     async with begin() as conn:
-        assert await conn.scalar(CLIENTS) == 0
+        assert await conn.scalar(SLOTS) == 0
 
 
 async def test_a_deadlock_is_no_database_that_is_away(service_database):
@@ -114,10 +114,10 @@ async def test_a_deadlock_is_no_database_that_is_away(service_database):
 
 async def test_a_connection_that_died_in_the_pool_is_replaced(begin, end_connections):
     async with begin() as conn:
-        await conn.execute(NEW_CLIENT)
+        await conn.execute(NEW_SLOT)
     end_connections()
     async with begin() as conn:
-        assert await conn.scalar(CLIENTS) == 1
+        assert await conn.scalar(SLOTS) == 1
 
 
 async def test_without_a_free_connection_it_gives_up_and_the_pool_stays_whole(begin, monkeypatch):
@@ -129,7 +129,7 @@ async def test_without_a_free_connection_it_gives_up_and_the_pool_stays_whole(be
                     pass
     monkeypatch.setattr(transactions, "LONGEST_WAIT_S", 10)
     async with begin() as conn:
-        assert await conn.scalar(CLIENTS) == 0
+        assert await conn.scalar(SLOTS) == 0
 
 
 async def test_a_request_that_goes_away_while_it_waits_gives_its_connection_back(begin):
@@ -144,4 +144,4 @@ async def test_a_request_that_goes_away_while_it_waits_gives_its_connection_back
         with pytest.raises(asyncio.CancelledError):
             await asking
     async with begin() as conn:
-        assert await conn.scalar(CLIENTS) == 0
+        assert await conn.scalar(SLOTS) == 0

@@ -47,42 +47,42 @@ async def heard(service_database, as_owner):
     await watch.close()
 
 
-async def test_a_new_key_and_a_new_table_are_told_each_to_whom_it_concerns(heard, as_service):
-    as_service.execute(NEW_KEY)
+async def test_a_new_key_and_a_new_table_are_told_each_to_whom_it_concerns(heard, as_owner):
+    as_owner.execute(NEW_KEY)
     await heard.keys.get()
-    as_service.execute("UPDATE api_key SET revoked_at = now()")
+    as_owner.execute("UPDATE api_key SET revoked_at = now()")
     await heard.keys.get()
     assert heard.tables.empty()
-    as_service.execute(NEW_TABLE)
-    as_service.execute(PUBLISHED)
+    as_owner.execute(NEW_TABLE)
+    as_owner.execute(PUBLISHED)
     await heard.tables.get()
     assert heard.keys.empty()
 
 
-async def test_a_change_is_told_by_notice_and_not_by_the_next_look(heard, as_service, monkeypatch):
+async def test_a_change_is_told_by_notice_and_not_by_the_next_look(heard, as_owner, monkeypatch):
     monkeypatch.setattr(watching, "POLL_SECONDS", 1000.0)
-    as_service.execute(NEW_KEY)
+    as_owner.execute(NEW_KEY)
     await heard.keys.get()
-    as_service.execute(NEW_KEY)
+    as_owner.execute(NEW_KEY)
     await heard.keys.get()
 
 
-async def test_without_a_notice_a_look_finds_the_change(heard, as_owner, as_service):
+async def test_without_a_notice_a_look_finds_the_change(heard, as_owner):
     as_owner.execute("ALTER TABLE api_key DISABLE TRIGGER told")
-    as_service.execute(NEW_KEY)
+    as_owner.execute(NEW_KEY)
     await heard.keys.get()
 
 
-async def test_after_a_lost_connection_what_was_missed_is_told(heard, as_service, postgres, service_database):
+async def test_after_a_lost_connection_what_was_missed_is_told(heard, as_owner, postgres, service_database):
     with psycopg.connect(plain(postgres.url(embedded.SUPERUSER, service_database.name)), autocommit=True) as conn:
         ended = conn.execute(
             "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'coldcase watch' AND datname = current_database()"
         )
         assert ended.rowcount == 1
-    as_service.execute(NEW_KEY)
+    as_owner.execute(NEW_KEY)
     await heard.keys.get()
     await heard.tables.get()
-    as_service.execute(NEW_KEY)
+    as_owner.execute(NEW_KEY)
     await heard.keys.get()
 
 

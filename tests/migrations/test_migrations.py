@@ -110,6 +110,39 @@ def test_the_service_gets_the_password_it_was_given(empty_database, postgres):
     assert kept.startswith("SCRAM-SHA-256$")
 
 
+BEFORE_KEYS_WERE_AUDITED = "20261125_1050"
+OLD_RECORD = """
+INSERT INTO client (name) VALUES ('Tern Haven'), ('Butter Store');
+INSERT INTO api_key (id, client_id, person, secret_sha256, scopes, created_at)
+VALUES ('00000000-0000-7000-8000-000000000001', 1, 'bench', sha256('1'), '{preview}', now()),
+       ('00000000-0000-7000-8000-000000000002', 2, NULL, sha256('2'), '{preview}', now());
+INSERT INTO verdict (id, decision_id, client_id, recorded_at, idempotency_key, fingerprint, cause, not_determinable, basis, by_key)
+SELECT gen_random_uuid(), gen_random_uuid(), 1, now(), 'vk', '', 'moisture', false, 'field', id FROM api_key WHERE client_id = 2
+"""
+
+
+def test_keys_and_verdicts_of_before_are_adopted_once(empty_database):
+    migrating.upgrade(empty_database.owner_url)
+    migrating.downgrade(empty_database.owner_url, BEFORE_KEYS_WERE_AUDITED)
+    with psycopg.connect(empty_database.owner_url.replace("+psycopg", ""), autocommit=True) as conn:
+        for statement in OLD_RECORD.split(";"):
+            conn.execute(statement)
+    for _ in range(2):
+        migrating.upgrade(empty_database.owner_url)
+        with psycopg.connect(empty_database.owner_url.replace("+psycopg", "")) as conn:
+            found = conn.execute("SELECT action, client_id, details::json ->> 'client' FROM audit_event WHERE action LIKE '%.adopted'")
+            named = [("client", 1), ("client", 2), ("key", 1), ("key", 2)]
+            names = {1: "Tern Haven", 2: "Butter Store"}
+            assert found.fetchall() == [(f"{kind}.adopted", number, names[number]) for kind, number in named]
+            assert conn.execute("SELECT by_client_id FROM verdict").fetchall() == [(2,)]
+        migrating.downgrade(empty_database.owner_url, BEFORE_KEYS_WERE_AUDITED)
+
+
+def test_migrations_import_nothing_of_the_service_that_changes():
+    for file in (migrating.script_folder() / "versions").glob("*.py"):
+        assert "coldcase" not in "".join(line for line in file.read_text().splitlines() if line.startswith(("import", "from"))), file
+
+
 PARTS = """
 SELECT inhrelid::regclass::text, pg_get_expr(relpartbound, oid) FROM pg_inherits JOIN pg_class ON oid = inhrelid
 WHERE inhparent = 'decision'::regclass ORDER BY 1

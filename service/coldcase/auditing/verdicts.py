@@ -19,7 +19,7 @@ from coldcase.core.rule_table import UNLISTED
 from coldcase.db import verdicts
 from coldcase.db.events import Actor, act_as
 from coldcase.db.verdicts import NewVerdict, StoredVerdict
-from coldcase.errors import Flaw, Flawed
+from coldcase.errors import Flaw, Flawed, ScopeMissing
 
 Basis = Literal["teardown", "laboratory", "field", "supplier_report"]
 
@@ -88,6 +88,12 @@ def _check_cause(cause: str | None, books: tuple[Book, ...]) -> None:
         raise BadVerdict((Flaw("/cause", f"The rule table has no cause '{cause}'.", nearest(cause, sorted(known))),))
 
 
-async def rule_table_of(conn: AsyncConnection, decision: UUID) -> int:
-    """The rule table that answered. Raises NotFound."""
-    return (await find(conn, decision)).rule_table
+async def rule_table_of(conn: AsyncConnection, decision: UUID, *, judge: int | None) -> int:
+    """The rule table that answered, for a verdict of the client `judge`, None for one that may judge any client's decisions.
+
+    Raises NotFound, or ScopeMissing for a decision that may be seen but is another client's.
+    """
+    found = await find(conn, decision)
+    if judge not in (None, found.client_id):
+        raise ScopeMissing("A verdict on another client's decision needs the scope `verdicts:write:all`.")
+    return found.rule_table

@@ -19,6 +19,7 @@ SCOPES = (
     "decisions:read",
     "decisions:read:all",
     "verdicts:write",
+    "verdicts:write:all",
     "tables:read",
     "tables:draft",
     "tables:approve",

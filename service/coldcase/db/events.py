@@ -5,7 +5,7 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import insert, select, text
+from sqlalchemy import ColumnElement, case, func, insert, null, select, text, true
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.db.tables import audit_event
@@ -40,17 +40,31 @@ async def act_as(conn: AsyncConnection, actor: Actor) -> None:
     await conn.execute(text("SELECT set_config('coldcase.actor', :actor, true)"), {"actor": msgspec.json.encode(actor).decode()})
 
 
+RECORD_WIDE = audit_event.c.client_id.is_(None) & (func.current_setting("coldcase.reads_all", true()).is_distinct_from("on"))
+"""What was done to the record as a whole or to rule tables, seen by one client: who did it, from where, is not told."""
+
+
 async def search(
     conn: AsyncConnection, *, action: str | None = None, subject: str | None = None, before: int | None = None, limit: int
 ) -> list[Event]:
     """At most `limit` events that may be seen, newest first, those before a number only."""
-    query = select(*(audit_event.c[name] for name in Event.__struct_fields__)).order_by(audit_event.c.id.desc()).limit(limit)
+    query = select(*map(_shown, Event.__struct_fields__)).order_by(audit_event.c.id.desc()).limit(limit)
     for column, value in (("action", action), ("subject", subject)):
         if value is not None:
             query = query.where(audit_event.c[column] == value)
     if before is not None:
         query = query.where(audit_event.c.id < before)
     return [Event(**{**row._asdict(), "details": msgspec.json.decode(row.details)}) for row in await conn.execute(query)]
+
+
+def _shown(name: str) -> "ColumnElement[Any]":
+    column = audit_event.c[name]
+    if name in ("by_key", "person", "remote", "request_id"):
+        return case((RECORD_WIDE, null()), else_=column).label(name)
+    if name == "details":
+        # How much was archived or erased is all clients' volume.
+        return case((RECORD_WIDE & ~audit_event.c.action.startswith("rule_table."), "{}"), else_=column).label(name)
+    return column
 
 
 async def note(conn: AsyncConnection, *, action: str, subject: str, details: dict[str, Any], actor: Actor, now: datetime) -> None:

@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import Any, Literal
 
 import msgspec
-from sqlalchemy import Column, RowMapping, Select, exists, func, insert, select, text
+from sqlalchemy import Column, RowMapping, Select, exists, func, select, text
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.db.tables import rule_table, rule_table_event
@@ -13,8 +13,8 @@ from coldcase.errors import NotFound
 CHANGED = "coldcase_tables"
 """The channel on which the database tells that a table was drafted, approved, published or withdrawn."""
 
-FIRST = 1
 STARTER = "starter"
+"""Who made the first table, as the database says."""
 
 State = Literal["draft", "approved", "published", "withdrawn"]
 STATES: dict[str, State] = {"draft": "draft", "approve": "approved", "publish": "published", "withdraw": "withdrawn"}
@@ -48,16 +48,13 @@ class TableSummary(msgspec.Struct, frozen=True, kw_only=True):
 SUMMARY = ("version", "digest", "based_on", "note", "created_at", "created_by")
 
 
-async def publish_first(conn: AsyncConnection, document: bytes, digest: str, *, now: datetime) -> bool:
-    """On a record without any rule table, publishes this one as version 1; whether it did. Two replicas may try at once."""
-    await conn.execute(text("SELECT pg_advisory_xact_lock(hashtext('coldcase rule tables'))"))
-    if await conn.scalar(select(exists().select_from(rule_table))):
-        return False
-    values = {"version": FIRST, "digest": digest, "document": document.decode(), "created_at": now, "created_by": STARTER}
-    await conn.execute(insert(rule_table).values(**values))
-    events = [{"version": FIRST, "kind": kind, "at": now, "person": STARTER} for kind in ("draft", "approve", "publish")]
-    await conn.execute(insert(rule_table_event).values(events))
-    return True
+async def publish_first(conn: AsyncConnection, document: bytes, digest: str) -> bool:
+    """On a record without any rule table, publishes this one as version 1; whether it did. Two replicas may try at once.
+
+    The service's role may add no table by itself: a function of the database's does it, where there is none.
+    """
+    query = text("SELECT publish_first(:document, :digest)")
+    return bool(await conn.scalar(query, {"document": document.decode(), "digest": digest}))
 
 
 async def current(conn: AsyncConnection) -> StoredTable:

@@ -86,6 +86,7 @@ api_key = Table(
     Column("created_at", Moment, nullable=False),
     Column("expires_at", Moment),
     Column("revoked_at", Moment),
+    *committed("person"),
     CheckConstraint("length(secret_sha256) = 32", name="secret_is_a_digest"),
 )
 
@@ -174,7 +175,8 @@ idempotency = Table(
     Index(None, "expires_at"),
 )
 
-# No foreign key to the decision: its year may be taken out.
+# No foreign key to the decision: its year may be taken out. `client_id` is the decision's, `by_client_id` that of the key: the database
+# fills it, and the Idempotency-Key is looked for under it.
 verdict = Table(
     "verdict",
     metadata,
@@ -192,12 +194,13 @@ verdict = Table(
     Column("person", Text),
     Column("note", Text),
     *committed("person", "note"),
+    Column("by_client_id", Integer),
     CheckConstraint("basis IN ('teardown', 'laboratory', 'field', 'supplier_report')", name="basis_is_known"),
     CheckConstraint("(cause IS NULL) = not_determinable", name="cause_or_none"),
     Index(None, "decision_id", "recorded_at", "id"),
     Index(
-        "uq_verdict_client_id_idempotency_key",
-        "client_id",
+        "uq_verdict_by_client_id_idempotency_key",
+        "by_client_id",
         "idempotency_key",
         unique=True,
         postgresql_where=text("idempotency_key IS NOT NULL"),

@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.db.tables import verdict
+from coldcase.db.tables import api_key, verdict
 from coldcase.errors import KeyReused
 
 
@@ -26,7 +26,10 @@ class StoredVerdict(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class NewVerdict(msgspec.Struct, frozen=True, kw_only=True):
-    """A verdict to be recorded; `client_id` is that of the decision, `fingerprint` what a retry is compared by."""
+    """A verdict to be recorded; `client_id` is that of the decision, `fingerprint` what a retry is compared by.
+
+    `idempotency_key` is one of the client's whose key is `by_key`, whichever client's decision it is about.
+    """
 
     id: UUID
     decision_id: UUID
@@ -50,12 +53,14 @@ async def add(conn: AsyncConnection, new: NewVerdict) -> tuple[StoredVerdict, bo
 
     A verdict with the same key that another transaction is just recording is waited for.
     """
+    own = select(api_key.c.client_id).where(api_key.c.id == new.by_key).scalar_subquery()
     added = await conn.scalar(insert(verdict).values(msgspec.structs.asdict(new)).on_conflict_do_nothing().returning(verdict.c.id))
     if added is not None:
         return (await of(conn, new.decision_id, id_=added))[0], False
-    held = verdict.c.client_id == new.client_id, verdict.c.idempotency_key == new.idempotency_key
-    row = (await conn.execute(select(*STORED, verdict.c.fingerprint).where(*held))).one()
-    if row.fingerprint != new.fingerprint:
+    held = verdict.c.by_client_id == own, verdict.c.idempotency_key == new.idempotency_key
+    row = (await conn.execute(select(*STORED, verdict.c.fingerprint).where(*held))).one_or_none()
+    # None: it is about a decision that may not be seen any more.
+    if row is None or row.fingerprint != new.fingerprint:
         raise KeyReused("This Idempotency-Key was already used for another verdict.")
     return StoredVerdict(**{name: getattr(row, name) for name in StoredVerdict.__struct_fields__}), True
 
