@@ -2,8 +2,10 @@
 
 import itertools
 import os
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import psycopg
 import pytest
@@ -26,6 +28,15 @@ def _clean_environment() -> Iterator[None]:
     ours = {name: os.environ.pop(name) for name in list(os.environ) if name.startswith("COLDCASE_")}
     yield
     os.environ.update(ours)
+
+
+@pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """A folder of the test's own that the embedded server can reach: pytest's stand in one that root alone can pass through."""
+    with tempfile.TemporaryDirectory(prefix="coldcase-test-", ignore_cleanup_errors=True) as folder:
+        path = Path(folder).resolve()
+        path.chmod(0o711)
+        yield path
 
 
 @pytest.fixture(scope="session")

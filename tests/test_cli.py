@@ -8,7 +8,6 @@ import signal
 import socket
 import subprocess
 import sys
-import tempfile
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -215,12 +214,11 @@ def test_serve_on_the_embedded_default_until_sigterm(tmp_path, capsys):
     assert Embedded.find(tmp_path) is None
 
 
-def test_demo_shows_every_case_and_leaves_nothing_behind(capsys, monkeypatch):
-    with tempfile.TemporaryDirectory() as folder:
-        monkeypatch.setattr("tempfile.tempdir", folder)
+def test_demo_shows_every_case_and_leaves_nothing_behind(capsys, monkeypatch, tmp_path):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
 
-        assert main(["demo"], {}) == 0
-        assert list(Path(folder).iterdir()) == []
+    assert main(["demo"], {}) == 0
+    assert list(tmp_path.iterdir()) == []
 
     printed = capsys.readouterr()
     assert all(case.title in printed.out for case in demo_cases().values())

@@ -1,14 +1,17 @@
 """PostgreSQL from the wheel: started once, shared, stopped by the last one, whatever its folder is called."""
 
+import os
+import signal
 import subprocess
 import sys
+import time
 
 import psycopg
 import pytest
 
-from coldcase.db import embedded
+from coldcase.db import data_folder, embedded, migrating, server_process, server_programs
 from coldcase.db.embedded import Embedded
-from coldcase.errors import StoreAway
+from coldcase.errors import DataDirUnusable, StoreAway
 
 
 def answers(server, role=embedded.OWNER):
@@ -38,7 +41,7 @@ def test_what_was_in_it_is_there_again(tmp_path):
         assert conn.execute("SELECT count(*) FROM kept").fetchone() == (0,)
 
 
-@pytest.mark.parametrize("name", ["cold & warm? 100%+#é", "one,two", "long" * 30])
+@pytest.mark.parametrize("name", ["cold & warm? 100%+#é", "one,two", "long" * 30, '$(touch pwned) `touch pwned` "quoted" \\ o\'clock'])
 def test_any_folder_will_do(tmp_path, name):
     with Embedded.start(tmp_path / name) as server:
         sockets = embedded.socket_folder(server.folder)
@@ -69,7 +72,7 @@ def test_a_start_that_fails_says_why_and_leaves_nothing_running(tmp_path):
 
 
 def test_a_start_that_was_broken_off_leaves_nothing_running(tmp_path, monkeypatch):
-    monkeypatch.setattr(embedded, "DATABASE", "no such name; really")
+    monkeypatch.setattr(server_process, "DATABASE", "no such name; really")
     with pytest.raises(psycopg.errors.SyntaxError):
         Embedded.start(tmp_path)
     assert not embedded.is_running(tmp_path)
@@ -79,3 +82,79 @@ def test_a_temporary_one_leaves_no_folder():
     with embedded.temporary() as server:
         assert answers(server)
     assert not server.folder.exists()
+
+
+def kill(server):
+    pid = server_process.process_id(server.folder)
+    os.kill(pid, signal.SIGKILL)
+    return pid
+
+
+@pytest.mark.parametrize("by", ["this process", "one that is gone"])
+def test_a_killed_server_is_started_again_by_the_next_command_even_if_nobody_has_buried_it(tmp_path, by):
+    """Until its parent has asked after it, a dead process looks alive to PostgreSQL, which then refuses to start."""
+    script = f"import os, pathlib; from coldcase.db.embedded import Embedded; Embedded.start(pathlib.Path({str(tmp_path)!r})); os._exit(9)"
+    if by == "this process":
+        server = Embedded.start(tmp_path)
+    else:
+        subprocess.run([sys.executable, "-W", "ignore", "-c", script], check=False)
+        server = Embedded.find(tmp_path)
+    with server:
+        pid = kill(server)
+        with Embedded.start(tmp_path) as again:
+            assert answers(again)
+            assert server_process.process_id(again.folder) != pid
+
+
+def test_a_keeper_starts_a_killed_server_again_as_often_as_need_be(tmp_path, monkeypatch):
+    monkeypatch.setattr(embedded, "LOOK_S", 0.05)
+    with Embedded.start(tmp_path, settings={"work_mem": "7MB"}) as server, server.kept_running():
+        for _ in range(3):
+            pid = kill(server)
+            until = time.monotonic() + 60
+            while server_process.process_id(server.folder) in {pid, None} or not embedded.is_running(server.folder):
+                assert time.monotonic() < until
+                time.sleep(0.02)
+            with psycopg.connect(server.owner_url.replace("+psycopg", "")) as conn:
+                assert conn.execute("SHOW work_mem").fetchone() == ("7MB",)
+    assert not embedded.is_running(server.folder)
+
+
+def test_a_keeper_that_cannot_start_the_server_tries_on(tmp_path, monkeypatch, caplog):
+    monkeypatch.setattr(embedded, "LOOK_S", 0.05)
+    monkeypatch.setattr(server_process, "LONGEST_CHANGE_S", 2)
+    with Embedded.start(tmp_path) as server, server.kept_running():
+        control = embedded.cluster(server.folder) / "global" / "pg_control"
+        with data_folder.exclusively(server.folder):
+            kill(server)
+            control.rename(control.with_suffix(".away"))
+        until = time.monotonic() + 60
+        while not any("could not be started again" in record.getMessage() for record in caplog.records):
+            assert time.monotonic() < until
+            time.sleep(0.02)
+        control.with_suffix(".away").rename(control)
+        while not embedded.is_running(server.folder):
+            assert time.monotonic() < until
+            time.sleep(0.02)
+        assert answers(server)
+
+
+def test_a_record_of_the_wheel_s_other_version_goes_on_under_that_version(tmp_path, monkeypatch):
+    versions, newest = server_programs.wheel_versions()
+    older = min(versions)
+    with monkeypatch.context() as then:
+        then.setattr(server_programs, "wheel_versions", lambda: ({older: versions[older]}, older))
+        with Embedded.start(tmp_path) as server:
+            migrating.upgrade(server.owner_url)
+    assert older != newest
+    with Embedded.start(tmp_path) as server, psycopg.connect(server.service_url.replace("+psycopg", "")) as conn:
+        assert conn.info.server_version // 10_000 == older
+        assert conn.execute("SELECT count(*) FROM decision").fetchone() == (0,)
+
+
+def test_a_record_of_a_version_that_the_wheel_lacks_says_what_helps(tmp_path):
+    with Embedded.start(tmp_path) as server:
+        pass
+    (embedded.cluster(server.folder) / "PG_VERSION").write_text("15\n")
+    with pytest.raises(DataDirUnusable, match=r"PostgreSQL 15.*16 and 18.*pg_dump"):
+        Embedded.start(tmp_path)

@@ -9,7 +9,7 @@ import psycopg
 import pytest
 from uuid_utils.compat import uuid7
 
-from coldcase.db import embedded, migrating
+from coldcase.db import embedded, migrating, server_programs
 from coldcase.db.recorder import MOST_IN_BATCH, SWEPT_EVERY, Recorder
 from coldcase.errors import Archived, Busy, KeyInFlight, KeyReused, NotRecordable, OutcomeUnknown, StoreAway, SupersedesUnknown
 
@@ -412,7 +412,7 @@ async def test_a_server_that_is_killed_under_load_loses_nothing_that_was_answere
         while len(answered) < 200:
             await asyncio.sleep(0.001)
         programs = embedded.wheel_programs()
-        embedded.run(programs / "pg_ctl", "stop", "--mode", "immediate", "--pgdata", embedded.cluster(server.folder))
+        server_programs.run(programs / "pg_ctl", "stop", "--mode", "immediate", "--pgdata", embedded.cluster(server.folder))
         await asyncio.gather(*clients)
         await recorder.close()
         embedded.launch(server.folder, programs, {})

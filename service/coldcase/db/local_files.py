@@ -15,46 +15,81 @@ RUN = Path("/run/coldcase")
 """Where root keeps what must not stand in a folder that everybody may write to."""
 
 
-def make_run_folder() -> Path:
-    """`RUN`, made if need be; as root only. Raises DataDirUnusable if somebody else could write to it."""
+def root_folder(path: Path) -> Path:
+    """A folder that all may enter and root alone can write to, made if need be; as root only. Raises DataDirUnusable if it is not one."""
     with suppress(FileExistsError):
-        RUN.mkdir(mode=0o755)
-        RUN.chmod(0o755)
-    found = RUN.lstat()
+        path.mkdir(mode=0o755)
+        path.chmod(0o755)
+    found = path.lstat()
     if not stat.S_ISDIR(found.st_mode) or found.st_uid != 0 or found.st_mode & 0o022:
-        raise DataDirUnusable(f"{RUN} is not a folder that root alone can write to.")
-    return RUN
+        raise DataDirUnusable(f"{path} is not a folder that root alone can write to: remove it, or mend its owner and mode.")
+    return path
 
 
-def open_lock(path: Path) -> int:
-    """The descriptor of a lock file that only its owner can open. Raises OSError, also where the path is a symbolic link."""
-    opened = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
-    # Files of earlier versions could be opened, and so locked, by everybody.
-    if stat.S_IMODE(os.fstat(opened).st_mode) != 0o600:
-        os.fchmod(opened, 0o600)
+def private_folder(path: Path, uid: int, gid: int) -> None:
+    """Makes a folder that only the account `uid` can enter, or makes sure that it is one.
+
+    One that somebody else made, or could enter, or that is a symbolic link, is never joined: raises DataDirUnusable.
+    """
+    with suppress(FileExistsError):
+        path.mkdir(mode=0o700)
+    try:
+        opened = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    except OSError as error:
+        raise DataDirUnusable(f"{path} is not a folder of this account's own ({error.strerror}): remove it.") from error
+    try:
+        found = os.fstat(opened)
+        if found.st_uid not in {uid, os.geteuid()} or stat.S_IMODE(found.st_mode) & 0o077:
+            raise DataDirUnusable(f"{path} belongs to somebody else, or others could enter it: remove it.")
+        if found.st_uid != uid:
+            os.fchown(opened, uid, gid)
+    finally:
+        os.close(opened)
+
+
+def open_private(path: Path, flags: int, *, mode: int = 0o600) -> int:
+    """The descriptor of a file that others can open no wider than `mode` allows. Raises OSError, also where it is a symbolic link."""
+    opened = os.open(path, flags | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, mode)
+    # Those of earlier versions could be opened, and so locked, by everybody.
+    if stat.S_IMODE(os.fstat(opened).st_mode) != mode:
+        os.fchmod(opened, mode)
     return opened
+
+
+def write_private(path: Path, text: str, *, mode: int, gid: int) -> None:
+    """Writes a file anew that nobody but its owner, and with mode 0640 the group, can read."""
+    opened = open_private(path, os.O_WRONLY, mode=mode)
+    with open(opened, "w") as file:  # noqa: PTH123 - a descriptor
+        file.truncate()
+        os.fchown(opened, -1, gid)
+        file.write(text)
 
 
 @contextmanager
 def locked(path: Path, *, seconds: float) -> Iterator[None]:
     """Holds an exclusive lock on a file while the block runs. Raises StoreAway, naming file and holder, if it is not free in time."""
-    lock = open_lock(path)
+    lock = open_private(path, os.O_RDWR)
     try:
-        until = time.monotonic() + seconds
-        while not try_lock(lock):
-            if time.monotonic() > until:
-                holder = holders(lock)
-                raise StoreAway(f"{path} has been locked for {seconds:g} s by {holder}: another command hangs, or is at work for long.")
-            time.sleep(0.02)
+        acquire(lock, fcntl.LOCK_EX, path, seconds=seconds)
         yield
     finally:
         os.close(lock)
 
 
-def try_lock(lock: int) -> bool:
-    """Whether an exclusive lock on this open file could be had at once."""
+def acquire(lock: int, kind: int, path: Path, *, seconds: float) -> None:
+    """Locks an open file. Raises StoreAway, naming its path and who holds it, if it is not free in time."""
+    until = time.monotonic() + seconds
+    while not try_lock(lock, kind):
+        if time.monotonic() > until:
+            holder = holders(lock)
+            raise StoreAway(f"{path} has been locked for {seconds:g} s by {holder}: another command hangs, or is at work for long.")
+        time.sleep(0.02)
+
+
+def try_lock(lock: int, kind: int = fcntl.LOCK_EX) -> bool:
+    """Whether a lock on this open file could be had at once."""
     try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        fcntl.flock(lock, kind | fcntl.LOCK_NB)
     except BlockingIOError:
         return False
     return True
