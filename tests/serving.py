@@ -1,22 +1,27 @@
-"""The service as a process of its own, for tests of what a whole process survives."""
+"""The service behind a real socket: as a process of its own, or in a thread of this one."""
 
 import os
 import re
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+import msgspec
 import psycopg
 from uuid_utils import compat
 
 from coldcase.classifying import now
+from coldcase.cli.serving import Server, listen, make_server
 from coldcase.db import keys
 from coldcase.db.engine import run_once
+from coldcase.settings import Settings
 
 
 @dataclass(frozen=True)
@@ -72,3 +77,19 @@ def transactions(owner_url: str) -> list[tuple[str, str]]:
             "SELECT state, query FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
             " AND usename = 'coldcase_service' AND state <> 'idle'"
         ).fetchall()
+
+
+@contextmanager
+def in_thread(settings: Settings, **arguments: Any) -> Iterator[tuple[Server, str, int]]:
+    """The service in a thread of this process, on a free port: the server, its host and port. `arguments` are those of `make_server`."""
+    with listen(msgspec.structs.replace(settings, port=0)) as listener:
+        server = make_server(settings, **arguments)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+        thread.start()
+        while not server.started and thread.is_alive():
+            time.sleep(0.01)
+        try:
+            yield server, *listener.getsockname()
+        finally:
+            server.should_exit = True
+            thread.join()

@@ -92,6 +92,7 @@ def create_app(settings: Settings, *, extra_routes: Sequence[ControllerRouterHan
         log_requests=settings.log_requests,
         metrics=metrics,
         routes=lambda: app.routes,
+        metrics_port=settings.metrics_port,
     )
     return app
 

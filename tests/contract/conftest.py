@@ -1,7 +1,5 @@
 """The running service behind a real socket, on a database of the run's own."""
 
-import threading
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -11,21 +9,22 @@ import pytest
 from uuid_utils import compat
 
 from coldcase.classifying import now
-from coldcase.cli.serving import listen, make_server
 from coldcase.db import keys
 from coldcase.db.engine import run_once
 from coldcase.settings import Settings
+from tests.serving import in_thread
 
 EVERY_SCOPE = ("decisions:write", "decisions:read", "verdicts:write", "audit:read", "tables:read", "preview")
 
 
 @dataclass(frozen=True)
 class Live:
-    """Where the service listens, a key for it, and the database behind it."""
+    """Where the service listens, a key for it, and the database behind it, as its owner and as the service."""
 
     address: str
     secret: str
     owner_url: str
+    service_url: str
 
     @property
     def authorization(self) -> dict[str, str]:
@@ -45,15 +44,8 @@ def live(make_database, _migrated) -> Iterator[Live]:
     secret = keys.new_secret()
     values = {"client_name": "Tern Haven", "person": None, "scopes": EVERY_SCOPE, "secret_sha256": keys.digest(secret), "now": now()}
     run_once(database.owner_url, lambda conn: keys.create(conn, id_=compat.uuid7(), **values))
-    with listen(Settings(port=0)) as listener:
-        server = make_server(Settings(database_url=database.service_url, warm_properties=False))
-        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
-        thread.start()
-        while not server.started and thread.is_alive():
-            time.sleep(0.01)
-        yield Live(f"http://127.0.0.1:{listener.getsockname()[1]}", secret, database.owner_url)
-        server.should_exit = True
-        thread.join()
+    with in_thread(Settings(database_url=database.service_url, warm_properties=False)) as (_, host, port):
+        yield Live(f"http://{host}:{port}", secret, database.owner_url, database.service_url)
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,9 @@
 import asyncio
 import dataclasses
 import json
+from urllib.parse import unquote
 
+import httpx
 import pytest
 from litestar import get
 from litestar.response import Response
@@ -181,3 +183,90 @@ async def test_metrics_count_by_route_and_can_be_closed(service, caller):
 
     assert 'coldcase_http_requests_total{method="GET",route="/v1/decisions/{id}",status="404"}' in counted
     assert (await shut.http().get("/metrics")).status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("asked", "accept", "varies", "cache"),
+    [
+        ("GET /v1/vocabulary", "*/*", None, "private, no-cache"),
+        ("GET /v1/decisions", "*/*", None, "no-store"),
+        ("GET /v1/decisions/0198c0de-0000-7000-8000-000000000000", "text/html", "Accept", "no-store"),
+        ("GET /v1/decisions/export", "text/csv", "Accept", "no-store"),
+        ("HEAD /docs", "*/*", None, "no-store"),
+        ("GET /v1/nothing", "*/*", None, "no-store"),
+        ("GET //metrics", "*/*", None, "no-store"),
+        ("OPTIONS /v1/decisions", "*/*", None, "no-store"),
+    ],
+)
+async def test_every_answer_tells_browsers_and_caches_to_make_nothing_more_of_it(caller, asked, accept, varies, cache):
+    answered = await caller.request(*asked.split(), headers={"Accept": accept})
+
+    policy = answered.headers["Content-Security-Policy"]
+    assert "default-src 'none'" in policy
+    assert "frame-ancestors 'none'" in policy
+    assert "script" not in policy
+    assert (answered.headers["X-Content-Type-Options"], answered.headers["Referrer-Policy"]) == ("nosniff", "no-referrer")
+    assert answered.headers.get("Vary") == varies
+    assert answered.headers.get_list("Cache-Control") == [cache]
+
+
+@pytest.mark.parametrize(
+    ("path", "status"),
+    [
+        ("/", 404),
+        ("/health/live", 200),
+        ("/health/live/", 404),
+        ("//health/live", 404),
+        ("/health//live", 404),
+        ("/health/./live", 404),
+        ("/health/%6cive", 404),
+        ("/health%2Flive", 404),
+        ("/health/live%20", 404),
+        ("/health/live;x=1", 404),
+        ("/docs?", 200),
+    ],
+)
+async def test_a_path_has_one_spelling(service, path, status):
+    sent = []
+
+    async def send(message):
+        sent.append(message)
+
+    raw, _, query = path.encode().partition(b"?")
+    scope = {"type": "http", "method": "GET", "path": unquote(raw.decode()), "raw_path": raw, "query_string": query, "headers": []}
+    await service.app({**scope, "http_version": "1.1", "scheme": "http", "server": None, "client": None, "root_path": ""}, None, send)
+
+    assert sent[0]["status"] == status
+
+
+async def test_a_place_is_given_back_when_the_answer_is_made_and_not_when_it_is_read(service):
+    reading, read = asyncio.Event(), asyncio.Event()
+
+    async def unread(message):
+        reading.set()
+        await read.wait()
+
+    app = create_app(Settings(most_in_flight=1))
+    scope = {"type": "http", "method": "GET", "path": "/problems/busy", "raw_path": b"/problems/busy", "query_string": b"", "headers": []}
+    first = asyncio.create_task(
+        app({**scope, "http_version": "1.1", "scheme": "http", "server": None, "client": None, "root_path": ""}, None, unread)
+    )
+    await reading.wait()
+
+    assert (await type(service)(app, service.owner_url).http().get("/problems/busy")).status_code == 200
+    read.set()
+    await first
+    assert app.edge.in_flight == 0
+
+
+async def test_with_a_port_of_their_own_metrics_are_there_and_nothing_else(service):
+    app = create_app(Settings(metrics_port=9100))
+    app.state.house = service.app.state.house
+    apart, main = (
+        httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url=f"http://coldcase.example:{port}") for port in (9100, 8000)
+    )
+
+    assert [(await apart.get(path)).status_code for path in ("/metrics", "/health/live")] == [200, 404]
+    assert [(await main.get(path)).status_code for path in ("/metrics", "/health/live")] == [404, 200]
+    await apart.aclose()
+    await main.aclose()

@@ -1,11 +1,14 @@
 """`coldcase serve` and `coldcase migrate`."""
 
 import argparse
+import resource
 import signal
 import socket
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from functools import partial
+from typing import Any, cast
 
 import uvicorn
 from litestar.types import ControllerRouterHandler
@@ -16,6 +19,13 @@ from coldcase.cli.talk import Commands, WrongUse, command, result, say
 from coldcase.db import migrating
 from coldcase.logs import start_logging
 from coldcase.settings import Settings
+from coldcase.web.connections import Connections, Limits
+from coldcase.web.protocol import Protocol
+
+BACKLOG = 2048
+MOST_CONNECTIONS = 4096
+OTHER_FILES = 64
+"""Open files beside callers' connections and the pool: the other database connections, listeners, logs, property tables."""
 
 
 def add_commands(commands: Commands) -> None:
@@ -34,22 +44,25 @@ def serve(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Serves until SIGTERM or SIGINT; what is in flight is finished first."""
     chosen = store.read_settings(args, environ)
     start_logging(chosen.log_level)
-    with listen(chosen) as listener, store.service_settings(chosen) as settings:
+    with ExitStack() as stack:
+        listeners = [stack.enter_context(listen(chosen, port)) for port in (chosen.port, chosen.metrics_port) if port is not None]
+        settings = stack.enter_context(store.service_settings(chosen))
         store.check(settings)
-        host, port = listener.getsockname()[:2]
+        host, port = listeners[0].getsockname()[:2]
         say(f"coldcase: listening on http://{host}:{port}, the API is described at /docs")
         server = make_server(settings)
-        server.run(sockets=[listener])
+        server.run(sockets=listeners)
     return 0 if server.started else 1
 
 
-def listen(settings: Settings) -> socket.socket:
-    """The listening socket. Raises `WrongUse` if the address cannot be had."""
+def listen(settings: Settings, port: int | None = None) -> socket.socket:
+    """A listening socket, on `settings.port` if no other is named. Raises `WrongUse` if the address cannot be had."""
+    port = settings.port if port is None else port
     try:
         family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
-        return socket.create_server((settings.host, settings.port), family=family, backlog=2048)
+        return socket.create_server((settings.host, port), family=family, backlog=BACKLOG)
     except OSError as error:
-        raise WrongUse(f"Cannot listen on {settings.host}:{settings.port}: {error.strerror}.") from error
+        raise WrongUse(f"Cannot listen on {settings.host}:{port}: {error.strerror}.") from error
 
 
 class Server(uvicorn.Server):
@@ -69,21 +82,46 @@ class Server(uvicorn.Server):
                 signal.signal(number, handler)
 
 
-def make_server(settings: Settings, *, extra_routes: Sequence[ControllerRouterHandler] = ()) -> Server:
-    """The HTTP server around the application: one worker; replicas make more. `extra_routes` are for benchmarks."""
+def make_server(settings: Settings, *, extra_routes: Sequence[ControllerRouterHandler] = (), limits: Limits | None = None) -> Server:
+    """The HTTP server around the application: one worker; replicas make more. `extra_routes` and other `limits` are for tests."""
+    app = create_app(settings, extra_routes=extra_routes)
+    connections = Connections(
+        limits or Limits(),
+        most=most_connections(settings),
+        per_address=settings.connections_per_address,
+        trusted=settings.proxies,
+        metrics=app.edge.metrics,
+    )
     return Server(
         uvicorn.Config(
-            create_app(settings, extra_routes=extra_routes),
+            app,
             loop="uvloop",
-            http="httptools",
+            http=cast("Any", partial(Protocol, connections=connections)),
+            ws="none",
             lifespan="on",
             log_config=None,
             access_log=False,
             server_header=False,
             date_header=True,
+            backlog=BACKLOG,
             timeout_graceful_shutdown=settings.drain_seconds,
+            # Said here, because Uvicorn would read them from the environment.
+            workers=1,
+            proxy_headers=bool(settings.proxies),
+            forwarded_allow_ips=[str(network) for network in settings.proxies],
         )
     )
+
+
+def most_connections(settings: Settings) -> int:
+    """How many connections may be open: what the setting says or, without it, what the limit of open files leaves."""
+    files, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    room = MOST_CONNECTIONS if files == resource.RLIM_INFINITY else max(16, files - OTHER_FILES - settings.pool_size)
+    if settings.most_connections is None:
+        return min(MOST_CONNECTIONS, room)
+    if files != resource.RLIM_INFINITY and settings.most_connections > room:
+        raise WrongUse(f"COLDCASE_MOST_CONNECTIONS: only {files} files may be open (ulimit -n), which leaves {room} connections.")
+    return settings.most_connections
 
 
 def migrate(args: argparse.Namespace, environ: Mapping[str, str]) -> int:

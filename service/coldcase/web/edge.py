@@ -1,74 +1,102 @@
-"""The outermost layer of every request: its id, the cap on requests in flight, HEAD, the `Allow` header, counts."""
+"""The outermost layer of every request: its id, its path's form, the cap on requests in flight, HEAD, headers of every answer, counts."""
 
+import asyncio
 import re
 import time
 import uuid
 from collections.abc import Callable, Iterable
 
-import msgspec
 import structlog
 from litestar.routes import BaseRoute
 from litestar.types import ASGIApp, HTTPResponseStartEvent, HTTPScope, Message, Receive, Send
 
-from coldcase.web import problems
+from coldcase.web import problems, secure
+from coldcase.web.connections import Sayings
+from coldcase.web.face import Face
 from coldcase.web.metrics import Metrics
 
 log = structlog.get_logger()
 _SANE_ID = re.compile(rb"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
+# No path of ours needs an escape, an empty segment or one that begins with a dot; other spellings would pass by a proxy's rules.
+_NORMAL_PATH = re.compile(rb"/(?:[\w~!$&'()*+,;=:@-][\w.~!$&'()*+,;=:@-]*(?:/(?!\Z)|\Z))*\Z", re.ASCII)
 
 
-def allowed(routes: Iterable[BaseRoute]) -> dict[str, bytes]:
-    """For each path template the methods it knows; Litestar's own `Allow` names those of the first handler alone."""
-    found: dict[str, set[str]] = {}
-    for route in routes:
-        methods = {str(method) for method in getattr(route, "methods", ())}
-        found.setdefault(route.path_format, set()).update(methods | ({"HEAD"} if "GET" in methods else set()))
-    return {path: ", ".join(sorted(methods)).encode() for path, methods in found.items()}
+class _Promises:
+    """What the headers of an answer say of its path template: its methods, and whether `Accept` chooses among several answers."""
+
+    def __init__(self, routes: Iterable[BaseRoute]) -> None:
+        methods: dict[str, set[str]] = {}
+        self.negotiated: set[str] = set()
+        for route in routes:
+            known = {str(method) for method in getattr(route, "methods", ())}
+            # Litestar's own `Allow` names the methods of the first handler alone.
+            methods.setdefault(route.path_format, set()).update(known | ({"HEAD"} if "GET" in known else set()))
+            faces = [handler.opt.get("face") for handler in getattr(route, "route_handlers", ())]
+            if any(isinstance(face, Face) and len(face.offers) > 1 for face in faces):
+                self.negotiated.add(route.path_format)
+        self.allow = {path: ", ".join(sorted(names)).encode() for path, names in methods.items()}
 
 
 class Edge:
-    """Wraps the application; one object a request, no other middleware."""
+    """Wraps the application; one object a request, no other middleware.
+
+    A place among the requests in flight is given back when the answer is made, not when it is read. With a `metrics_port`,
+    `/metrics` is there and nothing else.
+    """
 
     def __init__(
-        self, inner: ASGIApp, *, most_in_flight: int, log_requests: bool, metrics: Metrics, routes: Callable[[], Iterable[BaseRoute]]
+        self,
+        inner: ASGIApp,
+        *,
+        most_in_flight: int,
+        log_requests: bool,
+        metrics: Metrics,
+        routes: Callable[[], Iterable[BaseRoute]],
+        metrics_port: int | None = None,
     ) -> None:
         self.inner = inner
         self.most_in_flight = most_in_flight
         self.log_requests = log_requests
         self.metrics = metrics
+        self.metrics_port = metrics_port
         self.in_flight = 0
+        self.say = Sayings(metrics)
         self._routes = routes
-        self._allowed: dict[str, bytes] | None = None
+        self._promises: _Promises | None = None
 
     async def __call__(self, scope: HTTPScope, receive: Receive, send: Send) -> None:
         """Answers one HTTP request."""
         passage = _Passage(self, scope, send)
-        if self.in_flight >= self.most_in_flight and not scope["path"].startswith("/health/"):
-            await passage.turn_away()
-            return
-        self.in_flight += 1
-        self.metrics.in_flight.set(self.in_flight)
-        try:
-            await self.inner(passage.scope, receive, passage.send)
-        finally:
-            self.in_flight -= 1
-            passage.close()
+        if _NORMAL_PATH.match(scope["raw_path"]) is None or (self.metrics_port and self._is_elsewhere(scope)):
+            await passage.refuse("not_found")
+        elif self.in_flight >= self.most_in_flight and not scope["path"].startswith("/health/"):
+            self.say("request refused", "too many requests in flight", None)
+            await passage.refuse("overloaded")
+        else:
+            await passage.go_in(receive)
 
-    def allow(self, template: str) -> bytes | None:
-        """The `Allow` header of a path template."""
-        if self._allowed is None:
-            self._allowed = allowed(self._routes())
-        return self._allowed.get(template)
+    def _is_elsewhere(self, scope: HTTPScope) -> bool:
+        server = scope["server"]
+        return (server is not None and server[1] == self.metrics_port) != (scope["path"] == "/metrics")
+
+    @property
+    def promises(self) -> _Promises:
+        """What the routes promise; they are all there at the first request."""
+        if self._promises is None:
+            self._promises = _Promises(self._routes())
+        return self._promises
 
 
 class _Passage:
-    __slots__ = ("began", "edge", "head", "id", "method", "outer", "scope", "status")
+    __slots__ = ("began", "edge", "head", "id", "inside", "method", "outer", "scope", "start", "status")
 
     def __init__(self, edge: Edge, scope: HTTPScope, outer: Send) -> None:
         self.edge, self.outer = edge, outer
         self.began = time.perf_counter()
         self.status = 0
+        self.inside = False
+        self.start: HTTPResponseStartEvent | None = None
         self.method: str = scope["method"]
         self.head = self.method == "HEAD"
         # A copy: the server reads the method from its own scope, and sends a HEAD no body.
@@ -77,35 +105,71 @@ class _Passage:
         self.id = sent if _SANE_ID.match(sent) else uuid.uuid4().hex.encode()
         self.scope.setdefault("state", {})["request_id"] = self.id.decode()
 
+    async def go_in(self, receive: Receive) -> None:
+        """Lets the application answer."""
+        edge = self.edge
+        self.inside = True
+        edge.in_flight += 1
+        edge.metrics.in_flight.set(edge.in_flight)
+        try:
+            await self.edge.inner(self.scope, receive, self.send)
+        except asyncio.CancelledError:
+            # Only the end of the drain cancels a request. What has begun to be sent shows that it broke off.
+            if not self.status:
+                await self.refuse("stopping")
+        finally:
+            self._leave()
+            self._count()
+
+    async def refuse(self, code: str) -> None:
+        """Answers with a problem document, without the application."""
+        status, headers, body = problems.message(code, problems.meaning(code), request_id=self.id.decode())
+        self.start = None
+        await self.send({"type": "http.response.start", "status": status, "headers": headers})
+        await self.send({"type": "http.response.body", "body": body, "more_body": False})
+        if not self.inside:
+            self._count()
+
     async def send(self, message: Message) -> None:
+        """Sends what the application says; the head goes out with the first of the body, when the answer is made."""
         if message["type"] == "http.response.start":
-            self._start(message)
-        elif self.head and message["type"] == "http.response.body":
-            message["body"] = b""
+            self.start = message
+            return
+        if message["type"] == "http.response.body":
+            if not message.get("more_body", False):
+                self._leave()
+            if self.head:
+                message["body"] = b""
+        if self.start is not None:
+            start, self.start = self.start, None
+            self._complete(start)
+            await self.outer(start)
         await self.outer(message)
 
-    def _start(self, message: HTTPResponseStartEvent) -> None:
-        self.status = message["status"]
-        headers = [*message["headers"], (b"x-request-id", self.id)]
+    def _complete(self, start: HTTPResponseStartEvent) -> None:
+        self.status = start["status"]
+        template = self.scope.get("path_template") or self.scope["path"]
+        promises, headers = self.edge.promises, list(start["headers"])
         if self.status == 405 or self.method == "OPTIONS":
-            allow = self.edge.allow(self.scope.get("path_template") or self.scope["path"])
+            allow = promises.allow.get(template)
             headers = [pair for pair in headers if pair[0].lower() != b"allow"] + [(b"allow", allow)] if allow else headers
-        message["headers"] = headers
+        if template in promises.negotiated:
+            headers.append((b"vary", b"Accept"))
+        kept = any(name == b"cache-control" for name, _ in headers)
+        headers += secure.KEPT if kept else secure.ALWAYS
+        headers.append((b"x-request-id", self.id))
+        start["headers"] = headers
 
-    async def turn_away(self) -> None:
-        document = msgspec.structs.replace(problems.problem("overloaded", problems.Overloaded().detail), request_id=self.id.decode())
-        body = msgspec.json.encode(document)
-        headers = {"content-type": problems.MEDIA_TYPE, "content-length": str(len(body)), **problems.headers("overloaded")}
-        pairs = [(name.lower().encode(), value.encode()) for name, value in headers.items()]
-        await self.send({"type": "http.response.start", "status": document.status, "headers": pairs})
-        await self.send({"type": "http.response.body", "body": body, "more_body": False})
-        self.close()
+    def _leave(self) -> None:
+        """Gives the place back, once."""
+        if self.inside:
+            self.inside = False
+            self.edge.in_flight -= 1
+            self.edge.metrics.in_flight.set(self.edge.in_flight)
 
-    def close(self) -> None:
-        metrics = self.edge.metrics
-        metrics.in_flight.set(self.edge.in_flight)
+    def _count(self) -> None:
         method = self.method if self.method in _METHODS else "other"
         route = self.scope.get("path_template") or "unknown"
-        metrics.answered(method, route, self.status, self.began)
+        self.edge.metrics.answered(method, route, self.status, self.began)
         if self.edge.log_requests:
             log.info("request", method=self.method, route=route, status=self.status, request_id=self.id.decode())

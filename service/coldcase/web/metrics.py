@@ -18,6 +18,9 @@ class Metrics:
         )
         self.in_flight = Gauge("coldcase_http_requests_in_flight", "Requests being worked on", registry=self.registry)
         self.decisions = Counter("coldcase_decisions_recorded", "Decisions recorded, replays left out", ["status"], registry=self.registry)
+        self.cut = Counter(
+            "coldcase_http_cut", "Connections and requests refused or ended before their time", ["why"], registry=self.registry
+        )
         self._known: dict[tuple[str, str, int], tuple[Counter, Histogram]] = {}
 
     def answered(self, method: str, route: str, status: int, began: float) -> None:

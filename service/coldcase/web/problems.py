@@ -1,6 +1,7 @@
 """Problem documents (RFC 9457): one table from error code to status, title and retry; exceptions to responses."""
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, cast
 
 import msgspec
@@ -41,9 +42,21 @@ class UnsupportedMediaType(ColdcaseError):
 
 
 class TooSlow(ColdcaseError):
-    """The body did not arrive in time; nothing was recorded."""
+    """The request did not arrive whole within ten seconds; nothing was recorded."""
 
     code = "too_slow"
+
+
+class HeadersTooLarge(ColdcaseError):
+    """A request may have 100 header fields and 32 KiB of request target and headers at most."""
+
+    code = "headers_too_large"
+
+
+class Stopping(ColdcaseError):
+    """The service stopped before the answer was ready. It may be on record: send again, with the same `Idempotency-Key`."""
+
+    code = "stopping"
 
 
 class Overloaded(ColdcaseError):
@@ -63,7 +76,7 @@ class Kind:
 
 KINDS = {
     "malformed": Kind(400, "The body is not well-formed JSON"),
-    "bad_request": Kind(400, "A query parameter or header is wrong"),
+    "bad_request": Kind(400, "The HTTP message, a query parameter or a header is wrong"),
     "bad_cursor": Kind(400, "The cursor is not one of this list's"),
     "unauthenticated": Kind(401, "A valid API key is needed"),
     "scope_missing": Kind(403, "The API key does not carry the scope"),
@@ -71,7 +84,7 @@ KINDS = {
     "not_sealed": Kind(404, "Not under a seal yet", retry_after=60),
     "method_not_allowed": Kind(405, "This path does not know the method"),
     "not_acceptable": Kind(406, "No acceptable representation"),
-    "too_slow": Kind(408, "The body did not arrive in time"),
+    "too_slow": Kind(408, "The request did not arrive in time"),
     "key_in_flight": Kind(409, "The first request with this key is still in flight", retry_after=1),
     "archived": Kind(410, "The first answer is in an archive"),
     "too_large": Kind(413, "The body is too large"),
@@ -83,8 +96,10 @@ KINDS = {
     "not_recordable": Kind(422, "The record cannot hold this case"),
     "key_reused": Kind(422, "The idempotency key was used for another case"),
     "busy": Kind(429, "The record is busy", retry_after=1),
+    "headers_too_large": Kind(431, "The headers are too large"),
     "internal": Kind(500, "Something went wrong on our side"),
     "overloaded": Kind(503, "The service is at its capacity", retry_after=1),
+    "stopping": Kind(503, "The service is stopping", retry_after=2),
     "store_away": Kind(503, "The record is away", retry_after=2),
     "outcome_unknown": Kind(503, "Outcome unknown: send again with the same key", retry_after=2),
 }
@@ -122,6 +137,7 @@ def type_uri(code: str) -> str:
     return f"/problems/{code}"
 
 
+@cache
 def meaning(code: str) -> str:
     """What an error code means, in a sentence or two."""
     told = {kind.code: (kind.__doc__ or "").strip() for kind in _family(ColdcaseError)}
@@ -144,6 +160,14 @@ def headers(code: str) -> dict[str, str]:
     kind = KINDS[code]
     found = {} if kind.retry_after is None else {"Retry-After": str(kind.retry_after)}
     return found | {"WWW-Authenticate": 'Bearer realm="coldcase"'} if kind.status == 401 else found
+
+
+def message(code: str, detail: str, *, request_id: str | None = None) -> tuple[int, list[tuple[bytes, bytes]], bytes]:
+    """A whole answer for where no framework is at hand: status, headers and body."""
+    document = msgspec.structs.replace(problem(code, detail), request_id=request_id)
+    body = msgspec.json.encode(document)
+    named = {"Content-Type": MEDIA_TYPE, "Content-Length": str(len(body)), **headers(code)}
+    return document.status, [(name.lower().encode(), value.encode()) for name, value in named.items()], body
 
 
 def request_id(request: Request[Any, Any, Any]) -> str | None:

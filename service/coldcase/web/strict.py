@@ -1,8 +1,8 @@
 """What is taken from a request, to the letter: media types, query parameters, headers. Lists every flaw found."""
 
-import asyncio
 import re
 from datetime import UTC, datetime
+from ipaddress import ip_address
 from types import NoneType
 from typing import Any, TypeVar, Union, get_args
 from urllib.parse import parse_qsl, urlencode
@@ -14,12 +14,10 @@ from litestar.exceptions import InternalServerException
 
 from coldcase.errors import Flaw, Malformed
 from coldcase.web.face import Call
-from coldcase.web.problems import BadRequest, NotAcceptable, TooSlow, UnsupportedMediaType
+from coldcase.web.problems import BadRequest, NotAcceptable, UnsupportedMediaType
 
 Query = TypeVar("Query", bound=msgspec.Struct)
 Connection = ASGIConnection[Any, Any, Any, Any]
-
-LONGEST_BODY_S = 10.0
 
 _JSON = re.compile(rb'application/json[ \t]*(;[ \t]*charset[ \t]*=[ \t]*"?utf-8"?[ \t]*)?\Z', re.IGNORECASE)
 _KEY = re.compile(rb"[\x21-\x7e]{1,200}\Z")
@@ -32,9 +30,22 @@ def headers(connection: Connection) -> dict[bytes, bytes]:
     known: dict[bytes, bytes] | None = state.get("headers")
     if known is None:
         known = state["headers"] = {}
+        repeated: dict[bytes, list[bytes]] = {}
         for name, value in connection.scope["headers"]:
-            known[name] = known[name] + b", " + value if name in known else value
+            if name in known:
+                repeated.setdefault(name, [known[name]]).append(value)
+            else:
+                known[name] = value
+        known |= {name: b", ".join(values) for name, values in repeated.items()}
     return known
+
+
+def remote(connection: Connection) -> str | None:
+    """The caller's address, behind trusted proxies that of their caller; None for what is no address (a proxy may pass on anything)."""
+    try:
+        return str(ip_address(connection.scope["client"][0])) if connection.scope["client"] else None
+    except ValueError:
+        return None
 
 
 def check_accept(connection: Connection, offers: tuple[str, ...]) -> None:
@@ -62,12 +73,9 @@ def check_json(connection: Connection) -> None:
 
 
 async def body(call: Call) -> bytes:
-    """The whole body. Raises `TooSlow` past the deadline (a stalled sender must not hold a place), `Malformed` if it breaks off."""
+    """The whole body. Raises `Malformed` if it breaks off; one that stalls never comes here (`web/protocol.py`)."""
     try:
-        async with asyncio.timeout(LONGEST_BODY_S):
-            return await call.body()
-    except TimeoutError:
-        raise TooSlow from None
+        return await call.body()
     except InternalServerException as error:
         # Litestar's word for a client that went away; nobody reads the answer, and it is no fault of ours.
         raise Malformed("The connection ended within the body.") from error

@@ -25,8 +25,12 @@ EXAMPLES = {
 
 def actor(request: Call) -> Actor:
     """Who acts in this request, for the audit events of what it changes."""
-    remote = request.client.host if request.client else None
-    return Actor(key=request.auth.id, person=request.auth.person, remote=remote, request_id=problems.request_id(request))
+    return Actor(
+        key=request.auth.id,
+        person=request.auth.person,
+        remote=strict.remote(request),
+        request_id=problems.request_id(request),
+    )
 
 
 @post(
