@@ -10,6 +10,7 @@ import msgspec
 from msgspec.structs import replace
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from coldcase.auditing import guards
 from coldcase.auditing.sealing import BEFORE_ALL, members, record_leaf
 from coldcase.core import merkle
 from coldcase.core.leaves import KINDS, WORDS, DecisionRow, broken_words, odd_columns
@@ -23,7 +24,23 @@ SLOW = timedelta(minutes=10)
 
 MOST_NAMED = 1000
 
-Wrong = Literal["changed", "missing", "inserted", "backdated", "words", "root", "count", "chain", "head", "expected", "erased", "archive"]
+Wrong = Literal[
+    "changed",
+    "missing",
+    "inserted",
+    "backdated",
+    "words",
+    "root",
+    "count",
+    "chain",
+    "head",
+    "expected",
+    "erased",
+    "archive",
+    "key",
+    "client",
+    "guard",
+]
 
 
 class Trouble(msgspec.Struct, frozen=True, kw_only=True):
@@ -79,6 +96,8 @@ async def verify(conn: AsyncConnection, *, expect: bytes | None = None) -> Verif
                 for loose in batch:
                     _check_loose(loose, chain[-1] if chain else None, report)
         await _check_erasures(conn, report)
+        for breach in await guards.check(conn):
+            report.add(Trouble(**breach._asdict()))
     return report
 
 

@@ -1,0 +1,61 @@
+"""What a verification asks of clients and keys: the rows, and the events that say how they came about."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import text
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+
+class Told(msgspec.Struct, frozen=True):
+    """What an event says of a client or key."""
+
+    action: str
+    subject: str
+    client_id: int | None
+    details: dict[str, Any]
+
+
+class KeyRow(msgspec.Struct, frozen=True):
+    """A key as the record holds it; `secret` is the digest of its secret's digest, in hexadecimal, as the events have it."""
+
+    id: UUID
+    client_id: int
+    person: str | None
+    scopes: list[str]
+    created_at: datetime
+    expires_at: datetime | None
+    revoked_at: datetime | None
+    salt: bytes | None
+    person_sha256: bytes | None
+    secret: str
+
+
+async def told(conn: AsyncConnection) -> list[Told]:
+    """The events of keys and clients, in their order."""
+    query = "SELECT action, subject, client_id, details FROM audit_event WHERE action LIKE 'key.%' OR action LIKE 'client.%' ORDER BY id"
+    return [Told(row[0], row[1], row[2], msgspec.json.decode(row[3])) for row in await conn.execute(text(query))]
+
+
+async def keys(conn: AsyncConnection) -> list[KeyRow]:
+    """All keys."""
+    columns = "id, client_id, person, scopes, created_at, expires_at, revoked_at, salt, person_sha256"
+    query = f"SELECT {columns}, encode(sha256(secret_sha256), 'hex') FROM api_key ORDER BY id"  # noqa: S608 - our own columns
+    return [KeyRow(*row) for row in await conn.execute(text(query))]
+
+
+async def clients(conn: AsyncConnection) -> dict[int, str]:
+    """The clients' names by their number."""
+    return {row[0]: row[1] for row in await conn.execute(text("SELECT id, name FROM client ORDER BY id"))}
+
+
+async def misplaced_verdicts(conn: AsyncConnection) -> Sequence[tuple[UUID, int]]:
+    """Verdicts that stand under another client's idempotency keys than that of the key that gave them; with the decision's client."""
+    query = (
+        "SELECT verdict.id, verdict.client_id FROM verdict LEFT JOIN api_key ON api_key.id = by_key"
+        " WHERE by_client_id IS DISTINCT FROM api_key.client_id ORDER BY verdict.id"
+    )
+    return [(row[0], row[1]) for row in await conn.execute(text(query))]
