@@ -12,8 +12,8 @@ from sqlalchemy.pool import NullPool
 from coldcase.auditing import guards
 from coldcase.classifying import now
 from coldcase.cli import main
+from coldcase.db import embedded, keys, server_programs
 from coldcase.db import guards as catalogue
-from coldcase.db import keys
 from coldcase.db.engine import driver_url, run_once
 from tests import guards as making
 from tests.conftest import drop
@@ -203,6 +203,14 @@ def test_the_guards_that_are_known_are_those_of_the_migrations(empty_database):
     made = making.made(empty_database.owner_url)
     assert making.FILE.read_bytes() == making.spelled(made)
     assert catalogue.expected() == made
+
+
+def test_they_are_the_same_on_the_oldest_server_there_is(monkeypatch):
+    versions, _ = server_programs.wheel_versions()
+    monkeypatch.setattr(server_programs, "wheel_versions", lambda: (versions, min(versions)))
+    with embedded.temporary(fsync="off") as server:
+        making.migrating.upgrade(server.owner_url)
+        assert making.made(server.owner_url) == catalogue.expected()
 
 
 def test_a_key_made_by_the_command_is_told_by_its_event(ledger):
