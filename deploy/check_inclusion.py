@@ -1,30 +1,30 @@
-"""Is this decision under this seal? `python check_inclusion.py PROOF.json [HEAD]`; needs nothing but SHA-256 (RFC 9162, section 2.1.3.2).
-
-PROOF.json is what `GET /v1/decisions/{id}/inclusion` answers; HEAD is the seal's head as you have kept it. Exit 0: it is.
-"""
+"""Is this decision under this seal? Needs nothing but SHA-256 (RFC 9162, section 2.1.3.2). Exit 0: it is; 1: it is not; 2: wrong use."""
 
 # ruff: noqa: INP001
+import argparse
 import hashlib
 import json
 import pathlib
-import sys
 
-
-def sha256(*parts: bytes) -> str:  # noqa: D103
-    return hashlib.sha256(b"".join(parts)).hexdigest()
-
-
-proof = json.loads(pathlib.Path(sys.argv[1]).read_text("utf-8"))
-leaf, seal = json.loads(proof["leaf"]), json.loads(proof["seal"])
-found, place, last = sha256(b"\x00", proof["leaf"].encode()), proof["position"], seal["count"] - 1
-for step in proof["path"]:
-    left = place % 2 == 1 or place == last
-    found = sha256(b"\x01", bytes.fromhex(step if left else found), bytes.fromhex(found if left else step))
-    while left and place and place % 2 == 0:
+parser = argparse.ArgumentParser(description=__doc__)
+parser.add_argument("proof", type=pathlib.Path, help="file with what `GET /v1/decisions/{id}/inclusion` answers")
+parser.add_argument("head", nargs="?", help="the seal's head as you have kept it; without it, the one that the proof itself claims")
+given = parser.parse_args()
+try:
+    proof = json.loads(given.proof.read_text("utf-8"))
+    parts = {"case": b"", "answer": b"", "leaf": b"\x00", "seal": b""}
+    texts = {name: hashlib.sha256(prefix + proof[name].encode()).hexdigest() for name, prefix in parts.items()}
+    leaf, seal = json.loads(proof["leaf"]), json.loads(proof["seal"])
+    found, place, last = texts["leaf"], proof["position"], seal["count"] - 1
+    for step in proof["path"]:
+        left = place % 2 == 1 or place == last
+        found = hashlib.sha256(b"\x01" + bytes.fromhex((step + found) if left else (found + step))).hexdigest()
+        while left and place and place % 2 == 0:
+            place, last = place // 2, last // 2
         place, last = place // 2, last // 2
-    place, last = place // 2, last // 2
-same = leaf["case_sha256"] == sha256(proof["case"].encode()) and leaf["answer_sha256"] == sha256(proof["answer"].encode())
-head = sha256(proof["seal"].encode())
-good = same and last == 0 and found == seal["root"] and head == (sys.argv[2] if len(sys.argv) > 2 else proof["head"])
-sys.stdout.write(f"{leaf['id']} {'is' if good else 'is NOT'} under seal {seal['number']} with the head {head}\n")
-sys.exit(0 if good else 1)
+    same = (leaf["case_sha256"], leaf["answer_sha256"]) == (texts["case"], texts["answer"])
+    good = same and last == 0 and found == seal["root"] and texts["seal"] == (given.head or proof["head"])
+except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    parser.error(f"{given.proof} cannot be read as a proof: {error!r}")
+print(f"{leaf['id']} {'is' if good else 'is NOT'} under seal {seal['number']} with the head {texts['seal']}")  # noqa: T201
+raise SystemExit(0 if good else 1)

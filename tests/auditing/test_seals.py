@@ -289,7 +289,20 @@ async def test_the_checker_refuses_a_proof_with_anything_changed(proof, tmp_path
 async def test_the_checker_has_thirty_lines_and_needs_the_standard_library_only():
     text = CHECKER.read_text()
     assert len(text.splitlines()) <= 30
-    assert {line.split()[1] for line in text.splitlines() if line.startswith(("import", "from"))} <= {"hashlib", "json", "pathlib", "sys"}
+    assert {line.split()[1] for line in text.splitlines() if line.startswith(("import", "from"))} <= {
+        "argparse",
+        "hashlib",
+        "json",
+        "pathlib",
+    }
+
+
+@pytest.mark.parametrize("arguments", [["--help"], [], ["none.json"], [str(CHECKER)]])
+def test_the_checker_says_how_it_is_used(arguments):
+    told = subprocess.run([sys.executable, "-I", CHECKER, *arguments], capture_output=True, text=True, check=False)
+    assert told.returncode == (0 if arguments == ["--help"] else 2)
+    assert "usage:" in told.stdout + told.stderr
+    assert "Traceback" not in told.stderr
 
 
 async def test_a_decision_that_is_too_young_has_no_proof_yet(ledger):
