@@ -1,6 +1,7 @@
 """Use case: the rule tables that answer. The current one and others by number, compiled and kept at hand."""
 
 import msgspec
+import structlog
 
 from coldcase.core.compiled import Book, compile_table
 from coldcase.core.rule_table import RuleTable, canonical, digest
@@ -8,6 +9,8 @@ from coldcase.db import rule_tables
 from coldcase.db.rule_tables import StoredTable
 from coldcase.db.transactions import Transaction
 from coldcase.errors import ScopeMissing
+
+log = structlog.get_logger()
 
 KEPT = 8
 
@@ -22,8 +25,15 @@ def bind(stored: StoredTable) -> Book:
 async def open_shelf(transaction: Transaction, starter: RuleTable) -> "Shelf":
     """The rule tables on record; on a record without one, the starter table becomes version 1."""
     async with transaction() as conn:
-        await rule_tables.publish_first(conn, canonical(starter), digest(starter))
-        return Shelf(await rule_tables.current(conn), transaction)
+        named = digest(starter)
+        await rule_tables.publish_first(conn, canonical(starter), named)
+        current = await rule_tables.current(conn)
+        if not await rule_tables.is_known(conn, named):
+            detail = (
+                "This release's starter table is not on record: the service answers by the current one, `coldcase classify` by the starter."
+            )
+            log.warning("starter table not on record", starter=named, current=current.digest, version=current.version, detail=detail)
+        return Shelf(current, transaction)
 
 
 class Shelf:

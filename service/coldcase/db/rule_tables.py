@@ -57,6 +57,11 @@ async def publish_first(conn: AsyncConnection, document: bytes, digest: str) -> 
     return bool(await conn.scalar(query, {"document": document.decode(), "digest": digest}))
 
 
+async def is_known(conn: AsyncConnection, digest: str) -> bool:
+    """Whether a table with this digest is on record, whatever became of it."""
+    return bool(await conn.scalar(select(exists().where(rule_table.c.digest == digest))))
+
+
 async def current(conn: AsyncConnection) -> StoredTable:
     """The table that answers: the one published last and not withdrawn since. Raises NotFound on a record without one."""
     published, withdrawn = rule_table_event.alias("published"), rule_table_event.alias("withdrawn")
