@@ -1,6 +1,6 @@
 """What is wrong with a rule table: every flaw, each with its place."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any, Literal, get_args, get_origin, get_type_hints
 
 import msgspec
@@ -19,6 +19,7 @@ from coldcase.core.rule_table import (
     Condition,
     Finding,
     Gate,
+    Outcome,
     Override,
     RuleTable,
     SafetyGroup,
@@ -54,11 +55,11 @@ _VALUES = {name: [*_choices(hint)] for shape in (Unit, Opening) for name, hint i
 
 
 def read(document: Any) -> RuleTable:
-    """The table of a JSON document. Raises `BadRuleTable` with every flaw; those of meaning are found once the shape is right."""
+    """The table of a JSON document. Raises `BadRuleTable` with every flaw; those of meaning, but for sums, once the shape is right."""
     try:
         table = msgspec.convert(document, RuleTable)
     except msgspec.ValidationError:
-        raise BadRuleTable(tuple(_misshapen(document))) from None
+        raise BadRuleTable((*_misshapen(document), *_sums(document))) from None
     found = tuple(flaws(table))
     if found:
         raise BadRuleTable(found)
@@ -95,6 +96,31 @@ def _shape_flaw(place: str, value: Any, hint: Any) -> Iterator[Flaw]:
         # msgspec writes [...] for a member of a map, whose name it does not tell.
         within = path.rstrip("`").replace("[...]", "").replace("[", "/").replace("]", "").replace(".", "/")
         yield Flaw(place + within, detail.replace("`", "'") + ".")
+
+
+class _Coded(msgspec.Struct):
+    code: str
+
+
+class _Rows(msgspec.Struct):
+    """What of a finding its arithmetic needs, whatever the shape of the rest."""
+
+    outcomes: list[_Coded]
+    background: list[float]
+    per_hundred: dict[str, list[float]] = msgspec.field(default_factory=dict)
+
+
+def _sums(document: Any) -> Iterator[Flaw]:
+    """The flaws of arithmetic in a document whose shape is wrong somewhere."""
+    findings = document.get("findings") if isinstance(document, dict) else None
+    for code, finding in findings.items() if isinstance(findings, dict) else ():
+        try:
+            rows = msgspec.convert(finding, _Rows)
+        except msgspec.ValidationError:
+            continue
+        yield from _row(f"/findings/{code}/background", rows.background, rows.outcomes)
+        for cause, row in rows.per_hundred.items():
+            yield from _row(f"/findings/{code}/per_hundred/{cause}", row, rows.outcomes)
 
 
 def flaws(table: RuleTable) -> Iterator[Flaw]:
@@ -146,24 +172,24 @@ def _finding(code: str, finding: Finding, table: RuleTable) -> Iterator[Flaw]:
     for other in finding.supersedes:
         if other not in table.findings or other == code:
             yield Flaw(f"{place}/supersedes", f"There is no other finding '{other}'.")
-    yield from _row(f"{place}/background", finding.background, finding)
+    yield from _row(f"{place}/background", finding.background, finding.outcomes)
     for cause, row in finding.per_hundred.items():
         if cause not in table.causes:
             yield Flaw(f"{place}/per_hundred/{cause}", f"There is no cause '{cause}'.")
-        yield from _row(f"{place}/per_hundred/{cause}", row, finding)
+        yield from _row(f"{place}/per_hundred/{cause}", row, finding.outcomes)
     yield from _without_fault(place, finding)
 
 
-def _row(place: str, row: list[float], finding: Finding) -> Iterator[Flaw]:
-    if len(row) != len(finding.outcomes):
-        yield Flaw(place, f"The row has {len(row)} numbers for {len(finding.outcomes)} outcomes.")
+def _row(place: str, row: list[float], outcomes: Sequence[_Coded | Outcome]) -> Iterator[Flaw]:
+    if len(row) != len(outcomes):
+        yield Flaw(place, f"The row has {len(row)} numbers for {len(outcomes)} outcomes.")
         return
     cells = [hundredths(share) for share in row]
     if any(abs(share * 100 - cell) > 1e-6 for share, cell in zip(row, cells, strict=True)):
         yield Flaw(place, "A frequency has more than two decimals.")
     if sum(cells) != WHOLE:
         yield Flaw(place, f"The row sums to {sum(cells) / 100:g}, not to 100.")
-    for outcome, cell in zip(finding.outcomes, cells, strict=True):
+    for outcome, cell in zip(outcomes, cells, strict=True):
         if cell < LEAST:
             yield Flaw(place, f"'{outcome.code}' stands below 0.1 in 100; what cannot be is gated, not zero.")
 
