@@ -1,8 +1,10 @@
 """Settings: one frozen value, read from the environment; a flag beats the environment."""
 
 from collections.abc import Mapping
+from difflib import get_close_matches
 from ipaddress import IPv4Network, IPv6Network, ip_network
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 
 import msgspec
 from msgspec import Meta
@@ -12,6 +14,8 @@ from coldcase.errors import ColdcaseError
 PREFIX = "COLDCASE_"
 NOT_SETTINGS = frozenset({"COLDCASE_KEY"})
 """Variables of ours that only a command reads."""
+
+SCHEMES = frozenset({"postgres", "postgresql", "postgresql+psycopg", "postgresql+asyncpg"})
 
 
 class BadSettings(ColdcaseError):
@@ -26,7 +30,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     database_url: str | None = None
     owner_url: str | None = None
     service_password: str | None = None
-    data_dir: str = "./.coldcase"
+    data_dir: Annotated[str, Meta(min_length=1)] = "./.coldcase"
     host: str = "127.0.0.1"
     port: Annotated[int, Meta(ge=0, le=65535)] = 8000
     log_level: Literal["debug", "info", "warning", "error"] = "info"
@@ -40,7 +44,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     most_waiting: Annotated[int, Meta(ge=1, le=100_000)] = 2048
     pool_size: Annotated[int, Meta(ge=1, le=1000)] = 5
     idempotency_days: Annotated[int, Meta(ge=1, le=3650)] = 90
-    seal_seconds: Annotated[float, Meta(ge=1, le=86_400)] = 60.0
+    seal_seconds: Annotated[int, Meta(ge=1, le=86_400)] = 60
     warm_properties: bool = True
     drain_seconds: Annotated[int, Meta(ge=1, le=3600)] = 20
 
@@ -51,16 +55,40 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def read(environ: Mapping[str, str], flags: Mapping[str, Any] | None = None) -> Settings:
-    """The settings of an environment, overruled by `flags` that are not None. Raises `BadSettings`."""
-    ours = {name.removeprefix(PREFIX).lower(): text for name, text in environ.items() if name.startswith(PREFIX)}
-    values: dict[str, Any] = {name: text for name, text in ours.items() if PREFIX + name.upper() not in NOT_SETTINGS}
-    values |= {name: value for name, value in (flags or {}).items() if value is not None}
+    """The settings of an environment, overruled by `flags` that are not None. Raises `BadSettings`, naming each variable or flag."""
+    given = {name: text for name, text in environ.items() if name.startswith(PREFIX) and name not in NOT_SETTINGS}
+    values: dict[str, tuple[str, Any]] = {name.removeprefix(PREFIX).lower(): (name, text) for name, text in given.items()}
+    values |= {name: (f"--{name.replace('_', '-')}", value) for name, value in (flags or {}).items() if value is not None}
+    found: dict[str, Any] = {}
+    flaws: list[str] = []
+    hints = {field.name: field.type for field in msgspec.structs.fields(Settings)}
+    for name, (source, value) in values.items():
+        try:
+            found[name] = _setting(name, value, hints)
+        except (msgspec.ValidationError, ValueError) as error:
+            flaws.append(f"{source}: {error}.")
+    if flaws:
+        raise BadSettings(" ".join(flaws))
+    return Settings(**found)
+
+
+def _setting(name: str, value: Any, hints: Mapping[str, Any]) -> Any:
+    """The value of one setting. Raises ValueError, or msgspec's error, saying what is wrong; never with the value, which may be secret."""
+    if name not in hints:
+        meant = [PREFIX + near.upper() for near in get_close_matches(name, hints, n=1)]
+        raise ValueError(f"there is no such setting{''.join(f' (did you mean {near}?)' for near in meant)}")
+    converted = msgspec.convert(value, hints[name], strict=False)
+    if name.endswith("_url") and converted is not None and not _is_url(converted):
+        raise ValueError("this is no URL like postgresql://user@host:5432/database")
+    if name == "trusted_proxies":
+        _ = Settings(trusted_proxies=converted).proxies
+    return converted
+
+
+def _is_url(text: str) -> bool:
     try:
-        settings = msgspec.convert(values, Settings, strict=False)
-    except msgspec.ValidationError as error:
-        raise BadSettings(f"Settings: {error}".replace("object contains unknown field", "there is no setting")) from error
-    try:
-        _ = settings.proxies
-    except ValueError as error:
-        raise BadSettings(f"Settings: COLDCASE_TRUSTED_PROXIES: {error}.") from error
-    return settings
+        parts = urlsplit(text)
+        port = parts.port
+    except ValueError:
+        return False
+    return parts.scheme in SCHEMES and port != 0

@@ -1,7 +1,11 @@
 """The README says what is so: its example, settings, commands, paths and error codes."""
 
 import json
+import os
 import re
+import socket
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -51,6 +55,27 @@ def test_every_command_is_named():
     commands = next(action for action in parser()._actions if action.choices).choices
 
     assert all(f"`coldcase {command}" in README for command in commands)
+
+
+def test_the_example_works_as_it_is_printed(tmp_path):
+    """But for the port, which somebody else may have."""
+    example = re.search(r"```sh\n(export PATH=.*?)```", README, re.DOTALL)[1]
+    (tmp_path / "case.json").write_text(json.dumps(block("the request")))
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    environ = {name: text for name, text in os.environ.items() if not name.startswith("COLDCASE_")}
+    environ |= {"PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}", "COLDCASE_PORT": str(port)}
+    script = f"{example.replace('localhost:8000', f'localhost:{port}')}\nkill %1; wait %1"
+
+    done = subprocess.run(["bash", "-mc", script], cwd=tmp_path, env=environ, capture_output=True, text=True, check=False)
+
+    assert done.returncode == 0, done.stderr
+    shown = block("part of the answer")
+    assert {name: json.loads(done.stdout)[name] for name in ("cause", "status", "confidence")} == {
+        name: shown[name] for name in ("cause", "status", "confidence")
+    }
+    with pytest.raises(ConnectionRefusedError), socket.create_connection(("127.0.0.1", port)):
+        pass
 
 
 def test_the_lock_holds_every_package_to_one_version():

@@ -63,6 +63,7 @@ def create(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
             now=now(),
             expires_at=expires,
         ),
+        migrate=True,
     )
     say(f"coldcase: key {made.id} of {made.client} for {', '.join(sorted(made.scopes))}; its secret, shown this once:")
     result(secret)

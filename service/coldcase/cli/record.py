@@ -48,10 +48,8 @@ def verify(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
             await archiving.check(conn, Path(name), found)
         return found
 
-    with store.service_settings(store.read_settings(args, environ)) as settings:
-        store.check(settings)
-        assert settings.database_url is not None  # noqa: S101 - `service_settings` named it
-        found = run_once(settings.database_url, everything)
+    with store.reading_url(store.read_settings(args, environ)) as url:
+        found = run_once(url, everything)
     if args.json:
         as_json(found)
     else:

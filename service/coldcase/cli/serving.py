@@ -47,7 +47,8 @@ def serve(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     with ExitStack() as stack:
         listeners = [stack.enter_context(listen(chosen, port)) for port in (chosen.port, chosen.metrics_port) if port is not None]
         settings = stack.enter_context(store.service_settings(chosen))
-        store.check(settings)
+        assert settings.database_url is not None  # noqa: S101 - `service_settings` named it
+        store.check(settings.database_url)
         host, port = listeners[0].getsockname()[:2]
         say(f"coldcase: listening on http://{host}:{port}, the API is described at /docs")
         server = make_server(settings)
@@ -130,7 +131,7 @@ def migrate(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     if args.sql:
         result(migrating.sql())
         return 0
-    with store.owner_url(chosen) as url:
+    with store.owner_url(chosen) as url, store.reachable():
         migrating.upgrade(url, service_password=chosen.service_password)
     say(f"coldcase: the database is at {migrating.head_revision()}")
     return 0

@@ -2,6 +2,8 @@
 
 import argparse
 import getpass
+import os
+import shlex
 import socket
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -9,7 +11,7 @@ from pathlib import Path
 from typing import TypeVar
 
 import msgspec
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase import settings as settings_module
@@ -18,7 +20,7 @@ from coldcase.db import migrating
 from coldcase.db.embedded import Embedded
 from coldcase.db.engine import require_current, run_once
 from coldcase.db.events import Actor, act_as
-from coldcase.errors import StoreAway
+from coldcase.errors import StaleSchema, StoreAway
 from coldcase.settings import Settings
 
 T = TypeVar("T")
@@ -42,33 +44,57 @@ def read_settings(args: argparse.Namespace, environ: Mapping[str, str]) -> Setti
 
 @contextmanager
 def service_settings(chosen: Settings) -> Iterator[Settings]:
-    """Settings that name a server. Without one: the embedded server, migrated, for as long as the block runs."""
+    """Settings that name a server that serves. Without one: the embedded server, migrated, and kept running while the block runs."""
     if chosen.database_url is not None:
         yield chosen
         return
     with Embedded.start(Path(chosen.data_dir)) as embedded:
         migrating.upgrade(embedded.owner_url)
-        yield msgspec.structs.replace(chosen, database_url=embedded.service_url)
+        with embedded.kept_running():
+            yield msgspec.structs.replace(chosen, database_url=embedded.service_url)
 
 
-def check(settings: Settings) -> None:
-    """Raises StoreAway or StaleSchema, in words, before a server is started that could not serve."""
-    assert settings.database_url is not None  # noqa: S101 - `service_settings` named it
+@contextmanager
+def reading_url(chosen: Settings) -> Iterator[str]:
+    """The URL of a record that is only read, as the service's role. Neither makes nor migrates one: raises StaleSchema."""
+    if chosen.database_url is not None:
+        check(chosen.database_url)
+        yield chosen.database_url
+        return
+    with Embedded.start(Path(chosen.data_dir), new=False) as embedded:
+        check(embedded.owner_url, data_dir=chosen.data_dir)
+        yield embedded.service_url
+
+
+def check(url: str, *, data_dir: str | None = None) -> None:
+    """Raises StoreAway or StaleSchema, in words, before anything is done that could not be."""
     try:
-        run_once(settings.database_url, require_current)
-    except SQLAlchemyError as error:
+        with reachable():
+            run_once(url, require_current)
+    except StaleSchema as stale:
+        if data_dir is None:
+            raise
+        raise StaleSchema(f"{stale.detail.rstrip('.')} (--data-dir {shlex.quote(data_dir)}).") from stale
+
+
+@contextmanager
+def reachable() -> Iterator[None]:
+    """Turns what the drivers say of a database that cannot be reached into StoreAway."""
+    try:
+        yield
+    except (OperationalError, InterfaceError) as error:
         raise StoreAway(f"The database cannot be reached: {str(error).splitlines()[0]}") from error
 
 
 @contextmanager
-def owner_url(chosen: Settings) -> Iterator[str]:
-    """The owner's URL. With a server by URL it must be told; the embedded one is started or joined."""
+def owner_url(chosen: Settings, *, new: bool = True) -> Iterator[str]:
+    """The owner's URL. With a server by URL it must be told; the embedded one is started or joined, and made if `new`."""
     if chosen.owner_url is not None:
         yield chosen.owner_url
         return
     if chosen.database_url is not None:
         raise WrongUse("Say who owns the database: --owner-url, or COLDCASE_OWNER_URL.")
-    with Embedded.start(Path(chosen.data_dir)) as embedded:
+    with Embedded.start(Path(chosen.data_dir), new=new) as embedded:
         yield embedded.owner_url
 
 
@@ -78,20 +104,31 @@ def add_owner_flags(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--owner-url", help="the server as the role that owns the database")
 
 
-def as_owner(args: argparse.Namespace, environ: Mapping[str, str], work: Callable[[AsyncConnection], Awaitable[T]]) -> T:
-    """Runs `work` in one transaction as the owner; its audit events say which command line it was."""
+def as_owner(
+    args: argparse.Namespace, environ: Mapping[str, str], work: Callable[[AsyncConnection], Awaitable[T]], *, migrate: bool = False
+) -> T:
+    """Runs `work` in one transaction as the owner; its audit events say which command line it was.
+
+    Raises StaleSchema on a record that is not up to date; with `migrate` an embedded one is made, or brought up to date, instead.
+    """
     chosen = read_settings(args, environ)
+    embedded = chosen.owner_url is None
 
     async def by_name(conn: AsyncConnection) -> T:
         await act_as(conn, actor())
         return await work(conn)
 
-    with owner_url(chosen) as url:
-        if chosen.owner_url is None:
+    with owner_url(chosen, new=migrate) as url:
+        if embedded and migrate:
             migrating.upgrade(url)
+        check(url, data_dir=chosen.data_dir if embedded else None)
         return run_once(url, by_name)
 
 
 def actor() -> Actor:
     """Whoever runs this command."""
-    return Actor(remote=f"command line, {getpass.getuser()}@{socket.gethostname()}")
+    try:
+        name = getpass.getuser()
+    except (KeyError, OSError):
+        name = f"user id {os.geteuid()}"
+    return Actor(remote=f"command line, {name}@{socket.gethostname()}")
