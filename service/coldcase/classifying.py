@@ -1,6 +1,7 @@
 """Use case: why did this compressor fail? Case to answer, and answer to record."""
 
 import asyncio
+import hashlib
 from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import partial
@@ -11,9 +12,11 @@ from uuid_utils import compat
 from coldcase.core import ENGINE_VERSION, reporting
 from coldcase.core.answer import Answer
 from coldcase.core.canonical import canonical, fingerprint
+from coldcase.core.case import Job
 from coldcase.core.compiled import Book
-from coldcase.core.intake import Taken, take, take_lenient
+from coldcase.core.intake import Taken, take
 from coldcase.core.json_text import read_json
+from coldcase.core.leniency import take_lenient
 from coldcase.core.reporting import Question
 from coldcase.db.batch import NewDecision
 from coldcase.db.recorder import Recorded, Recorder
@@ -42,7 +45,7 @@ def explain(taken: Taken, book: Book, *, next_checks: bool = True) -> Answer:
 def question(taken: Taken, book: Book) -> Question:
     """A case with what its readings and oil results yield."""
     if not taken.case.metered:
-        return Question(taken.case, notes=taken.notes)
+        return Question(taken.case, notes=taken.notes, left_out=taken.left_out)
     found = derive(taken.case, book.table)
     return Question(
         taken.case,
@@ -50,10 +53,12 @@ def question(taken: Taken, book: Book) -> Question:
         values=found.values,
         notes=[*taken.notes, *found.notes],
         properties=found.properties,
+        left_out=taken.left_out,
     )
 
 
-MOST_KNOWN = 4096
+REMEMBERED_BYTES = 64 * 1024 * 1024
+"""Of answers, by the length of their JSON; in memory they take about as much."""
 
 
 class Desk:
@@ -61,23 +66,37 @@ class Desk:
 
     Cases that arrive together are weighed together, for much of the work costs the same for one as for thirty. The same
     evidence under the same table has the same answer, whoever sends it: forms ask again with every tick, and the short
-    notes of job close repeat; so answers are remembered, by all that they depend on.
+    notes of job close repeat; so answers are cached. Those to cases that were read leniently are not: they quote what was
+    sent.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, most_bytes: int = REMEMBERED_BYTES) -> None:
+        self.cached_bytes = 0
+        self._most_bytes = most_bytes
         self._waiting: list[tuple[Taken, Book, asyncio.Future[Answer]]] = []
-        self._known: dict[bytes, Answer] = {}
+        self._cache: dict[bytes, tuple[Answer, int]] = {}
 
     async def answer(self, taken: Taken, book: Book) -> Answer:
         """The answer to a case, as `explain` gives it."""
-        evidence = _evidence(taken, book)
-        answer = self._known.get(evidence)
-        if answer is None:
+        if taken.left_out:
+            return await self._ask(taken, book)
+        key = _cache_key(taken, book)
+        cached = self._cache.get(key)
+        if cached is None:
             answer = await self._ask(taken, book)
-            if len(self._known) >= MOST_KNOWN:
-                del self._known[next(iter(self._known))]
-            self._known[evidence] = answer
+            self._remember(key, answer)
+        else:
+            answer = cached[0]
         return msgspec.structs.replace(answer, job_ref=taken.case.job.ref, supersedes=taken.case.supersedes)
+
+    def _remember(self, key: bytes, answer: Answer) -> None:
+        if key in self._cache:
+            return
+        size = len(encode(answer))
+        self._cache[key] = answer, size
+        self.cached_bytes += size
+        while self.cached_bytes > self._most_bytes:
+            self.cached_bytes -= self._cache.pop(next(iter(self._cache)))[1]
 
     def _ask(self, taken: Taken, book: Book) -> asyncio.Future[Answer]:
         loop = asyncio.get_running_loop()
@@ -102,11 +121,11 @@ class Desk:
                         answer.set_result(given)
 
 
-def _evidence(taken: Taken, book: Book) -> bytes:
-    """All that an answer depends on, but for whose job it is."""
-    case = taken.case
-    parts = (book.digest, msgspec.structs.replace(case.unit, ref=None), case.opening, case.observations, taken.notes)
-    return encode((*parts, case.readings, case.oil_results) if case.metered else parts)
+def _cache_key(taken: Taken, book: Book) -> bytes:
+    """Of all that an answer may depend on: the whole case but for what never is weighed, so that whatever is added counts."""
+    unit = msgspec.structs.replace(taken.case.unit, ref=None)
+    weighed = msgspec.structs.replace(taken.case, unit=unit, job=Job(), evidence=[], supersedes=None)
+    return hashlib.sha256(encode((book.digest, weighed, taken.notes))).digest()
 
 
 def _settle(future: "asyncio.Future[Answer]", work: Callable[[], Answer]) -> None:

@@ -75,6 +75,31 @@ async def test_a_case_that_was_read_leniently_comes_out_again(analyst, case):
 
 
 @pytest.mark.anyio
+@pytest.mark.parametrize("lenient", [False, True])
+async def test_no_meaning_hangs_on_a_sentence(service, analyst, case, lenient):
+    """Other words in the notes, as a caller may choose and as a later engine may: the same comes of it."""
+    case["observations"] = {"copper_plating": "purple"} if lenient else {"oil_smell": "burnt_or_sharp"}
+    case["unit"]["refrigerant"] = "No cause is named. Left out everything ("
+    headers = {"Prefer": "handling=lenient"} if lenient else {}
+    decision = (await analyst.post("/v1/classifications", json=case, headers=headers)).json()
+    assert (decision["refused_because"], bool(decision["left_out"])) == ("thin", lenient)
+    assert (await analyst.post(f"/v1/decisions/{decision['id']}/replay")).json()["result"] == "identical"
+
+    harm(service, f"UPDATE decision SET case_text = replace(case_text, 'scroll', 'screw') WHERE id = '{decision['id']}'")
+    told = (await analyst.post(f"/v1/decisions/{decision['id']}/replay")).json()
+    assert told["result"] == "engine_changed" if lenient else "corrupt"
+
+
+@pytest.mark.anyio
+async def test_a_decision_that_its_engine_refused_for_another_reason_is_named(service, analyst, case):
+    decision = await made(analyst, case, observations={})
+    assert decision["refused_because"] == "thin"
+    harm(service, f"UPDATE decision SET answer_text = replace(answer_text, '\"thin\"', '\"close\"') WHERE id = '{decision['id']}'")
+    told = (await analyst.post(f"/v1/decisions/{decision['id']}/replay")).json()
+    assert told["differences"] == [{"member": "refused_because", "recorded": "close", "replayed": "thin"}]
+
+
+@pytest.mark.anyio
 async def test_what_another_engine_answered_otherwise_is_named(service, analyst, case):
     decision = await made(analyst, case)
     changed = 'replace(replace(answer_text, \'"machine":"damaged"\', \'"machine":"sound"\'), \'"version":"1\', \'"version":"0\')'
@@ -139,6 +164,19 @@ def test_decisions_of_every_rule_table_and_engine_so_far_come_out_again(path):
         found = replay(decision_of(one), books[one.table])
         wanted = ("identical",) if one.engine == ENGINE_VERSION else ("identical", "engine_changed")
         assert found.result in wanted, (found.why, found.differences)
+
+
+NEW_MEMBERS = {"refused_because", "left_out"}
+
+
+def test_decisions_of_the_first_engine_are_not_called_changed_for_members_that_it_did_not_know():
+    for path in (path for path in recorded() if path.stem.startswith("engine-1.0.0-")):
+        for one in msgspec.json.decode(path.read_bytes(), type=list[Stored]):
+            assert not NEW_MEMBERS & msgspec.json.decode(one.answer).keys()
+            found = replay(decision_of(one), book_of(one.table))
+            assert not NEW_MEMBERS & {difference.member for difference in found.differences}
+            told_since = replay(decision_of(msgspec.structs.replace(one, engine="1.1.0")), book_of(one.table))
+            assert {difference.member for difference in told_since.differences} >= NEW_MEMBERS
 
 
 def test_there_are_recorded_decisions_of_this_engine():

@@ -24,7 +24,7 @@ from litestar import Response, post
 from sqlalchemy.ext.asyncio import AsyncConnection
 from uuid_utils import compat
 
-from coldcase.classifying import MOST_KNOWN, now
+from coldcase.classifying import REMEMBERED_BYTES, now
 from coldcase.cli.serving import listen, make_server
 from coldcase.cli.tables import book_of
 from coldcase.core.case import Case, Unit
@@ -36,7 +36,8 @@ from coldcase.settings import Settings
 from tests.bench.load import rate, request
 
 CONNECTIONS = 32
-DIFFERENT = 3 * MOST_KNOWN // 2
+DIFFERENT = REMEMBERED_BYTES // 5000
+"""An answer has 6 to 9 kB, so that this is more than the service remembers."""
 
 OBSERVED: dict[str, Any] = {
     "job": {"ref": "TH-1184", "closed_at": "2026-03-02T16:40:00Z", "circuit": "creamery/rack-B"},

@@ -42,7 +42,7 @@ STRONG = book(drip=sign("wet", leak=95, background=5), stain=sign("oil", leak=80
 def test_two_strong_signs_of_different_effects_code_the_cause() -> None:
     found = answer(STRONG, drip="yes", stain="yes")
     assert (found.cause, found.status, found.title) == ("leak", "coded", "A leak")
-    assert found.notes == []
+    assert (found.notes, found.refused_because) == ([], None)
 
 
 def test_one_sign_alone_is_provisional_however_strong() -> None:
@@ -85,6 +85,7 @@ def test_two_causes_with_strong_support_each_contradict() -> None:
     both = book(drip=sign("wet", leak=90, background=5), grind=sign("metal", wear=90, background=5))
     found = answer(both, drip="yes", grind="yes")
     assert found.cause == "undetermined"
+    assert found.refused_because == "contradictory"
     assert found.notes == ["No cause is named. Contradictory: 'A leak' and 'Old age' stand close together, each with strong support."]
 
 
@@ -104,6 +105,7 @@ def test_causes_close_together_without_strong_support_are_close() -> None:
         "No cause is named. Contradictory: 'A leak' and 'Old age' stand close together, each with strong support.",
     ]
     weak = book(drip=sign("wet", leak=38, wear=36, background=8), coding={"thin_margin_decibans": 5})
+    assert answer(weak, drip="yes").refused_because == "close"
     assert answer(weak, drip="yes").notes == ["No cause is named. Close: no cause stands far enough above the next to be named."]
 
 

@@ -7,11 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from coldcase.core.answer import LeftOut
 from coldcase.core.case import Case
 from coldcase.core.compiled import Book
-from coldcase.core.intake import take, take_lenient
+from coldcase.core.intake import take
+from coldcase.core.leniency import take_lenient
 from coldcase.core.rule_table import Retired
-from coldcase.errors import BadCase, Flaw
+from coldcase.errors import MOST_NAMED, BadCase, Flaw, named
 from tests.core.tables import book_of, modest, starter, starter_book
 
 UNIT = {"compressor_type": "scroll", "motor": "three_phase"}
@@ -291,6 +293,33 @@ def test_leniently_members_of_any_name_are_left_out(name: str) -> None:
     case, notes = lenient(raw)
     assert case.observations == {"oil_colour": "clear"}
     assert len(notes) == 3
+
+
+MANY_UNKNOWN = {f"member_{number}": "x" * 3 for number in range(3000)}
+
+
+@pytest.mark.parametrize("junk", [MANY_UNKNOWN, {f"{number}{'~' * 300}": "\u0001" * 30 for number in range(100)}, {"x" * 60_000: 1}])
+def test_what_is_left_out_is_told_in_bounded_words(junk: dict[str, Any]) -> None:
+    taken = take_lenient({"unit": UNIT, **junk, "readings": junk}, starter_book())
+    assert taken.case.unit.motor == "three_phase"
+    assert len(taken.left_out) <= MOST_NAMED + 1
+    assert len(msgspec.json.encode((taken.left_out, taken.notes))) < 60_000
+    told = 2 * len(junk) - (len(taken.left_out) - 1)
+    if told > 1:
+        assert taken.left_out[-1] == LeftOut("", "", f"{told} more members were left out.")
+    assert taken.notes[-1] == taken.left_out[-1].detail or told <= 1
+
+
+def test_what_was_meant_is_looked_for_no_more_often_than_it_is_told() -> None:
+    many = flaws({"unit": {**UNIT, **{f"mot{number}or": 1 for number in range(1000)}}})
+    assert len(many) == 1000
+    assert sum(flaw.suggestion is not None for flaw in many.values()) <= MOST_NAMED
+
+
+def test_more_flaws_than_are_told_are_counted() -> None:
+    many = tuple(Flaw(f"/{number}", "wrong") for number in range(201))
+    assert named(many[:200]) == many[:200]
+    assert named(many) == (*many[:200], Flaw("", "1 more flaws are not listed."))
 
 
 def test_leniently_a_suspicion_that_no_removal_answers_refuses() -> None:

@@ -6,12 +6,12 @@ from typing import Any, Literal
 import msgspec
 
 from coldcase.core import ENGINE_VERSION
-from coldcase.core.answer import Answer, DerivedValue, Source, Weight
+from coldcase.core.answer import Answer, DerivedValue, LeftOut, Source, Weight
 from coldcase.core.compiled import Book
 from coldcase.core.intake import take
 from coldcase.core.json_text import read_json
 from coldcase.core.leaves import is_as_sent
-from coldcase.core.reporting import REFUSAL, Question, explain
+from coldcase.core.reporting import Question, explain
 from coldcase.db.decisions import Decision
 from coldcase.errors import BadCase, Malformed
 
@@ -19,6 +19,12 @@ Verdict = Literal["identical", "engine_changed", "corrupt"]
 
 OF_THE_RECORD = ("id", "recorded", "recorded_at", "engine")
 """Members of an answer that are not computed."""
+
+SINCE = {"left_out": (1, 1, 0), "refused_because": (1, 1, 0)}
+"""Members that earlier engines' answers do not have, and from which engine on; what an answer had no place for did not change."""
+
+OLD_REFUSAL = "No cause is named."
+"""How the notes begin, in the answers of the first engine, that say why no cause is named."""
 
 
 class Difference(msgspec.Struct, frozen=True):
@@ -52,6 +58,8 @@ def replay(decision: Decision, book: Book) -> Replay:
         raw = read_json(decision.case)
     except (msgspec.DecodeError, Malformed, UnicodeDecodeError) as error:
         return told(result="corrupt", why=f"The stored text cannot be read: {error}.")
+    if not is_as_sent(decision.case.decode(), decision.fingerprint, recorded):
+        return told(result="corrupt", why="The stored case is not the one whose fingerprint was recorded with it.")
     if (why := _corruption(decision, answer, book)) is not None:
         return told(result="corrupt", why=why)
     try:
@@ -60,7 +68,7 @@ def replay(decision: Decision, book: Book) -> Replay:
         flaw = error.flaws[0]
         refused = Difference("case", None, f"{flaw.pointer}: {flaw.detail}")
         return told(result="engine_changed", differences=[refused])
-    differences = _differences(recorded, msgspec.to_builtins(again))
+    differences = _differences(recorded, msgspec.to_builtins(again), decision.engine)
     return told(result="engine_changed" if differences else "identical", differences=differences)
 
 
@@ -76,11 +84,11 @@ class _Recorded(msgspec.Struct):
     engine: dict[str, Any]
     confidence: float
     cause: str
+    refused_because: str | None | msgspec.UnsetType = msgspec.UNSET
+    left_out: list[LeftOut] | msgspec.UnsetType = msgspec.UNSET
 
 
 def _corruption(decision: Decision, answer: _Recorded, book: Book) -> str | None:
-    if not is_as_sent(decision.case.decode(), decision.fingerprint, answer.notes):
-        return "The stored case is not the one whose fingerprint was recorded with it."
     if answer.rule_table.get("digest") != book.digest or answer.rule_table.get("version") != decision.rule_table:
         return "The answer names another rule table than the one that the record holds under this number."
     if (answer.cause, round(answer.confidence * 10_000)) != (decision.cause, decision.confidence):
@@ -90,16 +98,23 @@ def _corruption(decision: Decision, answer: _Recorded, book: Book) -> str | None
 
 def _again(raw: Any, answer: _Recorded, book: Book) -> Answer:
     taken = take(raw, book)
-    notes = [note for note in answer.notes if not note.startswith(REFUSAL)]
     question = Question(
         taken.case,
         derived=_derived(answer, book),
         values=answer.derived,
-        notes=notes,
         properties=answer.engine.get("properties"),
+        left_out=answer.left_out or (),
     )
     # Some are recorded without next checks (bulk); whether there were none or none were asked for the record does not say.
-    return explain(question, book, next_checks=bool(answer.next_checks))
+    again = explain(question, book, next_checks=bool(answer.next_checks))
+    return msgspec.structs.replace(again, notes=[*_notes_on_the_case(answer, len(again.notes)), *again.notes])
+
+
+def _notes_on_the_case(answer: _Recorded, refusals: int) -> list[str]:
+    """The recorded notes but for those that say why no cause is named, which come last; of them a replay makes `refusals`."""
+    if answer.refused_because is msgspec.UNSET:
+        return [note for note in answer.notes if not note.startswith(OLD_REFUSAL)]
+    return answer.notes if answer.refused_because is None or not refusals else answer.notes[:-refusals]
 
 
 def _derived(answer: _Recorded, book: Book) -> dict[str, tuple[tuple[str, ...], Source]]:
@@ -120,10 +135,15 @@ def _rank(finding: str, outcomes: tuple[str, ...], book: Book) -> int:
     return max(order.index(outcome) for outcome in outcomes)
 
 
-def _differences(recorded: dict[str, Any], replayed: dict[str, Any]) -> list[Difference]:
-    members = [name for name in dict.fromkeys([*recorded, *replayed]) if name not in OF_THE_RECORD]
+def _differences(recorded: dict[str, Any], replayed: dict[str, Any], engine: str) -> list[Difference]:
+    newer = {name for name, since in SINCE.items() if name not in recorded and _version(engine) < since}
+    members = [name for name in dict.fromkeys([*recorded, *replayed]) if name not in OF_THE_RECORD and name not in newer]
     return [
         Difference(name, recorded.get(name), replayed.get(name))
         for name in members
         if name not in recorded or name not in replayed or recorded[name] != replayed[name]
     ]
+
+
+def _version(engine: str) -> tuple[int, ...]:
+    return tuple(int(part) for part in engine.split(".") if part.isdecimal())

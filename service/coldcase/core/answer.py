@@ -9,6 +9,7 @@ import msgspec
 Status = Literal["coded", "provisional", "undetermined"]
 Machine = Literal["sound", "damaged", "not_shown"]
 ChainState = Literal["seen", "not_seen", "not_checked"]
+RefusedBecause = Literal["thin", "contradictory", "close"]
 Source = Literal["observation", "reading", "laboratory", "pattern"]
 
 
@@ -100,6 +101,19 @@ class Advice(_Part, frozen=True, kw_only=True, gc=False):
     basis: str
 
 
+class LeftOut(_Part, frozen=True, gc=False):
+    """A member that a lenient reading left out: where (RFC 6901 pointer), what was sent there (as JSON), what was wrong
+    with it, and what was likely meant. A long pointer or text is cut and ends in `…`.
+
+    At most 200; a last one with an empty pointer then counts the rest.
+    """
+
+    pointer: str
+    sent: str
+    detail: str
+    suggestion: str | None = None
+
+
 class TableName(_Part, frozen=True, kw_only=True, gc=False):
     """The rule table that answered; `version` is null for a table read from files."""
 
@@ -115,7 +129,11 @@ class EngineName(_Part, frozen=True, kw_only=True, gc=False):
 
 
 class Answer(_Part, frozen=True, kw_only=True, gc=False):
-    """Why this compressor failed, how sure, what shows it, what to check and what to do."""
+    """Why this compressor failed, how sure, what shows it, what to check and what to do.
+
+    `refused_because` says why no cause is named: `thin` (too little speaks for the leader), `contradictory`, or `close`
+    (no cause stands far enough above the next); of several reasons the first of these. `notes` are for people.
+    """
 
     id: UUID | None = None
     recorded: bool = False
@@ -127,6 +145,7 @@ class Answer(_Part, frozen=True, kw_only=True, gc=False):
     family: str | None
     system_borne: bool
     status: Status
+    refused_because: RefusedBecause | None
     confidence: float
     machine: Machine
     ranking: list[Ranked]
@@ -141,5 +160,6 @@ class Answer(_Part, frozen=True, kw_only=True, gc=False):
     actions: list[Advice]
     cautions: list[Advice]
     notes: list[str]
+    left_out: list[LeftOut]
     rule_table: TableName
     engine: EngineName

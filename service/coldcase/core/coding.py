@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from coldcase.core.answer import Contribution, Machine, Status
+from coldcase.core.answer import Contribution, Machine, RefusedBecause, Status
 from coldcase.core.compiled import Book
 from coldcase.core.fixed_point import DECIBAN, PARTS, WHOLE
 from coldcase.core.rule_table import UNLISTED, Threshold
@@ -13,13 +13,21 @@ AUDIBLE = DECIBAN // 2
 """Half a deciban: less than that is neither for nor against anything."""
 
 
+Reason = tuple[RefusedBecause, str]
+
+
 @dataclass(frozen=True, slots=True)
 class Coding:
-    """What is coded, and why not more. `leader` is an index into the page's causes."""
+    """What is coded, and why not more, in a sentence each. `leader` is an index into the page's causes."""
 
     leader: int
     status: Status
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason, ...]
+
+    @property
+    def refused_because(self) -> RefusedBecause | None:
+        """The first reason's kind; None where a cause is named."""
+        return self.reasons[0][0] if self.reasons else None
 
 
 def code(weighed: Weighed, book: Book) -> Coding:
@@ -33,7 +41,7 @@ def code(weighed: Weighed, book: Book) -> Coding:
     for status, bar in bars:
         if _clears(weighed, bar, rules.strong_decibans):
             return Coding(leader, status, ())
-    return Coding(leader, "undetermined", ("close: no cause stands far enough above the next to be named",))
+    return Coding(leader, "undetermined", (("close", "no cause stands far enough above the next to be named"),))
 
 
 def _clears(weighed: Weighed, bar: Threshold, strong: float) -> bool:
@@ -51,29 +59,30 @@ def _clears(weighed: Weighed, bar: Threshold, strong: float) -> bool:
     )
 
 
-def _thin(weighed: Weighed, leader: int, margin: float) -> tuple[str, ...]:
+def _thin(weighed: Weighed, leader: int, margin: float) -> tuple[Reason, ...]:
     unlisted = weighed.page.causes.index(UNLISTED)
     above = int(weighed.scores[leader] - weighed.scores[unlisted])
     if leader != unlisted and above >= margin * DECIBAN:
         return ()
-    return (f"thin: the leading cause stands only {above / DECIBAN:.1f} decibans above a cause that the table does not know",)
+    return (("thin", f"the leading cause stands only {above / DECIBAN:.1f} decibans above a cause that the table does not know"),)
 
 
-def _contradictory(weighed: Weighed, leader: int, second: int, book: Book) -> tuple[str, ...]:
+def _contradictory(weighed: Weighed, leader: int, second: int, book: Book) -> tuple[Reason, ...]:
     rules = book.table.coding
     support, against = _balance(weighed.for_leader)
     # Even where a table calls anything strong, nothing at all is not.
     strong = max(rules.strong_decibans * DECIBAN, 1)
-    reasons: list[str] = []
+    reasons: list[Reason] = []
     if against >= strong and against >= rules.contradiction_ratio * support:
-        reasons.append(
-            f"contradictory: what speaks against the leading cause ({against / DECIBAN:.0f} decibans) weighs at least"
+        said = (
+            f"what speaks against the leading cause ({against / DECIBAN:.0f} decibans) weighs at least"
             f" {rules.contradiction_ratio:.0%} of what speaks for it ({support / DECIBAN:.0f} decibans)"
         )
+        reasons.append(("contradictory", said))
     close = rules.provisional.least_ratio * weighed.confidence[second] > weighed.confidence[leader]
     if close and support >= strong and _balance(weighed.column(second))[0] >= strong:
         titles = [book.table.causes[weighed.page.causes[i]].title for i in (leader, second)]
-        reasons.append(f"contradictory: '{titles[0]}' and '{titles[1]}' stand close together, each with strong support")
+        reasons.append(("contradictory", f"'{titles[0]}' and '{titles[1]}' stand close together, each with strong support"))
     return tuple(reasons)
 
 

@@ -1,4 +1,4 @@
-"""JSON value to case: every flaw at once, each with its place and the likeliest meant word; or, leniently, left out."""
+"""JSON value to case: every flaw at once, each with its place and the likeliest meant word."""
 
 import difflib
 from collections.abc import Callable, Iterator, Mapping
@@ -8,11 +8,12 @@ from typing import Any, Literal, get_args, get_origin, get_type_hints
 
 import msgspec
 
+from coldcase.core.answer import LeftOut
 from coldcase.core.case import Case, Exhibit, Job, OilResults, Opening, Readings, Unit
 from coldcase.core.compiled import Book, Machine, Page
 from coldcase.core.logic import machine_of
 from coldcase.core.rule_table import spelling_key
-from coldcase.errors import BadCase, Flaw
+from coldcase.errors import MOST_NAMED, BadCase, Flaw
 
 Suspicion = Callable[[Case], list[Flaw]]
 """Looks for what is impossible in itself in a case whose shape is right."""
@@ -24,7 +25,6 @@ PARTS: dict[str, type[msgspec.Struct]] = {
     "readings": Readings,
     "oil_results": OilResults,
 }
-MOST_QUOTED = 200
 NOT_COVERED_TEXT = "Open-drive, centrifugal and vehicle compressors are not covered: the rule table knows nothing of them."
 NOT_COVERED = ("open_drive", "open", "centrifugal", "turbo", "vehicle", "automotive")
 
@@ -33,13 +33,14 @@ NOT_COVERED = ("open_drive", "open", "centrifugal", "turbo", "vehicle", "automot
 class Taken:
     """A case that can be weighed, what has to be said about how it was taken, and the JSON value that it stands for.
 
-    `raw` is what was sent without what a lenient reading left out; `sent` is the whole.
+    `raw` is what was sent without what a lenient reading left out; `sent` is the whole; `left_out` names the difference.
     """
 
     case: Case
     notes: tuple[str, ...]
     raw: dict[str, Any]
     sent: dict[str, Any]
+    left_out: tuple[LeftOut, ...] = ()
 
 
 def take(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
@@ -54,62 +55,6 @@ def take(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
     if flaws:
         raise BadCase(tuple(flaws))
     return Taken(case, tuple(notes), raw, raw)
-
-
-def take_lenient(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
-    """The case without what is wrong with it, each left-out member named. Raises `BadCase` where no unit can be read."""
-    left_out: list[str] = []
-    sent = raw
-    while True:
-        try:
-            taken = take(raw, book, suspicion)
-        except BadCase as error:
-            raw = _without(raw, error, left_out)
-        else:
-            return Taken(taken.case, (*left_out, *taken.notes), taken.raw, sent)
-
-
-def _without(raw: Any, error: BadCase, left_out: list[str]) -> dict[str, Any]:
-    """A copy without the flawed members; re-raises where the flaw is the unit's own."""
-    places = {flaw.pointer: flaw for flaw in error.flaws}
-    if any(
-        place in ("", "/unit", "/unit/compressor_type", "/unit/motor") or flaw.detail == NOT_COVERED_TEXT for place, flaw in places.items()
-    ):
-        raise error
-    copy = {name: part.copy() if isinstance(part, dict | list) else part for name, part in raw.items()}
-    for place, flaw in places.items():
-        _remove(copy, [name.replace("~1", "/").replace("~0", "~") for name in place.split("/")[1:3]])
-        left_out.append(f"Left out {place} ({_excerpt(raw, place)}): {flaw.detail}")
-    if isinstance(copy.get("evidence"), list):
-        copy["evidence"] = [exhibit for exhibit in copy["evidence"] if exhibit is not None]
-    if copy == raw:
-        raise error
-    return copy
-
-
-def _excerpt(raw: Any, place: str) -> str:
-    """What was sent there, as JSON, cut where it is long: the record shows what was left out."""
-    value = raw
-    for name in (escaped.replace("~1", "/").replace("~0", "~") for escaped in place.split("/")[1:]):
-        if isinstance(value, list) and name.isdecimal() and int(name) < len(value):
-            value = value[int(name)]
-        elif isinstance(value, dict) and name in value:
-            value = value[name]
-        else:
-            break
-    text = msgspec.json.encode(value).decode()
-    return text if len(text) <= MOST_QUOTED else f"{text[:MOST_QUOTED]}…"
-
-
-def _remove(copy: dict[str, Any], names: list[str]) -> None:
-    """Takes out a member, or a member of a part; of the evidence, the one exhibit, whose place stays until all are gone."""
-    part = copy.get(names[0])
-    if len(names) > 1 and isinstance(part, dict):
-        part.pop(names[1], None)
-    elif len(names) > 1 and names[0] == "evidence" and isinstance(part, list):
-        part[int(names[1])] = None
-    else:
-        copy.pop(names[0], None)
 
 
 def _renamed(case: Case, book: Book) -> tuple[Case, list[str]]:
@@ -238,13 +183,17 @@ def _members(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str) ->
     """Flaws of an object's members, one for each; the parts of a case are looked into, members by members."""
     fields = msgspec.structs.fields(shape)
     known = [field.name for field in fields]
+    unknown = 0
     for field in fields:
         if field.required and field.name not in raw:
             yield Flaw(f"{place}/{field.name}", "This member is required.")
     for name, value in raw.items():
         here = f"{place}/{_escaped(name)}"
         if name not in known:
-            yield Flaw(here, f"There is no member '{name[:64]}' here.", nearest(name, known))
+            unknown += 1
+            # To look for what was meant costs the most, and nobody is told of more.
+            meant = nearest(name, known) if unknown <= MOST_NAMED else None
+            yield Flaw(here, f"There is no member '{name[:64]}' here.", meant)
         elif shape is Case and name in PARTS and isinstance(value, dict):
             yield from _members(value, PARTS[name], here)
         elif shape is Case and name == "evidence" and isinstance(value, list) and len(value) <= 50:

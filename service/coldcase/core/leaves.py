@@ -174,11 +174,18 @@ def odd_columns(row: DecisionRow) -> list[str]:
         found += ["id"] if answer["id"] != str(row.id) else []
     except (msgspec.DecodeError, KeyError, TypeError):
         return ["answer_text"]
-    if not is_as_sent(row.case_text, row.fingerprint, answer["notes"]):
+    if not is_as_sent(row.case_text, row.fingerprint, answer):
         found.append("case_text")
     return found
 
 
-def is_as_sent(case: str, fingerprint: bytes, notes: list[str]) -> bool:
+def is_as_sent(case: str, fingerprint: bytes, answer: Mapping[str, Any]) -> bool:
     """Whether a stored case is what its fingerprint stands for; of one that was read leniently that cannot be told."""
-    return hashlib.sha256(case.encode()).digest() == fingerprint or any(note.startswith("Left out ") for note in notes)
+    return hashlib.sha256(case.encode()).digest() == fingerprint or _was_cut(answer)
+
+
+def _was_cut(answer: Mapping[str, Any]) -> bool:
+    if "left_out" in answer:
+        return bool(answer["left_out"])
+    # Answers of the first engine say it in a note alone.
+    return any(note.startswith("Left out ") for note in answer.get("notes", ()))

@@ -4,7 +4,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from coldcase.core import ENGINE_VERSION
-from coldcase.core.answer import Advice, Answer, ChainLink, ChainState, DerivedValue, Discounted, EngineName, NextCheck, Ranked, Source
+from coldcase.core.answer import (
+    Advice,
+    Answer,
+    ChainLink,
+    ChainState,
+    DerivedValue,
+    Discounted,
+    EngineName,
+    LeftOut,
+    NextCheck,
+    Ranked,
+    Source,
+)
 from coldcase.core.case import Case
 from coldcase.core.coding import HALF, Coding, code, contributing, machine_state, unexplained
 from coldcase.core.compiled import Book
@@ -13,9 +25,6 @@ from coldcase.core.next_checks import next_checks_many
 from coldcase.core.rule_table import UNDETERMINED
 from coldcase.core.weighing import Evidence, Weighed, collect, observe, weigh_many
 from coldcase.core.wording import rationale, said
-
-REFUSAL = "No cause is named."
-"""How the notes begin that say why."""
 
 KEEP_PARTS = Advice(
     text="No cause is named: keep the compressor, its oil and the electrical parts until the next checks are made.", basis="common practice"
@@ -27,7 +36,7 @@ class Question:
     """A case with what readings and laboratory yield beside its observations.
 
     `derived` are the findings, `values` the quantities behind them, `properties` the fluid property library that worked
-    them out, `notes` what has to be said about how the case was taken.
+    them out, `notes` what has to be said about how the case was taken, `left_out` what a lenient reading did not take.
     """
 
     case: Case
@@ -35,6 +44,7 @@ class Question:
     values: Sequence[DerivedValue] = ()
     notes: Sequence[str] = ()
     properties: str | None = None
+    left_out: Sequence[LeftOut] = ()
 
 
 def explain(question: Question, book: Book, *, next_checks: bool = True) -> Answer:
@@ -74,6 +84,7 @@ def _answer(question: Question, weighed: Weighed, next_checks: list[NextCheck], 
         family=named.family if named else None,
         system_borne=named.system_borne if named else False,
         status=coding.status,
+        refused_because=coding.refused_because,
         confidence=weighed.confidence[coding.leader] / WHOLE,
         machine=machine_state(weighed),
         ranking=_ranking(weighed),
@@ -88,6 +99,7 @@ def _answer(question: Question, weighed: Weighed, next_checks: list[NextCheck], 
         actions=book.actions[leader].given(case, weighed.evidence.kind, weighed.observed, book.table) if named else [KEEP_PARTS],
         cautions=book.cautions.given(case, weighed.evidence.kind, weighed.observed, book.table),
         notes=[*question.notes, *_refusal(coding)],
+        left_out=list(question.left_out),
         rule_table=book.name,
         engine=EngineName(version=ENGINE_VERSION, properties=question.properties),
     )
@@ -123,4 +135,4 @@ def _chain(weighed: Weighed, leader: str, book: Book) -> list[ChainLink]:
 
 
 def _refusal(coding: Coding) -> list[str]:
-    return [f"{REFUSAL} {reason[0].upper()}{reason[1:]}." for reason in coding.reasons]
+    return [f"No cause is named. {kind.capitalize()}: {reason}." for kind, reason in coding.reasons]

@@ -10,7 +10,7 @@ from litestar import Request, Response
 from litestar.exceptions import HTTPException
 from litestar.types import ExceptionHandlersMap
 
-from coldcase.errors import ColdcaseError, Flaw, Flawed
+from coldcase.errors import ColdcaseError, Flaw, Flawed, named
 
 log = structlog.get_logger()
 
@@ -182,7 +182,7 @@ def _answer(request: Request[Any, Any, Any], document: Problem, extra: dict[str,
 
 def from_domain(request: Request[Any, Any, Any], error: ColdcaseError) -> Response[bytes]:
     """The response to a domain error."""
-    flaws = error.flaws if isinstance(error, Flawed) else ()
+    flaws = named(error.flaws) if isinstance(error, Flawed) else ()
     return _answer(request, problem(error.code, error.detail, flaws), headers(error.code))
 
 

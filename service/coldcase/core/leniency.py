@@ -1,0 +1,100 @@
+"""Reading leniently: what is wrong with a case is left out and named, so that a job can be closed.
+
+What is named is bounded in number and in size, for it goes on record with the answer.
+"""
+
+from typing import Any
+
+import msgspec
+
+from coldcase.core.answer import LeftOut
+from coldcase.core.compiled import Book
+from coldcase.core.intake import NOT_COVERED_TEXT, Suspicion, Taken, take
+from coldcase.errors import MOST_NAMED, BadCase, Flaw
+
+MOST_QUOTED = 200
+"""Characters of a pointer or of what was sent there."""
+
+MOST_TOLD = 16_384
+"""Characters of all pointers, quotes and details together."""
+
+THE_UNIT = ("", "/unit", "/unit/compressor_type", "/unit/motor")
+
+
+def take_lenient(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
+    """The case without what is wrong with it, each left-out member named. Raises `BadCase` where no unit can be read."""
+    left_out: list[LeftOut] = []
+    sent = raw
+    while True:
+        try:
+            taken = take(raw, book, suspicion)
+        except BadCase as error:
+            raw = _without(raw, error, left_out)
+        else:
+            named = _bounded(left_out)
+            return Taken(taken.case, (*map(_sentence, named), *taken.notes), taken.raw, sent, tuple(named))
+
+
+def _without(raw: Any, error: BadCase, left_out: list[LeftOut]) -> dict[str, Any]:
+    """A copy without the flawed members; re-raises where the flaw is the unit's own."""
+    places = {flaw.pointer: flaw for flaw in error.flaws}
+    if any(place in THE_UNIT or flaw.detail == NOT_COVERED_TEXT for place, flaw in places.items()):
+        raise error
+    copy = {name: part.copy() if isinstance(part, dict | list) else part for name, part in raw.items()}
+    for flaw in places.values():
+        _remove(copy, _names(flaw.pointer)[:2])
+        left_out.append(_left_out(raw, flaw) if len(left_out) < MOST_NAMED else LeftOut("", "", ""))
+    if isinstance(copy.get("evidence"), list):
+        copy["evidence"] = [exhibit for exhibit in copy["evidence"] if exhibit is not None]
+    if copy == raw:
+        raise error
+    return copy
+
+
+def _left_out(raw: Any, flaw: Flaw) -> LeftOut:
+    """What was sent there, as JSON: the record shows what was left out."""
+    value = raw
+    for name in _names(flaw.pointer):
+        if isinstance(value, list) and name.isdecimal() and int(name) < len(value):
+            value = value[int(name)]
+        elif isinstance(value, dict) and name in value:
+            value = value[name]
+        else:
+            break
+    sent = msgspec.json.encode(value).decode()
+    return LeftOut(pointer=_cut(flaw.pointer), sent=_cut(sent), detail=flaw.detail, suggestion=flaw.suggestion)
+
+
+def _bounded(left_out: list[LeftOut]) -> list[LeftOut]:
+    """As many as may be named, and then one that counts the rest."""
+    told, size = 0, 0
+    while told < min(len(left_out), MOST_NAMED):
+        size += len(left_out[told].pointer) + len(left_out[told].sent) + len(left_out[told].detail)
+        if size > MOST_TOLD:
+            break
+        told += 1
+    rest = len(left_out) - told
+    return left_out[:told] + ([LeftOut("", "", f"{rest} more members were left out.")] if rest else [])
+
+
+def _sentence(one: LeftOut) -> str:
+    return f"Left out {one.pointer} ({one.sent}): {one.detail}" if one.pointer else one.detail
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= MOST_QUOTED else f"{text[:MOST_QUOTED]}…"
+
+
+def _names(pointer: str) -> list[str]:
+    return [name.replace("~1", "/").replace("~0", "~") for name in pointer.split("/")[1:]]
+
+
+def _remove(copy: dict[str, Any], names: list[str]) -> None:
+    """Takes out a member, or a member of a part; of the evidence, the one exhibit, whose place stays until all are gone."""
+    part = copy.get(names[0])
+    if len(names) > 1 and isinstance(part, dict):
+        part.pop(names[1], None)
+    elif len(names) > 1 and names[0] == "evidence" and isinstance(part, list):
+        part[int(names[1])] = None
+    else:
+        copy.pop(names[0], None)
