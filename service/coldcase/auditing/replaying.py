@@ -84,7 +84,7 @@ class _Recorded(msgspec.Struct):
     engine: dict[str, Any]
     confidence: float
     cause: str
-    refused_because: str | None | msgspec.UnsetType = msgspec.UNSET
+    refused_because: str | msgspec.UnsetType | None = msgspec.UNSET
     left_out: list[LeftOut] | msgspec.UnsetType = msgspec.UNSET
 
 
