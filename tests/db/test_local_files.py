@@ -1,5 +1,6 @@
 """Locks that only their owner can open, that are waited for in time, and that say who holds them."""
 
+import os
 import stat
 import subprocess
 import sys
@@ -7,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from coldcase.db.local_files import locked, open_lock
+from coldcase.db.local_files import locked, open_private
 from coldcase.errors import StoreAway
 
 HOLD = """
@@ -44,5 +45,5 @@ def test_nobody_else_can_open_a_lock_file_not_even_one_of_an_earlier_version(tmp
 def test_a_link_in_place_of_a_lock_file_is_not_followed(tmp_path):
     (tmp_path / "start.lock").symlink_to(tmp_path / "elsewhere")
     with pytest.raises(OSError, match=r"start\.lock"):
-        open_lock(tmp_path / "start.lock")
+        open_private(tmp_path / "start.lock", os.O_RDWR)
     assert not (tmp_path / "elsewhere").exists()
