@@ -128,7 +128,7 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
 async def _open(engine: AsyncEngine, streams: AsyncEngine, recorder: Recorder, settings: Settings, metrics: Metrics) -> House:
     begin: Transaction = partial(transaction, engine)
     async with begin() as conn:
-        await engines.require_current(conn)
+        await engines.require_ready(conn)
     shelf = await open_shelf(begin, starter_table())
     await recorder.start()
     return House(

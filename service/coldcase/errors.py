@@ -138,6 +138,18 @@ class StaleSchema(ColdcaseError):
     code = "stale_schema"
 
 
+class RightsMissing(ColdcaseError):
+    """The service's role may not do what it must. `coldcase migrate` makes its rights anew."""
+
+    code = "rights_missing"
+
+
+class CannotMigrate(ColdcaseError):
+    """The database could not be brought up to date; nothing was half done."""
+
+    code = "cannot_migrate"
+
+
 class NoEmbeddedDatabase(ColdcaseError):
     """The embedded database is not installed: install `coldcase[embedded]`, or name a server with --database-url."""
 

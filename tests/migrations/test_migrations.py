@@ -9,8 +9,11 @@ import psycopg
 import pytest
 from alembic.script import ScriptDirectory
 
+from coldcase.cli import main
 from coldcase.db import embedded, engine, migrating
-from coldcase.errors import StaleSchema
+from coldcase.db import guards as catalogue
+from coldcase.errors import RightsMissing, StaleSchema
+from tests import guards
 
 SCHEMA = """
 SELECT table_name, column_name, data_type, is_nullable, coalesce(column_default, '') FROM information_schema.columns
@@ -161,14 +164,90 @@ def test_years_are_made_ahead_and_meet_without_a_gap(empty_database):
     assert firsts == [datetime(year, 1, 1, tzinfo=UTC) for year in years]
 
 
-@pytest.mark.anyio
-async def test_the_service_refuses_a_stale_schema_and_names_the_command(empty_database):
+@pytest.fixture
+def at(empty_database):
+    """A function that says what the service says of a database at a revision, or of one that was changed by a statement of the owner's."""
     migrating.upgrade(empty_database.owner_url)
-    migrating.downgrade(empty_database.owner_url)
-    stale = engine.make_engine(empty_database.service_url)
-    try:
-        async with stale.connect() as conn:
-            with pytest.raises(StaleSchema, match="coldcase migrate"):
-                await engine.require_current(conn)
-    finally:
-        await stale.dispose()
+
+    def run(change):
+        with psycopg.connect(empty_database.owner_url.replace("+psycopg", ""), autocommit=True) as conn:
+            conn.execute(change)
+        return engine.run_once(empty_database.service_url, engine.require_current)
+
+    return run
+
+
+def revised(revision: str) -> str:
+    return f"UPDATE alembic_version SET version_num = '{revision}'"
+
+
+@pytest.mark.parametrize("change", [revised("20261125_0930"), "DELETE FROM alembic_version", "ALTER TABLE alembic_version RENAME TO gone"])
+def test_the_service_refuses_an_older_schema_and_names_the_command(at, change):
+    with pytest.raises(StaleSchema, match="run `coldcase migrate`"):
+        at(change)
+
+
+def test_a_replica_that_meets_a_newer_schema_goes_on_and_says_so(at, caplog):
+    with caplog.at_level("WARNING", logger="coldcase.db.engine"):
+        at(revised("20990101_0000"))
+    assert "20990101_0000, which a newer release made" in caplog.text
+
+
+def test_a_database_of_a_newer_release_is_left_as_it_is(empty_database, capsys):
+    migrating.upgrade(empty_database.owner_url)
+    with psycopg.connect(empty_database.owner_url.replace("+psycopg", ""), autocommit=True) as conn:
+        conn.execute(revised("20990101_0000"))
+    before = schema(empty_database)
+
+    assert main(["migrate", "--owner-url", empty_database.owner_url], {}) == 0
+    assert "the database is at 20990101_0000, a newer release" in capsys.readouterr().err
+    assert schema(empty_database) == before
+
+
+def test_a_role_that_cannot_seal_is_refused_at_start(empty_database, postgres):
+    migrating.upgrade(empty_database.owner_url)
+    with psycopg.connect(postgres.url(embedded.SUPERUSER, "postgres").replace("+psycopg", ""), autocommit=True) as conn:
+        conn.execute("CREATE ROLE lone_service LOGIN IN ROLE pg_read_all_data")
+    with pytest.raises(RightsMissing, match=r"may not act as coldcase_auditor.*`coldcase migrate`"):
+        engine.run_once(postgres.url("lone_service", empty_database.name), engine.require_ready)
+
+
+def test_serve_says_so_in_a_sentence(empty_database, capsys):
+    migrating.upgrade(empty_database.owner_url)
+    assert main(["serve", "--port", "0", "--database-url", empty_database.owner_url], {}) == 1
+    assert "may not act as coldcase_auditor" in capsys.readouterr().err
+
+
+def test_a_server_that_is_too_old_is_named(empty_database, monkeypatch, capsys):
+    monkeypatch.setattr(migrating, "OLDEST_SERVER", 990_000)
+    assert main(["migrate", "--owner-url", empty_database.owner_url], {}) == 1
+    assert "PostgreSQL 99 or newer is needed, this server is" in capsys.readouterr().err
+
+
+def test_a_migration_that_fails_says_why_in_a_sentence(empty_database, capsys):
+    assert main(["migrate", "--owner-url", empty_database.service_url], {}) == 1
+    assert "permission denied for schema public" in capsys.readouterr().err
+
+
+def test_what_is_missing_of_policies_and_grants_is_made_anew_and_told(empty_database, capsys):
+    migrating.upgrade(empty_database.owner_url)
+    with psycopg.connect(empty_database.owner_url.replace("+psycopg", ""), autocommit=True) as conn:
+        for harm in (
+            "DROP POLICY seen ON decision",
+            "DROP POLICY taken_over ON idempotency",
+            "REVOKE ALL ON decision, verdict, api_key, client FROM coldcase_service, coldcase_auditor",
+            "REVOKE ALL ON FUNCTION publish_first, ensure_partitions FROM coldcase_service",
+            f"GRANT TEMPORARY ON DATABASE {empty_database.name} TO PUBLIC",
+            "GRANT DELETE ON decision TO coldcase_service",
+        ):
+            conn.execute(harm)
+
+    assert main(["migrate", "--owner-url", empty_database.owner_url], {}) == 0
+    told = capsys.readouterr().err
+    assert "made anew, for it was missing: policy seen on decision" in told
+    with psycopg.connect(empty_database.owner_url.replace("+psycopg", ""), autocommit=True) as conn:
+        conn.execute("REVOKE DELETE ON decision FROM coldcase_service")
+        [(details,)] = conn.execute("SELECT details FROM audit_event WHERE action = 'guards.mended'").fetchall()
+    assert "policy taken_over on idempotency" in details
+    assert guards.made(empty_database.owner_url).guards == catalogue.expected().guards
+    assert migrating.upgrade(empty_database.owner_url).mended == []

@@ -48,7 +48,7 @@ def serve(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
         listeners = [stack.enter_context(listen(chosen, port)) for port in (chosen.port, chosen.metrics_port) if port is not None]
         settings = stack.enter_context(store.service_settings(chosen))
         assert settings.database_url is not None  # noqa: S101 - `service_settings` named it
-        store.check(settings.database_url)
+        store.check(settings.database_url, serves=True)
         host, port = listeners[0].getsockname()[:2]
         say(f"coldcase: listening on http://{host}:{port}, the API is described at /docs")
         server = make_server(settings)
@@ -132,6 +132,8 @@ def migrate(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
         result(migrating.sql())
         return 0
     with store.owner_url(chosen) as url, store.reachable():
-        migrating.upgrade(url, service_password=chosen.service_password)
-    say(f"coldcase: the database is at {migrating.head_revision()}")
+        done = migrating.upgrade(url, service_password=chosen.service_password)
+    for name in done.mended:
+        say(f"coldcase: made anew, for it was missing: {name}")
+    say(f"coldcase: the database is at {done.revision}{'' if done.revision == migrating.head_revision() else ', a newer release'}")
     return 0

@@ -18,7 +18,7 @@ from coldcase import settings as settings_module
 from coldcase.cli.talk import WrongUse
 from coldcase.db import migrating
 from coldcase.db.embedded import Embedded
-from coldcase.db.engine import require_current, run_once
+from coldcase.db.engine import require_current, require_ready, run_once
 from coldcase.db.events import Actor, act_as
 from coldcase.errors import StaleSchema, StoreAway
 from coldcase.settings import Settings
@@ -58,7 +58,7 @@ def service_settings(chosen: Settings) -> Iterator[Settings]:
 def reading_url(chosen: Settings) -> Iterator[str]:
     """The URL of a record that is only read, as the service's role. Neither makes nor migrates one: raises StaleSchema."""
     if chosen.database_url is not None:
-        check(chosen.database_url)
+        check(chosen.database_url, serves=True)
         yield chosen.database_url
         return
     with Embedded.start(Path(chosen.data_dir), new=False) as embedded:
@@ -66,11 +66,11 @@ def reading_url(chosen: Settings) -> Iterator[str]:
         yield embedded.service_url
 
 
-def check(url: str, *, data_dir: str | None = None) -> None:
-    """Raises StoreAway or StaleSchema, in words, before anything is done that could not be."""
+def check(url: str, *, data_dir: str | None = None, serves: bool = False) -> None:
+    """Raises StoreAway, StaleSchema or, for a URL that `serves`, RightsMissing, in words, before anything is done that could not be."""
     try:
         with reachable():
-            run_once(url, require_current)
+            run_once(url, require_ready if serves else require_current)
     except StaleSchema as stale:
         if data_dir is None:
             raise

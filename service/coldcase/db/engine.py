@@ -1,6 +1,7 @@
 """Engines, one URL for async and sync alike, and whether the database is up to date."""
 
 import asyncio
+import logging
 from collections.abc import Awaitable, Callable
 from typing import Any, TypeVar
 
@@ -11,8 +12,11 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 from sqlalchemy.pool import NullPool
 
-from coldcase.db.migrating import head_revision
-from coldcase.errors import StaleSchema
+from coldcase.db.guards import AUDITOR_ROLE
+from coldcase.db.migrating import head_revision, known_revisions
+from coldcase.errors import RightsMissing, StaleSchema
+
+log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
@@ -68,10 +72,26 @@ async def current_revision(conn: AsyncConnection) -> str | None:
 
 
 async def require_current(conn: AsyncConnection) -> None:
-    """Raises StaleSchema unless the database is at the revision that this version of the service was written for."""
+    """Raises StaleSchema where the database is older than this release.
+
+    A revision that this release does not know is a newer one's: releases add before they take away, so a replica goes on.
+    """
     found, wanted = await current_revision(conn), head_revision()
-    if found != wanted:
+    if found is None or (found != wanted and found in known_revisions()):
         raise StaleSchema(f"The database is at {found or 'no revision'}, this service needs {wanted}: run `coldcase migrate`.")
+    if found != wanted:
+        log.warning("the database is at %s, which a newer release made; this one was written for %s and goes on", found, wanted)
+
+
+async def require_ready(conn: AsyncConnection) -> None:
+    """As `require_current`, for the service's role: raises RightsMissing too, where it could not do its work."""
+    reads = text("SELECT to_regclass('alembic_version') IS NULL OR has_table_privilege('alembic_version', 'SELECT')")
+    audits = text("SELECT bool_or(pg_has_role(oid, 'SET')) FROM pg_roles WHERE rolname = :auditor")
+    if not await conn.scalar(reads):
+        raise RightsMissing("The service's role may not read the record: run `coldcase migrate`.")
+    await require_current(conn)
+    if not await conn.scalar(audits, {"auditor": AUDITOR_ROLE}):
+        raise RightsMissing(f"The service's role may not act as {AUDITOR_ROLE}, so nothing could be sealed: run `coldcase migrate`.")
 
 
 async def raw_connection(conn: AsyncConnection) -> psycopg.AsyncConnection[Any]:

@@ -1,23 +1,34 @@
 """Bringing the database up to date, as its owner: from a checkout and from an installed wheel alike."""
 
 import io
+import logging
 import re
 from collections.abc import Iterator, MutableMapping
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
+import psycopg
 from alembic import command
 from alembic.config import Config
 from alembic.script import ScriptDirectory
 from psycopg import sql as psql
 from sqlalchemy import Connection, create_engine, text
 from sqlalchemy.engine import make_url
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
+from coldcase.db import mending
+from coldcase.db.guards import SERVICE_ROLE
+from coldcase.errors import CannotMigrate
+
+log = logging.getLogger(__name__)
+
 LOCK = "hashtext('coldcase migrate')"
-SERVICE_ROLE = "coldcase_service"
+OLDEST_SERVER = 160_000
+"""As `server_version_num` has it: what one role may do as another is said for each grant (INHERIT, SET) from PostgreSQL 16 on."""
+
 PARTITION = re.compile(r"decision_\d{4}")
 
 
@@ -47,19 +58,69 @@ def head_revision() -> str:
     return head
 
 
-def upgrade(owner_url: str, *, service_password: str | None = None) -> None:
+def known_revisions() -> frozenset[str]:
+    """Every revision that this version of the service knows; one that is not among them is a newer release's."""
+    return frozenset(script.revision for script in ScriptDirectory.from_config(configuration()).walk_revisions())
+
+
+class Upgraded(NamedTuple):
+    """Where an upgrade left the database, and which missing roles, policies and grants it made anew, by name."""
+
+    revision: str
+    mended: list[str]
+
+
+def upgrade(owner_url: str, *, service_password: str | None = None) -> Upgraded:
     """Brings the database up to date and makes the service's role, with a password if one is given.
 
-    Safe to run twice and from two places at once: the second waits for the first, then finds nothing to do.
+    What a restore left out of roles, policies and grants is made anew. Safe to run twice and from two places at once: the
+    second waits for the first, then finds nothing to do. A database of a newer release stays as it is. Raises CannotMigrate.
     """
-    with owner_connection(owner_url) as conn:
-        command.upgrade(configuration(connection=conn), "head")
-        # Where there was nothing to do, Alembic leaves the transaction open in which it looked.
-        conn.commit()
-        with conn.begin():
-            conn.execute(text("SELECT ensure_partitions()"))
-            if service_password is not None:
-                set_password(conn, service_password)
+    try:
+        with owner_connection(owner_url) as conn:
+            require_server(conn)
+            newer = newer_revision(conn)
+            mended = [] if newer else _upgrade(conn)
+            with conn.begin():
+                conn.execute(text("SELECT ensure_partitions()"))
+                if service_password is not None:
+                    set_password(conn, service_password)
+    except (SQLAlchemyError, psycopg.Error) as error:
+        if isinstance(error, DBAPIError) and getattr(error.orig, "sqlstate", None) is None:
+            raise  # The server was not reached, or is gone.
+        said = str(getattr(error, "orig", None) or error).splitlines()[0]
+        raise CannotMigrate(f"The database could not be brought up to date: {said}") from error
+    return Upgraded(newer or head_revision(), mended)
+
+
+def _upgrade(conn: Connection) -> list[str]:
+    with conn.begin():
+        mending.make_roles(conn)
+    command.upgrade(configuration(connection=conn), "head")
+    # Where there was nothing to do, Alembic leaves the transaction open in which it looked.
+    conn.commit()
+    with conn.begin():
+        return mending.mend(conn)
+
+
+def require_server(conn: Connection) -> None:
+    """Raises CannotMigrate on a server that is too old."""
+    with conn.begin():
+        number = int(conn.execute(text("SHOW server_version_num")).scalar_one())
+    if number < OLDEST_SERVER:
+        raise CannotMigrate(f"PostgreSQL {OLDEST_SERVER // 10_000} or newer is needed, this server is {number // 10_000}.")
+
+
+def newer_revision(conn: Connection) -> str | None:
+    """The revision that a newer release brought the database to; None if this one knows where it stands."""
+    with conn.begin():
+        if conn.execute(text("SELECT to_regclass('alembic_version') IS NULL")).scalar_one():
+            return None
+        found = conn.execute(text("SELECT version_num FROM alembic_version")).scalar()
+    if found is None or found in known_revisions():
+        return None
+    log.warning("the database is at %s, which a newer release made: it stays as it is", found)
+    return str(found)
 
 
 def downgrade(owner_url: str, revision: str = "base") -> None:
