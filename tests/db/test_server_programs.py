@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from coldcase.db.server_programs import server_account
+from coldcase.db.server_programs import environment, server_account
 from coldcase.errors import StoreAway
 
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root makes system accounts")
@@ -36,3 +36,10 @@ def test_an_account_that_many_want_at_once_is_made_once_and_told_of(new_account)
 def test_an_account_that_cannot_be_made_says_what_to_do():
     with pytest.raises(StoreAway, match="--database-url"):
         server_account("no such name")
+
+
+def test_the_server_is_told_nothing_of_the_operators_but_what_the_loader_needs(monkeypatch):
+    for name in ("PGPORT", "COLDCASE_OWNER_URL", "LD_LIBRARY_PATH", "FAKETIME"):
+        monkeypatch.setenv(name, "x")
+    told = environment()
+    assert told.keys() & {"PGPORT", "COLDCASE_OWNER_URL", "LD_LIBRARY_PATH", "FAKETIME"} == {"LD_LIBRARY_PATH", "FAKETIME"}

@@ -16,7 +16,7 @@ from psycopg.pq import PGconn, Ping
 
 from coldcase.db.data_folder import cluster, socket_folder
 from coldcase.db.local_files import RUN, open_private, private_folder, root_folder, write_private
-from coldcase.db.server_programs import ENVIRONMENT, as_server_user, run, server_user
+from coldcase.db.server_programs import as_server_user, environment, run, server_user
 from coldcase.errors import StoreAway
 
 SUPERUSER = "postgres"
@@ -152,7 +152,7 @@ def start_server(folder: Path, programs: Path, settings: Mapping[str, str]) -> N
             stdout=told,
             stderr=told,
             cwd="/",
-            env=ENVIRONMENT,
+            env=environment(),
             start_new_session=True,
             **as_server_user(),
         )

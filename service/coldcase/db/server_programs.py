@@ -19,11 +19,18 @@ log = logging.getLogger(__name__)
 
 ACCOUNT = "pgserver"
 CACHE = Path("/var/cache/coldcase")
-ENVIRONMENT = {"PATH": os.defpath, "LC_ALL": "C"}
-"""A PGPORT or PGDATA of the operator's is not meant for this server."""
+
+LOADER = ("LD_", "FAKETIME")
+"""How variables begin that tell the dynamic loader where libraries are, and a preloaded one what time it is."""
 
 UNSAFE = '"$`\\\n'
 """`initdb` runs `postgres` by a shell, with its path between double quotes."""
+
+
+def environment() -> dict[str, str]:
+    """What the server's programs are run with: the loader's variables; a PGPORT or PGDATA of the operator's is not meant for them."""
+    kept = {name: value for name, value in os.environ.items() if name.startswith(LOADER)}
+    return {**kept, "PATH": os.defpath, "LC_ALL": "C"}
 
 
 def server_account(name: str = ACCOUNT) -> pwd.struct_passwd:
@@ -156,7 +163,7 @@ def run(program: Path, *arguments: str | Path) -> None:
     command = [str(program), *map(str, arguments)]
     try:
         done = subprocess.run(  # noqa: S603
-            command, stdin=subprocess.DEVNULL, capture_output=True, text=True, cwd="/", env=ENVIRONMENT, check=False, **as_server_user()
+            command, stdin=subprocess.DEVNULL, capture_output=True, text=True, cwd="/", env=environment(), check=False, **as_server_user()
         )
     except OSError as error:
         raise StoreAway(f"{program} cannot be run: {error.strerror}.") from error
