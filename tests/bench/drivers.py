@@ -32,8 +32,26 @@ def rows(count: int) -> list[tuple[object, ...]]:
         id_ = uuid7()
         digest = hashlib.sha256(text.encode()).digest()
         made.append(
-            (id_, 1, datetime.now(UTC), str(id_), digest, text, "x" * 8192, "moisture", "coded", 9000, "TH-1184", None, None)
-            + ("scroll", "R-448A", 1, "1.0.0", None)
+            (
+                id_,
+                1,
+                datetime.now(UTC),
+                str(id_),
+                digest,
+                text,
+                "x" * 8192,
+                "moisture",
+                "coded",
+                9000,
+                "TH-1184",
+                None,
+                None,
+                "scroll",
+                "R-448A",
+                1,
+                "1.0.0",
+                None,
+            )
         )
     return made
 
