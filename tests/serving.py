@@ -70,9 +70,9 @@ def make_key(owner_url: str, *scopes: str, client: str = "Tern Haven") -> str:
     return secret
 
 
-def transactions(owner_url: str) -> list[tuple[str, str]]:
-    """State and query of every connection of the service that is within a transaction."""
-    with psycopg.connect(owner_url.replace("+psycopg", "")) as conn:
+def transactions(superuser_url: str) -> list[tuple[str, str]]:
+    """State and query of every connection of the service to this database that is within a transaction; others are not shown them."""
+    with psycopg.connect(superuser_url.replace("+psycopg", "")) as conn:
         return conn.execute(
             "SELECT state, query FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
             " AND usename = 'coldcase_service' AND state <> 'idle'"

@@ -1,6 +1,5 @@
 """The join: settings to a running service. Nothing is built at import."""
 
-import asyncio
 import gc
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
@@ -27,9 +26,12 @@ from coldcase.shipped import starter_table
 from coldcase.web import audit, auth, classifications, decisions, documents, exports, health, problems, statistics, verdicts, vocabulary
 from coldcase.web import rule_tables as tables
 from coldcase.web.auth import KeyRing
+from coldcase.web.connections import Sayings
 from coldcase.web.edge import Edge
 from coldcase.web.house import House
 from coldcase.web.metrics import Metrics
+from coldcase.web.shares import Shares, share
+from coldcase.web.streams import Exports
 
 LARGEST_BODY = 64 * 1024
 EXPORTS_AT_ONCE = 4
@@ -131,14 +133,19 @@ async def _open(engine: AsyncEngine, streams: AsyncEngine, recorder: Recorder, s
         await engines.require_ready(conn)
     shelf = await open_shelf(begin, starter_table())
     await recorder.start()
+    say = Sayings(metrics)
     return House(
         shelf=shelf,
         desk=Desk(),
         recorder=recorder,
         keys=KeyRing(partial(_key_by_digest, begin)),
         transaction=begin,
-        exports=asyncio.Semaphore(EXPORTS_AT_ONCE),
-        export_transaction=partial(transaction, streams),
+        places=Shares(share(settings.most_in_flight, settings.client_share), "requests in flight", say),
+        exports=Exports(
+            partial(transaction, streams),
+            at_once=EXPORTS_AT_ONCE,
+            shares=Shares(share(EXPORTS_AT_ONCE, settings.client_share), "exports running", say),
+        ),
         metrics=metrics,
         metrics_open=settings.metrics == "open",
     )

@@ -41,6 +41,8 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     connections_per_address: Annotated[int, Meta(ge=1, le=1_000_000)] | None = None
     trusted_proxies: str | None = None
     most_in_flight: Annotated[int, Meta(ge=1, le=100_000)] = 512
+    client_share: Annotated[float, Meta(gt=0, le=1)] = 0.25
+    unread_seconds: Annotated[float, Meta(ge=1, le=3600)] = 20.0
     most_waiting: Annotated[int, Meta(ge=1, le=100_000)] = 2048
     pool_size: Annotated[int, Meta(ge=1, le=1000)] = 5
     idempotency_days: Annotated[int, Meta(ge=1, le=3650)] = 90

@@ -10,6 +10,7 @@ import pytest
 from coldcase.app import EXPORTS_AT_ONCE
 from tests.conftest import superuser
 from tests.contract.conftest import http, live
+from tests.serving import make_key
 
 __all__ = ["http", "live"]
 
@@ -75,17 +76,46 @@ def test_readers_who_leave_early_leave_nothing_behind(large, http, format_):
 
 def in_turn(http, format_):
     """An export, once the service has noticed that earlier readers are gone."""
-    while (answered := opened(http, format_)).status_code == 503:
+    while (answered := opened(http, format_)).status_code in (429, 503):
         answered.close()
         time.sleep(0.02)
     assert answered.status_code == 200
     return answered
 
 
-def test_slow_readers_hold_up_other_exports_only(large, http):
-    with ExitStack() as stack:
-        for _ in range(EXPORTS_AT_ONCE):
-            stack.enter_context(closing(in_turn(http, "ndjson")))
+def caller(live, client, *scopes):
+    secret = make_key(live.owner_url, *(scopes or ("decisions:read",)), client=client)
+    return httpx.Client(base_url=live.address, headers={"Authorization": f"Bearer {secret}"}, trust_env=False, timeout=20)
+
+
+def refusal(answered):
+    return answered.status_code, answered.headers["Retry-After"], answered.json()["type"]
+
+
+def test_a_slow_reader_holds_up_exports_of_its_own_client_only(large, live, http):
+    with closing(in_turn(http, "ndjson")), caller(live, "Butter Store") as other:
         refused = http.get("/v1/decisions/export?format=csv")
-        assert (refused.status_code, refused.headers["Retry-After"], refused.json()["type"]) == (503, "1", "/problems/overloaded")
+        assert refusal(refused) == (429, "1", "/problems/too_many_at_once")
+        assert "1 exports running" in refused.json()["detail"]
+        assert other.get("/v1/decisions/export?format=csv").status_code == 200
         assert http.get("/v1/decisions?limit=1").status_code == 200
+
+
+def test_slow_readers_of_many_clients_hold_up_other_exports_only(large, live, http):
+    with ExitStack() as stack:
+        for number in range(EXPORTS_AT_ONCE):
+            reader = stack.enter_context(caller(live, f"Dairy {number}", "decisions:read:all"))
+            stack.enter_context(closing(in_turn(reader, "ndjson")))
+        assert refusal(http.get("/v1/decisions/export?format=csv")) == (503, "1", "/problems/overloaded")
+        assert http.get("/v1/decisions?limit=1").status_code == 200
+
+
+@pytest.mark.parametrize("format_", FORMATS)
+def test_a_head_of_an_export_runs_no_export(large, http, format_):
+    path = f"/v1/decisions/export?full=true&format={format_}"
+    with closing(in_turn(http, format_)) as answered:
+        assert http.get(path).status_code == 429
+        head = http.head(path)
+        assert (head.status_code, head.headers["Content-Type"]) == (200, answered.headers["Content-Type"])
+        assert "Content-Length" not in head.headers
+    assert http.head("/v1/decisions/export?format=xlsx").status_code == 400

@@ -1,13 +1,16 @@
 """Readers who leave an export early, and readers who take nothing: the process lives, and nothing they held stays held."""
 
+import signal
 import socket
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import httpx
 import psycopg
 import pytest
 
+from coldcase.db import embedded
 from tests.conftest import drop
 from tests.serving import Process, make_key, serving, transactions
 
@@ -55,6 +58,15 @@ class Reader:
         pytest.fail("there never was a place for an export")
 
 
+@dataclass(frozen=True)
+class Record:
+    """A record with thousands of decisions, and a key to read them with."""
+
+    service_url: str
+    superuser_url: str
+    secret: str
+
+
 @pytest.fixture(scope="module")
 def record(postgres, make_database, _migrated):
     """A record with thousands of decisions of one client."""
@@ -68,16 +80,15 @@ def record(postgres, make_database, _migrated):
         assert told.status_code == 201
     with psycopg.connect(database.owner_url.replace("+psycopg", "")) as conn:
         conn.execute(MULTIPLY)
-    yield database, secret
+    yield Record(database.service_url, postgres.url(embedded.SUPERUSER, database.name), secret)
     drop(postgres, database)
 
 
 @pytest.fixture
 def reader(record) -> Iterator[Reader]:
     """A reader of a service process of the test's own."""
-    database, secret = record
-    with serving(database.service_url) as service:
-        yield Reader(service, secret)
+    with serving(record.service_url) as service:
+        yield Reader(service, record.secret)
 
 
 def eventually(true: Callable[[], bool], seconds: float = 10) -> bool:
@@ -89,9 +100,10 @@ def eventually(true: Callable[[], bool], seconds: float = 10) -> bool:
 
 @pytest.mark.parametrize("format_", FORMATS)
 def test_a_process_lives_through_readers_who_leave_early(record, reader, format_):
-    database, service = record[0], reader.service
+    service = reader.service
     for _ in range(4):
-        reader.begin(format_).close()
+        with reader.begin(format_):
+            assert transactions(record.superuser_url) != []
     threads = service.threads()
     for number in range(LEAVERS):
         with reader.begin(format_):
@@ -100,7 +112,42 @@ def test_a_process_lives_through_readers_who_leave_early(record, reader, format_
 
     assert service.process.poll() is None
     assert httpx.get(f"{service.address}/health/live", trust_env=False, timeout=20).status_code == 200
-    assert eventually(lambda: transactions(database.owner_url) == []), transactions(database.owner_url)
+    assert eventually(lambda: transactions(record.superuser_url) == []), transactions(record.superuser_url)
     # Those that pack are kept by the event loop for later, a few at most.
     assert service.threads() <= threads + 4
     assert "Traceback" not in service.said()
+
+
+@pytest.mark.parametrize("format_", FORMATS)
+def test_an_export_that_nobody_reads_ends_and_is_logged(record, format_):
+    with serving(record.service_url, unread_seconds="1") as service:
+        reader = Reader(service, record.secret)
+        with reader.begin(format_):
+            assert transactions(record.superuser_url) != []
+            assert eventually(lambda: transactions(record.superuser_url) == [], 15), transactions(record.superuser_url)
+            assert "its answers are not read" in service.said()
+            reader.begin(format_).close()
+
+
+def test_an_export_that_is_read_slowly_goes_on(record):
+    with serving(record.service_url, unread_seconds="2") as service:
+        with Reader(service, record.secret).begin("csv") as connection:
+            began = time.monotonic()
+            while time.monotonic() < began + 5:
+                assert connection.recv(65536)
+                time.sleep(0.01)
+            connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 20)
+            tail = b""
+            while read := connection.recv(1 << 20):
+                tail = (tail + read)[-5:]
+                if tail == b"0\r\n\r\n":
+                    break
+        assert tail == b"0\r\n\r\n"
+        assert "not read" not in service.said()
+
+
+def test_sigterm_does_not_wait_for_an_export_that_nobody_reads(record):
+    with serving(record.service_url, drain_seconds="60") as service, Reader(service, record.secret).begin("ndjson"):
+        service.process.send_signal(signal.SIGTERM)
+        assert service.process.wait(30) == 0
+        assert transactions(record.superuser_url) == []

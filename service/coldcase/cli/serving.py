@@ -24,6 +24,8 @@ from coldcase.web.protocol import Protocol
 
 BACKLOG = 2048
 MOST_CONNECTIONS = 4096
+MOST_AHEAD = 128 * 1024
+"""Bytes of an answer that the system holds ahead of what it could send."""
 OTHER_FILES = 64
 """Open files beside callers' connections and the pool: the other database connections, listeners, logs, property tables."""
 
@@ -61,13 +63,26 @@ def listen(settings: Settings, port: int | None = None) -> socket.socket:
     port = settings.port if port is None else port
     try:
         family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
-        return socket.create_server((settings.host, port), family=family, backlog=BACKLOG)
+        listener = socket.create_server((settings.host, port), family=family, backlog=BACKLOG)
     except OSError as error:
         raise WrongUse(f"Cannot listen on {settings.host}:{port}: {error.strerror}.") from error
+    # Inherited by each connection. Without it the system takes megabytes at a time ahead of a slow reader, and takes no more for
+    # minutes, as if nobody read.
+    listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NOTSENT_LOWAT, MOST_AHEAD)
+    return listener
 
 
 class Server(uvicorn.Server):
     """Finishes what is in flight on SIGTERM or SIGINT and then returns; Uvicorn's own would raise the signal again and end us there."""
+
+    def __init__(self, connections: Connections, config: uvicorn.Config) -> None:
+        super().__init__(config)
+        self._connections = connections
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Waits for what is in flight, but not for callers who do not read their answers."""
+        self._connections.hurry()
+        await super().shutdown(sockets)
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -87,13 +102,14 @@ def make_server(settings: Settings, *, extra_routes: Sequence[ControllerRouterHa
     """The HTTP server around the application: one worker; replicas make more. `extra_routes` and other `limits` are for tests."""
     app = create_app(settings, extra_routes=extra_routes)
     connections = Connections(
-        limits or Limits(),
+        limits or Limits(unread_seconds=settings.unread_seconds),
         most=most_connections(settings),
         per_address=settings.connections_per_address,
         trusted=settings.proxies,
         metrics=app.edge.metrics,
     )
     return Server(
+        connections,
         uvicorn.Config(
             app,
             loop="uvloop",
@@ -110,7 +126,7 @@ def make_server(settings: Settings, *, extra_routes: Sequence[ControllerRouterHa
             workers=1,
             proxy_headers=bool(settings.proxies),
             forwarded_allow_ips=[str(network) for network in settings.proxies],
-        )
+        ),
     )
 
 

@@ -4,6 +4,7 @@ import hashlib
 import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from functools import partial
 
 from litestar.handlers import BaseRouteHandler
 
@@ -12,6 +13,7 @@ from coldcase.errors import ScopeMissing, StoreAway
 from coldcase.web import strict
 from coldcase.web.face import Face
 from coldcase.web.problems import Unauthenticated
+from coldcase.web.shares import Shares
 
 FRESH_S = 60.0
 GRACE_S = 3600.0
@@ -77,7 +79,11 @@ async def admit(connection: strict.Connection, handler: BaseRouteHandler) -> Non
     if face is None:
         return
     if face.scopes:
-        connection.scope["auth"] = await _caller(connection, face)
+        key = connection.scope["auth"] = await _caller(connection, face)
+        places: Shares = connection.app.state.house.places
+        places.take(key.client_id)
+        # The outermost layer gives it back, for it alone sees the end of every request.
+        connection.scope["state"]["give_back"] = partial(places.give_back, key.client_id)
     strict.check_accept(connection, face.offers)
     if face.body is not None:
         strict.check_json(connection)

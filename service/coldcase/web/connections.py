@@ -79,7 +79,12 @@ class Connections:
         self.unread_bytes = 0
         self._by_address: Counter[str] = Counter()
         self._say = Sayings(metrics)
+        self._unread_seconds = limits.unread_seconds
         self._sweeping: asyncio.TimerHandle | None = None
+
+    def hurry(self) -> None:
+        """From now on whoever does not read is not waited for: the server is about to stop."""
+        self._unread_seconds = min(self._unread_seconds, self.limits.closing_seconds)
 
     def admit(self, connection: Connection, address: str | None) -> bool:
         """Takes a new connection in, at the cost of the longest waiting one where there are too many; False if there is no room."""
@@ -168,7 +173,7 @@ class Connections:
             self.is_unread(connection, now)
         while self.unread:
             connection, (since, size) = next(iter(self.unread.items()))
-            if since > now - self.limits.unread_seconds:
+            if since > now - self._unread_seconds:
                 return
             if size - connection.unsent() >= self.limits.unread_progress:
                 self.is_unread(connection, now)
@@ -193,17 +198,17 @@ class Sayings:
         self._metrics = metrics
         self._more: dict[tuple[str, str], int] = {}
 
-    def __call__(self, event: str, why: str, address: str | None) -> None:
+    def __call__(self, event: str, why: str, address: str | None, **named: int) -> None:
         """Says it now, or counts it into the line that comes when the second is over."""
         if self._metrics is not None:
             self._metrics.cut.labels(why).inc()
         if (event, why) in self._more:
             self._more[event, why] += 1
         else:
-            self._log(event, why, 1, address)
+            self._log(event, why, 1, address, **named)
 
-    def _log(self, event: str, why: str, count: int, address: str | None) -> None:
-        log.warning(event, why=why, count=count, remote=address)
+    def _log(self, event: str, why: str, count: int, address: str | None, **named: int) -> None:
+        log.warning(event, why=why, count=count, remote=address, **named)
         self._more[event, why] = 0
         asyncio.get_running_loop().call_later(1, self._second_over, event, why)
 

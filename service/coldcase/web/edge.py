@@ -103,7 +103,7 @@ class _Passage:
         self.scope: HTTPScope = {**scope, "method": "GET"} if self.head else scope
         sent = next((value for name, value in scope["headers"] if name == b"x-request-id"), b"")
         self.id = sent if _SANE_ID.match(sent) else uuid.uuid4().hex.encode()
-        self.scope.setdefault("state", {})["request_id"] = self.id.decode()
+        self.scope.setdefault("state", {}).update(request_id=self.id.decode(), head=self.head)
 
     async def go_in(self, receive: Receive) -> None:
         """Lets the application answer."""
@@ -164,6 +164,8 @@ class _Passage:
         """Gives the place back, once."""
         if self.inside:
             self.inside = False
+            if (give_back := self.scope["state"].get("give_back")) is not None:
+                give_back()
             self.edge.in_flight -= 1
             self.edge.metrics.in_flight.set(self.edge.in_flight)
 

@@ -1,13 +1,12 @@
 """Everything that matches, streamed: as NDJSON, CSV or Parquet, in constant memory."""
 
-import asyncio
-from collections.abc import AsyncGenerator, AsyncIterator
+from collections.abc import AsyncGenerator
 from contextlib import aclosing
 from typing import Annotated, Any, Literal
 
 import msgspec
 from litestar import get
-from litestar.response import Stream
+from litestar.types import ASGIApp
 from msgspec import Meta
 
 from coldcase.core.answer import Status
@@ -19,13 +18,12 @@ from coldcase.db.keys import ApiKey
 from coldcase.web import parquet, strict
 from coldcase.web.decisions import READS_ALL, Moment, order_of, reads_all, search_of
 from coldcase.web.face import CSV, Call, face
-from coldcase.web.house import House, house
-from coldcase.web.problems import Overloaded
+from coldcase.web.house import house
+from coldcase.web.streams import PIECE, Exports, Streamed
 
 NDJSON = "application/x-ndjson"
 PARQUET = "application/vnd.apache.parquet"
 FORMATS = {"ndjson": NDJSON, "csv": CSV, "parquet": PARQUET}
-PIECE = 64 * 1024
 
 
 class ExportQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
@@ -56,7 +54,7 @@ class ExportQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
         query=ExportQuery,
     ),
 )
-async def export_decisions(request: Call) -> Stream:
+async def export_decisions(request: Call) -> ASGIApp:
     """All decisions that match, each with its newest verdict
 
     In the order of recording, as they stood when the export began; columns are the same in each format, with
@@ -69,60 +67,26 @@ async def export_decisions(request: Call) -> Stream:
     media = FORMATS[query.format] if query.format else strict.preferred(request, tuple(FORMATS.values())) or NDJSON
     if media == PARQUET:
         parquet.require()
-    pieces = _apart(_pieces(house(request), request.auth, wanted, media, full=query.full == "true"))
-    # The first piece is waited for, so that a record that is away is a problem document and not a broken stream.
-    first = await anext(pieces)
-    return Stream(_chained(first, pieces), media_type=media)
+    running = house(request).exports
+    pieces = _pieces(running, request.auth, wanted, media, full=query.full == "true")
+    return Streamed(pieces, media)
 
 
-async def _chained(first: bytes, rest: AsyncGenerator[bytes, None]) -> AsyncIterator[bytes]:
-    async with aclosing(rest):
-        yield first
-        async for piece in rest:
-            yield piece
-
-
-_ending: set[asyncio.Task[None]] = set()
-
-
-async def _apart(pieces: AsyncGenerator[bytes, None]) -> AsyncGenerator[bytes, None]:
-    """The same pieces, each made in a task of its own.
-
-    When a reader leaves, Litestar cancels whatever awaits, again and again. Giving a connection back needs to await in peace.
-    """
-    step: asyncio.Future[bytes | None] | None = None
-    try:
-        while (piece := await asyncio.shield(step := asyncio.ensure_future(anext(pieces, None)))) is not None:
-            yield piece
-    finally:
-        ending = asyncio.create_task(_end(pieces, step))
-        _ending.add(ending)
-        ending.add_done_callback(_ending.discard)
-
-
-async def _end(pieces: AsyncGenerator[bytes, None], step: asyncio.Future[bytes | None] | None) -> None:
-    if step is not None:
-        step.cancel()
-        await asyncio.gather(step, return_exceptions=True)
-    await pieces.aclose()
-
-
-async def _pieces(the_house: House, key: ApiKey, wanted: Search, media: str, *, full: bool) -> AsyncGenerator[bytes, None]:
-    if the_house.exports.locked():
-        raise Overloaded("As many exports as may run at a time are running; ask again when one has ended.")
-    async with the_house.exports, the_house.export_transaction() as conn:
-        await decisions.view_as(conn, key.client_id, reads_all=reads_all(key))
-        match media:
-            case "text/csv":
-                pieces = _joined(export.csv(conn, wanted, full=full))
-            case "application/x-ndjson":
-                pieces = _lines(export.rows(conn, wanted, full=full), full=full)
-            case _:
-                pieces = parquet.written(export.csv(conn, wanted, full=full), export.columns(full=full))
-        # What reads from the connection ends before the transaction does: an open COPY would hold up the rollback for ever.
-        async with aclosing(pieces):
-            async for piece in pieces:
-                yield piece
+async def _pieces(running: Exports, key: ApiKey, wanted: Search, media: str, *, full: bool) -> AsyncGenerator[bytes, None]:
+    with running.place(key.client_id):
+        async with running.transaction() as conn:
+            await decisions.view_as(conn, key.client_id, reads_all=reads_all(key))
+            match media:
+                case "text/csv":
+                    pieces = _joined(export.csv(conn, wanted, full=full))
+                case "application/x-ndjson":
+                    pieces = _lines(export.rows(conn, wanted, full=full), full=full)
+                case _:
+                    pieces = parquet.written(export.csv(conn, wanted, full=full), export.columns(full=full))
+            # What reads from the connection ends before the transaction does: an open COPY would hold up the rollback for ever.
+            async with aclosing(pieces):
+                async for piece in pieces:
+                    yield piece
 
 
 async def _joined(records: AsyncGenerator[bytes, None]) -> AsyncGenerator[bytes, None]:

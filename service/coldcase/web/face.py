@@ -58,7 +58,7 @@ class Face:
     def codes(self) -> tuple[str, ...]:
         """The error codes of every problem that this route can answer with."""
         found = ["bad_request", "not_acceptable", "too_slow", "headers_too_large", "internal", "overloaded", "stopping"]
-        found += ["unauthenticated", "scope_missing", "store_away", "busy"] if self.scopes else []
+        found += ["unauthenticated", "scope_missing", "too_many_at_once", "store_away", "busy"] if self.scopes else []
         found += ["malformed", "unsupported_media_type", "too_large"] if self.body else []
         return tuple(dict.fromkeys([*found, *self.problems]))
 

@@ -1,6 +1,5 @@
 """What handlers work with: one value, made by `app` when the service starts, and reached through `house(request)`."""
 
-import asyncio
 from dataclasses import dataclass
 from typing import cast
 
@@ -11,22 +10,21 @@ from coldcase.governing import Shelf
 from coldcase.web.auth import KeyRing
 from coldcase.web.face import Call
 from coldcase.web.metrics import Metrics
+from coldcase.web.shares import Shares
+from coldcase.web.streams import Exports
 
 
 @dataclass(frozen=True, slots=True)
 class House:
-    """The parts of a running service.
-
-    Exports have connections of their own, one for each that may run at a time, so that slow readers hold up nobody else.
-    """
+    """The parts of a running service; `places` are those of requests in flight, by client."""
 
     shelf: Shelf
     desk: Desk
     recorder: Recorder
     keys: KeyRing
     transaction: Transaction
-    exports: asyncio.Semaphore
-    export_transaction: Transaction
+    places: Shares
+    exports: Exports
     metrics: Metrics
     metrics_open: bool
 

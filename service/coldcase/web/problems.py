@@ -65,6 +65,12 @@ class Overloaded(ColdcaseError):
     code = "overloaded"
 
 
+class TooManyAtOnce(ColdcaseError):
+    """The client holds as many places as one client may; send again when one of its requests has ended."""
+
+    code = "too_many_at_once"
+
+
 @dataclass(frozen=True, slots=True)
 class Kind:
     """What an error code means over HTTP; `retry_after` is in seconds."""
@@ -96,6 +102,7 @@ KINDS = {
     "not_recordable": Kind(422, "The record cannot hold this case"),
     "key_reused": Kind(422, "The idempotency key was used for another case"),
     "busy": Kind(429, "The record is busy", retry_after=1),
+    "too_many_at_once": Kind(429, "One client may not hold more at once", retry_after=1),
     "headers_too_large": Kind(431, "The headers are too large"),
     "internal": Kind(500, "Something went wrong on our side"),
     "overloaded": Kind(503, "The service is at its capacity", retry_after=1),
