@@ -1,5 +1,6 @@
 """Seals: what is done behind the record's back is named, and nothing is skipped."""
 
+import asyncio
 import json
 import subprocess
 import sys
@@ -223,11 +224,14 @@ async def test_a_transaction_that_is_undone_leaves_nothing_to_seal(ledger):
 
 
 async def test_one_replica_seals_at_a_time(ledger):
-    with psycopg.connect(ledger.superuser_url) as other:
-        other.execute("INSERT INTO client (name) VALUES ('Curd Store')")
-        other.commit()
-        other.execute("SELECT pg_advisory_xact_lock(hashtext('coldcase seal'))")
+    ledger.harm(copy_of(ledger, xid="pg_current_xact_id()"))
+    async with ledger.engine.connect() as one, asyncio.timeout(20):
+        made = await sealing.seal(one, now=now())
         assert await ledger.seal() is None
+        await one.commit()
+
+    assert ledger.ask("SELECT max(number) FROM audit_seal") == [(made.number,)]
+    assert await ledger.seal() is None
 
 
 async def test_after_a_restore_into_another_server_new_rows_are_sealed_and_old_ones_not_twice(ledger):

@@ -11,7 +11,8 @@ from coldcase.classifying import Desk
 from coldcase.core.case import Unit
 from coldcase.core.intake import Taken, take
 from coldcase.core.leniency import take_lenient
-from tests.core.tables import starter_book
+from coldcase.core.rule_table import RuleTable
+from tests.core.tables import book_of, starter_book, starter_document
 
 WEIGHED: dict[str, list[Any]] = {
     "unit": [{"refrigerant": "R-410A"}, {"refrigerant": "what is it"}, {"application": "chiller"}, {"compressors_on_circuit": 3}],
@@ -95,3 +96,13 @@ def test_lenient_answers_are_not_kept() -> None:
     desk = Desk()
     asking(desk, {"unit": UNIT, "colour": "red"})
     assert desk.cached_bytes == 0
+
+
+@pytest.mark.anyio
+async def test_another_rule_table_has_answers_of_its_own() -> None:
+    document = starter_document()
+    document["causes"]["moisture"]["title"] = "Water, and nothing but water"
+    other, desk = book_of(msgspec.convert(document, RuleTable)), Desk()
+    taken = take({"unit": UNIT, "observations": {"copper_plating": "heavy"}, "oil_results": {"water_mg_kg": 900}}, starter_book())
+    before, after = await desk.answer(taken, starter_book()), await desk.answer(taken, other)
+    assert (before.cause, after.title) == ("moisture", "Water, and nothing but water")
