@@ -1,0 +1,253 @@
+"""The changes: each takes a promise away, and names the tests that hold it."""
+
+from typing import NamedTuple
+
+CORE = "service/coldcase/core/"
+DB = "service/coldcase/db/"
+WEB = "service/coldcase/web/"
+AUDITING = "service/coldcase/auditing/"
+
+
+class Change(NamedTuple):
+    """In `file`, `old` (which is there exactly once) becomes `new`; one of `tests` must fail."""
+
+    name: str
+    file: str
+    old: str
+    new: str
+    tests: tuple[str, ...]
+
+
+SEALS = ("tests/auditing/test_seals.py",)
+RECORDER = ("tests/db/test_recorder.py",)
+KEYS = ("tests/db/test_keys.py", "tests/web/test_access.py", "tests/web/test_key_ring.py")
+EDGE = ("tests/contract/test_limits.py", "tests/contract/test_connections.py")
+CACHE = ("tests/web/test_remembered_answers.py",)
+
+IN_ORDER = """\
+    SELECT DISTINCT ON (client_id, idempotency_key COLLATE "C")
+        client_id, idempotency_key, fingerprint, id, recorded_at + ${len(COLUMNS) + 1}::interval
+    FROM good WHERE idempotency_key IS NOT NULL ORDER BY client_id, idempotency_key COLLATE "C", id
+"""
+
+CHANGES: tuple[Change, ...] = (
+    # Answers.
+    Change(
+        "cached answers ignore readings",
+        "service/coldcase/classifying.py",
+        "evidence=[], supersedes=None)",
+        "evidence=[], supersedes=None, readings=type(taken.case.readings)())",
+        CACHE,
+    ),
+    Change(
+        "cached answers ignore the opening",
+        "service/coldcase/classifying.py",
+        "evidence=[], supersedes=None)",
+        "evidence=[], supersedes=None, opening=type(taken.case.opening)())",
+        CACHE,
+    ),
+    Change("cached answers outlive their rule table", "service/coldcase/classifying.py", "encode((book.digest, ", "encode((", CACHE),
+    # Keys and who may do what.
+    Change("a key trusted for ever", WEB + "auth.py", "FRESH_S = 60.0", "FRESH_S = 1e9", KEYS),
+    Change("an unknown store trusted for ever", WEB + "auth.py", "GRACE_S = 3600.0", "GRACE_S = 1e9", KEYS),
+    Change("changed keys are not looked up again", WEB + "auth.py", "self._stale_before = time.monotonic()", "pass", KEYS),
+    Change(
+        "a revoked key is remembered",
+        WEB + "auth.py",
+        "if key is None or key.revoked_at is not None:\n            self",
+        "if key is None:\n            self",
+        KEYS,
+    ),
+    Change("expiry is ignored", WEB + "auth.py", "key.expires_at.timestamp() <= time.time()", "False", KEYS),
+    Change(
+        "any scope will do",
+        WEB + "auth.py",
+        "if key.scopes.isdisjoint(face.scopes):",
+        "if not key.scopes:",
+        ("tests/web/test_access.py", "tests/auditing/test_isolation.py"),
+    ),
+    Change(
+        "recording outlives the store", WEB + "auth.py", "if outlives_store and seen", "if seen", (*KEYS, "tests/web/test_store_away.py")
+    ),
+    Change(
+        "everybody reads everything",
+        DB + "decisions.py",
+        '"on" if reads_all else "off"',
+        '"on"',
+        ("tests/auditing/test_isolation.py", "tests/db/test_decisions.py"),
+    ),
+    # Watching.
+    Change(
+        "the watch never watches",
+        DB + "watching.py",
+        "                    await self._listen(conn)\n",
+        "                    await asyncio.sleep(3600)\n",
+        ("tests/db/test_watching.py",),
+    ),
+    Change(
+        "changed tables are not heard of",
+        DB + "watching.py",
+        "if now_tables != seen_tables and",
+        "if False and",
+        ("tests/db/test_watching.py",),
+    ),
+    Change(
+        "a callback that failed is forgotten",
+        DB + "watching.py",
+        "            return False\n",
+        "            return True\n",
+        ("tests/db/test_watching.py",),
+    ),
+    # The recorder.
+    Change("a lost backend is not ended", DB + "recorder.py", "while await conn.end(lost.backend):", "while False:", RECORDER),
+    Change("a hundred times the patience", DB + "recorder.py", "COMMAND_SECONDS = 1.2", "COMMAND_SECONDS = 120.0", RECORDER),
+    Change(
+        "a hundred times the patience for a connection",
+        DB + "transactions.py",
+        "LONGEST_WAIT_S = 1.8",
+        "LONGEST_WAIT_S = 180.0",
+        ("tests/db/test_transactions.py", "tests/web/test_store_away.py"),
+    ),
+    Change(
+        "keys are not taken in one order",
+        DB + "batch.py",
+        IN_ORDER,
+        f"    SELECT * FROM ({IN_ORDER}    ) AS one ORDER BY random()\n",
+        RECORDER,
+    ),
+    Change(
+        "another case under a key is answered",
+        DB + "recorder.py",
+        "elif held.fingerprint != waiting.new.fingerprint:",
+        "elif False:",
+        RECORDER,
+    ),
+    Change("a lost batch counts as recorded", DB + "recorder.py", "if waiting.new.id in present:", "if True:", RECORDER),
+    Change("the queue has no end", DB + "recorder.py", "if len(self._queue) >= self._most_waiting:", "if False:", RECORDER),
+    Change("expired keys are not taken over", DB + "batch.py", "WHERE held.expires_at <= now()", "WHERE false", RECORDER),
+    Change("living keys are taken over", DB + "batch.py", "WHERE held.expires_at <= now()", "WHERE true", RECORDER),
+    Change("expired keys are not swept", DB + "recorder.py", "await self._conn.sweep(SWEPT_EVERY * MOST_IN_BATCH)", "pass", RECORDER),
+    Change(
+        "closing loses who waits",
+        DB + "recorder.py",
+        "while self._queue or not self._closing.is_set():",
+        "while not self._closing.is_set():",
+        RECORDER,
+    ),
+    # Seals and verification.
+    Change(
+        "two replicas may seal at once",
+        DB + "seals.py",
+        "SELECT pg_try_advisory_xact_lock(hashtext('coldcase seal'))",
+        "SELECT true",
+        SEALS,
+    ),
+    Change(
+        "an archive does not lock its year", DB + "archive.py", "IN SHARE MODE", "IN ACCESS SHARE MODE", ("tests/auditing/test_archive.py",)
+    ),
+    Change(
+        "the chain is not compared",
+        AUDITING + "verifying.py",
+        "if seal.number != number or seal.previous != previous:",
+        "if seal.number != number:",
+        SEALS,
+    ),
+    Change("the head is not recomputed", AUDITING + "verifying.py", "if merkle.head(members(seal)) != seal.head:", "if False:", SEALS),
+    Change("the root is not recomputed", AUDITING + "verifying.py", "if tree.root() != seal.root:", "if False:", SEALS),
+    Change("the count is not compared", AUDITING + "verifying.py", "if tree.count != seal.count or not ordered:", "if False:", SEALS),
+    Change(
+        "an expected head is not looked for",
+        AUDITING + "verifying.py",
+        "if expect is not None and expect not in",
+        "if False and expect not in",
+        SEALS,
+    ),
+    Change(
+        "what lies loose under an old transaction is fine",
+        AUDITING + "verifying.py",
+        "if last is not None and loose.xid < last.up_to_xid:",
+        "if False:",
+        SEALS,
+    ),
+    Change("backdating is fine", AUDITING + "verifying.py", "return xid >= seal.next_xid and at < seal.at - SLOW", "return False", SEALS),
+    Change(
+        "leaves and nodes hash alike",
+        CORE + "merkle.py",
+        'LEAF, NODE = b"\\x00", b"\\x01"',
+        'LEAF, NODE = b"\\x01", b"\\x01"',
+        ("tests/core/test_merkle.py", *SEALS),
+    ),
+    Change(
+        "keys and guards are not checked",
+        AUDITING + "verifying.py",
+        "for breach in await guards.check(conn):",
+        "for breach in ():",
+        ("tests/auditing/test_guards.py",),
+    ),
+    Change("erasures are not counted", AUDITING + "verifying.py", "await _check_erasures(conn, report)", "pass", SEALS),
+    # Figures.
+    Change(
+        "a provisional answer counts as right",
+        AUDITING + "calibrating.py",
+        "self.right += leader == row.cause",
+        "self.right += 1",
+        ("tests/auditing/test_statistics.py",),
+    ),
+    # The edge.
+    Change("headers without end", WEB + "protocol.py", "if self.head_bytes > self.limits.head_bytes or", "if", EDGE),
+    Change("fields without number", WEB + "protocol.py", " or self.fields > self.limits.head_fields:", ":", EDGE),
+    Change("pipelining without end", WEB + "protocol.py", "if len(self.pipeline) >= self.limits.pipelined:", "if False:", EDGE),
+    Change("two hosts are one", WEB + "protocol.py", "(len(self.hosts) != 1 or ", "(not self.hosts or ", EDGE),
+    Change("a trailer is a header", WEB + "protocol.py", "        if not self.in_head:\n            return\n", "", EDGE),
+    Change("unread answers are held", WEB + "protocol.py", "self.register.is_unread(self, self.loop.time())", "pass", EDGE),
+    Change(
+        "any number of requests in flight",
+        WEB + "edge.py",
+        "elif self.in_flight >= self.most_in_flight and",
+        "elif False and",
+        ("tests/web/test_edge.py",),
+    ),
+    Change(
+        "paths in any form",
+        WEB + "edge.py",
+        'if _NORMAL_PATH.match(scope["raw_path"]) is None or',
+        "if",
+        ("tests/web/test_edge.py", "tests/contract/test_connections.py"),
+    ),
+    Change(
+        "one client takes every place", WEB + "shares.py", "return max(1, int(of * part))", "return of", ("tests/contract/test_shares.py",)
+    ),
+    Change(
+        "places are never given back",
+        WEB + "shares.py",
+        "self._held[client_id] -= 1",
+        "pass",
+        ("tests/contract/test_shares.py", "tests/auditing/test_export.py"),
+    ),
+    # The engine.
+    Change("a lone soft sign is enough", CORE + "coding.py", "        and not alone_and_soft\n", "", ("tests/core/test_coding.py",)),
+    Change(
+        "a rival may be as near", CORE + "coding.py", "        and first >= bar.least_ratio * second\n", "", ("tests/core/test_coding.py",)
+    ),
+    Change(
+        "nothing contradicts",
+        CORE + "coding.py",
+        "if against >= strong and against >=",
+        "if against < 0 and against >=",
+        ("tests/core/test_coding.py",),
+    ),
+    Change(
+        "spoilt evidence speaks of the machine",
+        CORE + "coding.py",
+        "in weighed.items if item.keep >= HALF}",
+        "in weighed.items}",
+        ("tests/core/test_coding.py",),
+    ),
+    Change(
+        "an undetermined answer names a cause",
+        CORE + "reporting.py",
+        'named = cause if coding.status != "undetermined" else None',
+        "named = cause",
+        ("tests/core", "tests/spec"),
+    ),
+)
