@@ -36,7 +36,7 @@ class Target:
         made = socket.socket()
         if buffer is not None:
             made.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, buffer)
-        made.settimeout(5)
+        made.settimeout(2)
         made.connect(("127.0.0.1", self.port))
         return made
 
@@ -88,14 +88,16 @@ def one_long_header(target: Target) -> int:
     return again_and_again(target, pieces)
 
 
-def held(target: Target, opened: list[socket.socket], feed: Callable[[socket.socket], None]) -> int:
-    """Keeps connections open and feeds each once a second; opens those again that the server has closed. Answers how many it closed."""
+def held(target: Target, opened: list[socket.socket], first: bytes = b"", more: bytes = b"") -> int:
+    """Keeps connections open and sends each some more once a second; opens those again that the server has closed. Answers how many it closed."""
     closed = 0
     while not target.over.wait(1):
         for place, connection in enumerate(opened):
+            if target.over.is_set():
+                break
             try:
-                feed(connection)
                 connection.settimeout(0)
+                connection.send(more)
                 if connection.recv(4096) == b"":
                     raise ConnectionResetError
             except BlockingIOError:
@@ -105,6 +107,7 @@ def held(target: Target, opened: list[socket.socket], feed: Callable[[socket.soc
                 connection.close()
                 with suppress(OSError):
                     opened[place] = target.connect()
+                    opened[place].sendall(first)
     for connection in opened:
         connection.close()
     return closed
@@ -113,6 +116,8 @@ def held(target: Target, opened: list[socket.socket], feed: Callable[[socket.soc
 def open_many(target: Target, count: int, first: bytes = b"", *, buffer: int | None = None) -> list[socket.socket]:
     opened = []
     for _ in range(count):
+        if target.over.is_set():
+            break
         with suppress(OSError):
             connection = target.connect(buffer=buffer)
             opened.append(connection)
@@ -122,13 +127,13 @@ def open_many(target: Target, count: int, first: bytes = b"", *, buffer: int | N
 
 def slow_headers(target: Target) -> int:
     """200 connections that send one byte of a header a second."""
-    opened = open_many(target, 200, b"GET /health/live HTTP/1.1\r\nHost: x\r\na: ")
-    return held(target, opened, lambda connection: connection.sendall(b"b"))
+    first = b"GET /health/live HTTP/1.1\r\nHost: x\r\na: "
+    return held(target, open_many(target, 200, first), first, b"b")
 
 
 def silent(target: Target) -> int:
     """More connections than the service may have descriptors; nothing is ever sent."""
-    return held(target, open_many(target, FEW_FILES + 64), lambda _: None)
+    return held(target, open_many(target, FEW_FILES + 64))
 
 
 def unread(target: Target) -> int:
