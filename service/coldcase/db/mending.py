@@ -59,6 +59,7 @@ def mend(conn: Connection) -> list[str]:
         for statement in statements(one):
             conn.exec_driver_sql(statement)
             made.append(f"{one.kind} {one.name}")
+    made = list(dict.fromkeys(made))
     if made:
         conn.execute(text(TELL), {"details": msgspec.json.encode({"made": made}).decode()})
     return made
@@ -80,6 +81,9 @@ def statements(one: Difference) -> Iterator[str]:
         case "function" if one.found is not None:
             there = one.found.value["execute"]
             yield from (f"GRANT EXECUTE ON FUNCTION {name} TO {role}" for role in value["execute"] if role not in there)
+            if "PUBLIC" in there and "PUBLIC" not in value["execute"]:
+                # Which a function has by nature: a restore that could not grant took nothing away either.
+                yield f"REVOKE EXECUTE ON FUNCTION {name} FROM PUBLIC"
         case "membership" if one.found is None:
             member, _, role = name.partition(" in ")
             yield f"GRANT {role} TO {member} WITH INHERIT {value['inherit']}, SET {value['set']}, ADMIN {value['admin']}"

@@ -1,0 +1,93 @@
+"""What the README says of backup, restore, upgrade and archive, done as it stands there, with PostgreSQL's own programs."""
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import psycopg
+import pytest
+
+from coldcase.db import embedded, migrating
+from coldcase.db.server_programs import wheel_programs
+from tests.auditing.conftest import plain
+from tests.auditing.test_archive import last_year, year
+
+__all__ = ["last_year", "year"]
+
+README = (Path(__file__).parents[2] / "README.md").read_text()
+SECTION = README.split("## Operate it for years")[1].split("\n## ")[0]
+BACKUP, RESTORE, UPGRADE, ARCHIVE = re.findall(r"```sh\n(.*?)```", SECTION, re.DOTALL)
+
+
+@pytest.fixture
+def shell(ledger, tmp_path):
+    """Runs a block of the README, all of it, whatever fails; what was said, and how the last command ended."""
+    coldcase = tmp_path / "coldcase"
+    coldcase.write_text(f'#!/bin/sh\nexec {sys.executable} -m coldcase "$@"\n')
+    coldcase.chmod(0o755)
+    environ = {**os.environ, "PATH": f"{tmp_path}:{wheel_programs()}:{os.environ['PATH']}"}
+    environ |= {"OWNER": plain(ledger.database.owner_url), "SERVICE": plain(ledger.database.service_url), "HEAD": ledger.head}
+
+    def run(block: str, **more: str):
+        done = subprocess.run(
+            ["sh", "-c", block],
+            cwd=tmp_path,
+            env={**environ, **more},
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        return done.returncode, done.stdout, done.stderr
+
+    return run
+
+
+@pytest.fixture
+def elsewhere():
+    """Another server, with an empty database and none of the service's roles; the URLs of its owner and of the service."""
+    with embedded.temporary(fsync="off") as server:
+        with psycopg.connect(plain(server.url(embedded.SUPERUSER, "postgres")), autocommit=True) as conn:
+            conn.execute(f"CREATE DATABASE restored OWNER {embedded.OWNER}")
+            assert conn.execute("SELECT count(*) FROM pg_roles WHERE rolname LIKE 'coldcase%'").fetchone() == (1,)
+        yield {"NEW_OWNER": plain(server.url(embedded.OWNER, "restored")), "NEW_SERVICE": plain(server.url(embedded.SERVICE, "restored"))}
+
+
+def test_a_record_is_backed_up_and_restored_on_a_server_without_its_roles(ledger, shell, elsewhere):
+    code, _, told = shell(BACKUP)
+    assert (code, f"head {ledger.head}" in told) == (0, True), told
+
+    code, out, told = shell(RESTORE, **elsewhere)
+
+    assert (code, out) == (0, ""), told
+    for made in ("policy seen on decision", "grant coldcase_service on decision", "function publish_first"):
+        assert f"made anew, for it was missing: {made}" in told
+    with psycopg.connect(elsewhere["NEW_OWNER"]) as conn:
+        assert conn.execute("SELECT count(*) FROM decision").fetchone() == (12,)
+        assert conn.execute(
+            "SELECT action, details::json ->> 'made' LIKE '%policy seen%' FROM audit_event ORDER BY id DESC LIMIT 1"
+        ).fetchone() == (
+            "guards.mended",
+            True,
+        )
+
+
+def test_a_dump_of_before_the_head_that_was_kept_is_told(shell, elsewhere):
+    shell(BACKUP)
+    code, out, _ = shell(RESTORE, **elsewhere, HEAD="00" * 32)
+    assert (code, "expected: no seal has the expected head" in out) == (1, True)
+
+
+def test_a_record_is_upgraded_from_the_first_release_that_sealed(ledger, shell):
+    migrating.downgrade(ledger.database.owner_url, "20261125_1050")
+    code, out, told = shell(UPGRADE)
+    assert (code, out) == (0, ""), told
+
+
+def test_a_year_is_archived_and_verified_with_its_file(ledger, shell, last_year, year, tmp_path):
+    (tmp_path / "years").mkdir()
+    code, out, told = shell(ARCHIVE, YEAR=str(year), ARCHIVE=str(tmp_path / "years"))
+    assert (code, out) == (0, f"{tmp_path}/years/decisions-{year}.ndjson.gz\n"), told
+    assert "2 in archived years" in told
