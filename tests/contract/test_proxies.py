@@ -1,12 +1,16 @@
 """Whose address is on record behind a reverse proxy, and the example configuration of one."""
 
+import json
 import os
 import shutil
 import socket
+import ssl
 import subprocess
 import time
 from contextlib import ExitStack
 from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
 
 import httpx
 import pytest
@@ -131,4 +135,20 @@ def check_through(live, address: str) -> None:
         assert recorded.status_code == 201
         assert http.get(recorded.headers["Location"], headers={"Accept": "text/html"}).text.startswith("<!doctype html>")
         assert [http.get(path).status_code for path in ("/metrics", "//metrics", "/metrics/", "/%6detrics")] == [404] * 4
-        assert http.post("/v1/classifications", content=bytes(70_000)).status_code == 413
+        large = http.post("/v1/classifications", content=b"[" * 70_000, headers={"Content-Type": "application/json"})
+        assert (large.status_code, large.json()["type"]) == (413, "/problems/too_large")
+        assert told_to_wait(urlsplit(address))["type"] == "/problems/busy"
+
+
+def told_to_wait(address) -> dict[str, Any]:
+    """What who asks far more often than an address may is told."""
+    plain = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    plain.check_hostname, plain.verify_mode = False, ssl.CERT_NONE
+    with plain.wrap_socket(socket.create_connection((address.hostname, address.port), timeout=20)) as connection:
+        connection.sendall(b"GET /health/live HTTP/1.1\r\nHost: x\r\n\r\n" * 900)
+        connection.sendall(b"GET /health/live HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n")
+        answers = b""
+        while piece := connection.recv(65536):
+            answers += piece
+    refusal = answers[answers.index(b"HTTP/1.1 429") :]
+    return json.loads(refusal[refusal.index(b"{") : refusal.index(b"}") + 1])

@@ -270,3 +270,10 @@ async def test_with_a_port_of_their_own_metrics_are_there_and_nothing_else(servi
     assert [(await main.get(path)).status_code for path in ("/metrics", "/health/live")] == [404, 200]
     await apart.aclose()
     await main.aclose()
+
+
+async def test_a_header_that_comes_several_times_is_one_list(caller, case):
+    wanted = [("Prefer", "respond-async"), ("Prefer", "handling=lenient"), ("Prefer", "wait=1")]
+    answered = await caller.post("/v1/classifications/preview", json={**case, "colour": "red"}, headers=wanted)
+
+    assert (answered.status_code, answered.headers["Preference-Applied"]) == (200, "handling=lenient")

@@ -81,6 +81,8 @@ class Connections:
         self._say = Sayings(metrics)
         self._unread_seconds = limits.unread_seconds
         self._sweeping: asyncio.TimerHandle | None = None
+        self._due = 0.0
+        self._late = False
 
     def hurry(self) -> None:
         """From now on whoever does not read is not waited for: the server is about to stop."""
@@ -92,7 +94,7 @@ class Connections:
         if address is not None:
             self._by_address[address] += 1
         if self._sweeping is None:
-            self._sweeping = asyncio.get_running_loop().call_later(self.limits.sweep_seconds, self._sweep)
+            self._plan_sweep(asyncio.get_running_loop())
         if self.per_address and address and self._by_address[address] > self.per_address and not self._is_trusted(address):
             self.cut("too many connections of one address", address)
             return False
@@ -162,13 +164,23 @@ class Connections:
     def _sweep(self) -> None:
         loop = asyncio.get_running_loop()
         now = loop.time()
+        # Where the loop itself stood, what came meanwhile is read before anybody is told that it did not come.
+        self._late = not self._late and now > self._due + self.limits.sweep_seconds
+        if not self._late:
+            self._end_waits(now)
+        self._plan_sweep(loop)
+
+    def _plan_sweep(self, loop: asyncio.AbstractEventLoop) -> None:
+        self._due = loop.time() + self.limits.sweep_seconds
+        self._sweeping = loop.call_later(self.limits.sweep_seconds, self._sweep) if self.open else None
+
+    def _end_waits(self, now: float) -> None:
         _expire(self.heads, now - self.limits.head_seconds, lambda connection: connection.expire_head())
         _expire(self.bodies, now - self.limits.body_seconds, lambda connection: connection.expire_body())
         _expire(self.closing, now - self.limits.closing_seconds, self._drop)
-        self._sweep_unread(now)
-        self._sweeping = loop.call_later(self.limits.sweep_seconds, self._sweep) if self.open else None
+        self._end_unread(now)
 
-    def _sweep_unread(self, now: float) -> None:
+    def _end_unread(self, now: float) -> None:
         for connection in [each for each in self.open if each not in self.unread and each.is_closing() and each.unsent()]:
             self.is_unread(connection, now)
         while self.unread:
@@ -196,23 +208,23 @@ class Sayings:
 
     def __init__(self, metrics: Metrics | None = None) -> None:
         self._metrics = metrics
-        self._more: dict[tuple[str, str], int] = {}
+        self._more: dict[tuple[str, str], tuple[int, str | None, dict[str, int]]] = {}
 
     def __call__(self, event: str, why: str, address: str | None, **named: int) -> None:
-        """Says it now, or counts it into the line that comes when the second is over."""
+        """Says it now, or counts it into the line that comes when the second is over; that names the last of the callers."""
         if self._metrics is not None:
             self._metrics.cut.labels(why).inc()
         if (event, why) in self._more:
-            self._more[event, why] += 1
+            self._more[event, why] = self._more[event, why][0] + 1, address, named
         else:
-            self._log(event, why, 1, address, **named)
+            self._log(event, why, 1, address, named)
 
-    def _log(self, event: str, why: str, count: int, address: str | None, **named: int) -> None:
+    def _log(self, event: str, why: str, count: int, address: str | None, named: dict[str, int]) -> None:
         log.warning(event, why=why, count=count, remote=address, **named)
-        self._more[event, why] = 0
+        self._more[event, why] = 0, None, {}
         asyncio.get_running_loop().call_later(1, self._second_over, event, why)
 
     def _second_over(self, event: str, why: str) -> None:
-        count = self._more.pop((event, why))
+        count, address, named = self._more.pop((event, why))
         if count:
-            self._log(event, why, count, None)
+            self._log(event, why, count, address, named)
