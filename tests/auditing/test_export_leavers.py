@@ -75,7 +75,7 @@ def record(postgres, make_database, _migrated):
     with serving(database.service_url) as service:
         case = {"unit": {"compressor_type": "scroll", "motor": "unknown"}}
         told = httpx.post(
-            f"{service.address}/v1/classifications", json=case, headers={"Authorization": f"Bearer {secret}"}, trust_env=False
+            f"{service.address}/v1/classifications", json=case, headers={"Authorization": f"Bearer {secret}"}, trust_env=False, timeout=60
         )
         assert told.status_code == 201
     with psycopg.connect(database.owner_url.replace("+psycopg", "")) as conn:
