@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import text
 from uuid_utils.compat import uuid7
 
-from coldcase.db import decisions, keys
+from coldcase.db import decisions
 from coldcase.db.decisions import Search
 from coldcase.errors import BadCursor
 
@@ -17,10 +17,9 @@ OURS, THEIRS = 1, 2
 
 
 @pytest.fixture
-async def decided(recorder, new_decision, service_engine):
+async def decided(recorder, new_decision, as_owner):
     """Six decisions of ours, one a day, and one of theirs; by name."""
-    async with service_engine.begin() as conn:
-        assert [await keys.ensure_client(conn, name) for name in ("Tern Haven", "Butter Store")] == [OURS, THEIRS]
+    as_owner.execute("INSERT INTO client (name) VALUES ('Tern Haven'), ('Butter Store')")
     differ = {
         "plain": {},
         "cause": {"cause": "liquid_floodback"},
