@@ -27,6 +27,7 @@ from coldcase.web import audit, auth, classifications, decisions, documents, exp
 from coldcase.web import rule_tables as tables
 from coldcase.web.auth import KeyRing
 from coldcase.web.connections import Sayings
+from coldcase.web.documents import Documents
 from coldcase.web.edge import Edge
 from coldcase.web.house import House
 from coldcase.web.metrics import Metrics
@@ -88,6 +89,7 @@ def create_app(settings: Settings, *, extra_routes: Sequence[ControllerRouterHan
         openapi_config=None,
         logging_config=None,
     )
+    app.state.documents = Documents(lambda: app.routes)
     app.edge = Edge(
         partial(Litestar.__call__, app),
         most_in_flight=settings.most_in_flight,

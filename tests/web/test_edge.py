@@ -192,7 +192,7 @@ async def test_metrics_count_by_route_and_can_be_closed(service, caller):
         ("GET /v1/decisions", "*/*", None, "no-store"),
         ("GET /v1/decisions/0198c0de-0000-7000-8000-000000000000", "text/html", "Accept", "no-store"),
         ("GET /v1/decisions/export", "text/csv", "Accept", "no-store"),
-        ("HEAD /docs", "*/*", None, "no-store"),
+        ("HEAD /docs", "*/*", None, "public, no-cache"),
         ("GET /v1/nothing", "*/*", None, "no-store"),
         ("GET //metrics", "*/*", None, "no-store"),
         ("OPTIONS /v1/decisions", "*/*", None, "no-store"),

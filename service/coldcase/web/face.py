@@ -26,6 +26,10 @@ class Header:
     schema: dict[str, Any] = field(default_factory=lambda: {"type": "string"})
 
 
+ETAG = Header("ETag", "Changes with what it is about.")
+IF_NONE_MATCH = Header("If-None-Match", "The `ETag` of what the caller has; `304` if it is still the same.")
+
+
 @dataclass(frozen=True, slots=True)
 class Face:
     """The promise of one route.

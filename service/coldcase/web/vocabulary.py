@@ -10,12 +10,11 @@ from coldcase.core.case import Opening, Unit
 from coldcase.core.compiled import Book
 from coldcase.core.rule_table import RuleTable
 from coldcase.errors import NotFound
-from coldcase.web import strict, wire
-from coldcase.web.face import JSON, Call, Header, face
+from coldcase.web import wire
+from coldcase.web.documents import documents
+from coldcase.web.face import ETAG, IF_NONE_MATCH, JSON, Call, face
 from coldcase.web.house import house
 
-ETAG = Header("ETag", "Changes with the rule table.")
-IF_NONE_MATCH = Header("If-None-Match", "The `ETag` of what the caller has; `304` if it is still the same.")
 READERS = ("decisions:write", "decisions:read", "preview")
 
 
@@ -36,11 +35,11 @@ async def show_vocabulary(request: Call) -> Response[bytes]:
 
     What a form is built from, under the current rule table. Cheap to ask again with `If-None-Match`.
     """
-    book = house(request).shelf.current
-    headers = {"ETag": f'"{book.digest.removeprefix("sha256:")[:32]}-{book.version}"', "Cache-Control": "private, no-cache"}
-    if strict.unchanged(request, headers["ETag"]):
-        return Response(b"", status_code=304, headers=headers)
-    return Response(msgspec.json.encode(vocabulary(book)), media_type=JSON, headers=headers)
+    return documents(request).vocabulary(house(request).shelf.current, _spelled).answer(request)
+
+
+def _spelled(book: Book) -> bytes:
+    return msgspec.json.encode(vocabulary(book))
 
 
 @get(

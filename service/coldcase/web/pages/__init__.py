@@ -1,6 +1,7 @@
 """What people read: a decision as a report, the service's description as a page. No script, no outside asset."""
 
 import re
+from functools import cache
 from typing import Any
 
 from jinja2 import Environment, PackageLoader
@@ -12,7 +13,9 @@ from coldcase.core.compiled import Book
 from coldcase.web.pages.report import afterwards, leaf
 
 
+@cache
 def _environment() -> Environment:
+    """The templates, compiled once each."""
     made = Environment(loader=PackageLoader("coldcase.web", "pages"), autoescape=True, trim_blocks=True)
     made.filters["ticks"] = _ticks
     return made
