@@ -27,6 +27,8 @@ PORT = 5432
 """Only a part of the socket's name; said everywhere, so that a PGPORT of the operator's is not taken for it."""
 
 LONGEST_CHANGE_S = 60
+LONGEST_BURIAL_S = 15
+"""How long a start after a crash is tried again while the dead server is not buried yet."""
 
 _started: dict[Path, subprocess.Popen[bytes]] = {}
 """Servers that this process started: its children, who would stay zombies if it did not wait for them."""
@@ -103,7 +105,7 @@ def launch(folder: Path, programs: Path, settings: Mapping[str, str]) -> None:
     write_access(folder)
     bury(folder)
     crashed = process_id(folder) is not None
-    until = time.monotonic() + LONGEST_CHANGE_S / 4
+    until = time.monotonic() + LONGEST_BURIAL_S
     while True:
         try:
             start_server(folder, programs, settings)
@@ -159,6 +161,9 @@ def start_server(folder: Path, programs: Path, settings: Mapping[str, str]) -> N
         _started[folder] = server
         try:
             ready = wait_until_ready(server, sockets)
+        except StoreAway:
+            # It recovers from a crash: stopped now, it would have to begin anew the next time.
+            raise
         except BaseException:
             server.send_signal(signal.SIGINT)
             bury(folder)
@@ -176,14 +181,24 @@ def wait_until_ready(server: subprocess.Popen[bytes], sockets: Path) -> bool:
         if server.poll() is not None:
             return False
         if time.monotonic() > until:
-            raise StoreAway(f"PostgreSQL, process {server.pid}, is not ready after {LONGEST_CHANGE_S} s, and is stopped.")
+            raise StoreAway(f"PostgreSQL, process {server.pid}, is not ready after {LONGEST_CHANGE_S} s: try again in a while.")
         time.sleep(0.02)
     return True
 
 
 def halt(folder: Path, programs: Path) -> None:
-    """Stops the server; whoever is still connected is disconnected."""
-    run(programs / "pg_ctl", "stop", "--wait", "--silent", "--mode", "fast", "--pgdata", cluster(folder))
+    """Stops the server; whoever is still connected is disconnected. One that has ended by itself is well too."""
+    try:
+        run(programs / "pg_ctl", "stop", "--no-wait", "--silent", "--mode", "fast", "--pgdata", cluster(folder))
+    except StoreAway:
+        if is_alive(folder):
+            raise
+    # pg_ctl itself would take a dead child of this process for one that lives, as long as it is not buried.
+    until = time.monotonic() + LONGEST_CHANGE_S
+    while is_alive(folder):
+        if time.monotonic() > until:
+            raise StoreAway(f"The server of {folder} does not stop.")
+        time.sleep(0.02)
     bury(folder)
     sockets = socket_folder(folder)
     if sockets.parent != folder:
