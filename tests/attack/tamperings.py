@@ -197,7 +197,7 @@ KINDS: Mapping[str, Kind] = {
     "document of a rule table": plainly("UPDATE rule_table SET document = replace(document, 'Water', 'Wine')"),
     "digest of a rule table": plainly("UPDATE rule_table SET digest = 'sha256:00'"),
     "an event of a rule table": plainly("UPDATE rule_table_event SET kind = 'withdraw' WHERE kind = 'publish'"),
-    "a rule table inserted and published": beyond(
+    "a rule table inserted and published": plainly(
         "INSERT INTO rule_table (version, digest, document, created_at, created_by)"
         " SELECT 2, 'sha256:x', document || ' ', now(), 'nobody' FROM rule_table WHERE version = 1",
         "INSERT INTO rule_table_event (version, kind, at) VALUES (2, 'publish', now())",

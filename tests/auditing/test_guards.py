@@ -26,6 +26,8 @@ FORGED_KEY = (
 )
 FIRST = "(SELECT min(id::text)::uuid FROM api_key)"
 
+VERDICT = "decision_id, client_id, recorded_at, fingerprint, cause, not_determinable, basis, by_key"
+
 HOLDERS = {
     "scopes widened": ("UPDATE api_key SET scopes = '{audit:read,decisions:read:all}' WHERE client_id = 1", "key", "its scopes is"),
     "another secret": ("UPDATE api_key SET secret_sha256 = sha256('x') WHERE client_id = 1", "key", "another secret"),
@@ -56,6 +58,16 @@ HOLDERS = {
     ),
     "a client slipped in": ("INSERT INTO client (name) VALUES ('Nobody')", "client", "was inserted"),
     "a client deleted": ("DELETE FROM client WHERE id = 2", "client", "client 2 was deleted"),
+    "a rule table published": (
+        "INSERT INTO rule_table_event (version, kind, at) VALUES (1, 'publish', now())",
+        "inserted",
+        "rule_table_event 4 has no audit event",
+    ),
+    "a verdict slipped in": (
+        f"INSERT INTO verdict (id, by_client_id, {VERDICT}) SELECT {OTHER}, by_client_id, {VERDICT} FROM verdict LIMIT 1",
+        "inserted",
+        "has no audit event",
+    ),
     "a verdict's idempotency key moved": ("UPDATE verdict SET by_client_id = 2", "key", "stands under the idempotency keys"),
 }
 

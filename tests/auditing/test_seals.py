@@ -92,7 +92,7 @@ HARMS = {
     ),
     "an event deleted": (
         lambda it: ["DELETE FROM audit_event WHERE id = 1"],
-        ["missing"],
+        ["missing", "inserted"],
         lambda it: (None, "audit_event 1 was deleted"),
     ),
     "a published table": (

@@ -20,9 +20,9 @@ from coldcase.db.holders import KeyRow, Told
 
 
 class Breach(NamedTuple):
-    """One thing that is wrong with a key, a client, or what guards the record; `kind` says what `record` is, where there is one."""
+    """One thing that is wrong beside the seals; `kind` says what `record` is, where there is one."""
 
-    what: Literal["key", "client", "guard"]
+    what: Literal["key", "client", "guard", "inserted"]
     detail: str
     kind: str | None = None
     record: UUID | None = None
@@ -36,6 +36,8 @@ async def check(conn: AsyncConnection) -> list[Breach]:
         *_clients(told, await holders.clients(conn)),
         *_keys(told, await holders.keys(conn)),
         *[_misplaced(verdict, client) for verdict, client in await holders.misplaced_verdicts(conn)],
+        *[_untold("rule_table_event", str(event), UUID(int=event)) for event in await holders.untold_table_events(conn)],
+        *[_untold("verdict", str(verdict), verdict, client) for verdict, client in await holders.untold_verdicts(conn)],
         *await _guards(conn),
     ]
 
@@ -66,6 +68,10 @@ def _otherwise(wanted: Any, found: Any) -> str:
 
 def _misplaced(verdict: UUID, client: int) -> Breach:
     return Breach("key", f"verdict {verdict} stands under the idempotency keys of another client", "verdict", verdict, client)
+
+
+def _untold(kind: str, name: str, record: UUID, client: int | None = None) -> Breach:
+    return Breach("inserted", f"{kind} {name} has no audit event: it was inserted, or its event was deleted", kind, record, client)
 
 
 def _by_subject(told: list[Told], *actions: str) -> dict[str, list[Told]]:

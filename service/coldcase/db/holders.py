@@ -1,4 +1,4 @@
-"""What a verification asks of clients and keys: the rows, and the events that say how they came about."""
+"""What a verification asks of clients, keys and rule tables: the rows, and the events that say how they came about."""
 
 from collections.abc import Sequence
 from datetime import datetime
@@ -57,5 +57,24 @@ async def misplaced_verdicts(conn: AsyncConnection) -> Sequence[tuple[UUID, int]
     query = (
         "SELECT verdict.id, verdict.client_id FROM verdict LEFT JOIN api_key ON api_key.id = by_key"
         " WHERE by_client_id IS DISTINCT FROM api_key.client_id ORDER BY verdict.id"
+    )
+    return [(row[0], row[1]) for row in await conn.execute(text(query))]
+
+
+async def untold_table_events(conn: AsyncConnection) -> list[int]:
+    """What was done to rule tables without an audit event of it, by number; not what is older than all such events."""
+    query = (
+        "SELECT id FROM rule_table_event AS done WHERE at >= (SELECT min(at) FROM audit_event) AND NOT EXISTS ("
+        "SELECT FROM audit_event WHERE subject = version::text AND action = 'rule_table.' || kind"
+        " AND details::jsonb ->> 'event' = done.id::text) ORDER BY id"
+    )
+    return [row[0] for row in await conn.execute(text(query))]
+
+
+async def untold_verdicts(conn: AsyncConnection) -> Sequence[tuple[UUID, int]]:
+    """Verdicts without an audit event of them, each with the decision's client."""
+    query = (
+        "SELECT id, client_id FROM verdict WHERE NOT EXISTS ("
+        "SELECT FROM audit_event WHERE action = 'verdict.recorded' AND subject = verdict.id::text) ORDER BY id"
     )
     return [(row[0], row[1]) for row in await conn.execute(text(query))]
