@@ -1,5 +1,7 @@
 """Use case: the rule tables that answer. The current one and others by number, compiled and kept at hand."""
 
+import asyncio
+
 import msgspec
 import structlog
 
@@ -37,39 +39,57 @@ async def open_shelf(transaction: Transaction, starter: RuleTable) -> "Shelf":
 
 
 class Shelf:
-    """Compiled rule tables: the current one always, a few others as they are asked for."""
+    """Compiled rule tables: the current one always, a few others as they are asked for.
+
+    A table takes half a second to compile: that is done in a thread, for those asked for by number one at a time, and
+    once for all who ask for the same one meanwhile.
+    """
 
     def __init__(self, current: StoredTable, transaction: Transaction) -> None:
         self.current = bind(current)
         self._transaction = transaction
-        self._kept: dict[int, Book] = {}
+        self._kept: dict[int | str, Book] = {}
+        self._running: dict[int | str, asyncio.Task[Book]] = {}
+        self._turn = asyncio.Lock()
 
     async def refresh(self) -> None:
         """Looks which table is the current one. Raises StoreAway."""
         async with self._transaction() as conn:
             stored = await rule_tables.current(conn)
         if stored.version != self.current.version:
-            self.current = bind(stored)
+            # Out of turn: everybody is to be answered by it within two seconds.
+            self.current = await asyncio.to_thread(bind, stored)
 
     async def book(self, version: int | None, *, drafts: bool = False) -> Book:
         """The current book, or that of a version. Raises NotFound, StoreAway, or ScopeMissing for a draft unless `drafts` may be seen."""
         if version is None or version == self.current.version:
             return self.current
-        kept = self._kept.get(version)
-        if kept is None:
-            async with self._transaction() as conn:
-                stored = await rule_tables.get(conn, version)
-            if stored.state == "draft":
-                # Not kept: the next who asks may not see it, and it may change.
-                return self._draft(stored, drafts=drafts)
-            kept = bind(stored)
-            if len(self._kept) >= KEPT:
-                self._kept.pop(next(iter(self._kept)))
-            self._kept[version] = kept
-        return kept
+        if version in self._kept:
+            return self._again(version)
+        async with self._transaction() as conn:
+            stored = await rule_tables.get(conn, version)
+        if stored.state == "draft" and not drafts:
+            raise ScopeMissing(f"Rule table {version} is a draft: it needs the scope `tables:draft`.")
+        # A draft is known by its digest, so that each request looks whether the draft may be seen and what it has become.
+        name = stored.digest if stored.state == "draft" else version
+        if name in self._kept:
+            return self._again(name)
+        if name not in self._running:
+            self._running[name] = asyncio.create_task(self._compile(name, stored), name=f"compile rule table {version}")
+        return await asyncio.shield(self._running[name])
 
-    @staticmethod
-    def _draft(stored: StoredTable, *, drafts: bool) -> Book:
-        if not drafts:
-            raise ScopeMissing(f"Rule table {stored.version} is a draft: it needs the scope `tables:draft`.")
-        return bind(stored)
+    def _again(self, name: int | str) -> Book:
+        """One that is kept, as the one that was asked for last."""
+        self._kept[name] = self._kept.pop(name)
+        return self._kept[name]
+
+    async def _compile(self, name: int | str, stored: StoredTable) -> Book:
+        try:
+            async with self._turn:
+                book = await asyncio.to_thread(bind, stored)
+        finally:
+            del self._running[name]
+        if len(self._kept) >= KEPT:
+            del self._kept[next(iter(self._kept))]
+        self._kept[name] = book
+        return book
