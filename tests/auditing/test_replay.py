@@ -201,5 +201,4 @@ def decision_of(one: Stored) -> Decision:
         rule_table=1,
         engine=one.engine,
         supersedes=None,
-        superseded_by=[],
     )

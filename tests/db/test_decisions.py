@@ -131,12 +131,41 @@ def test_a_cursor_that_nobody_gave_out_is_refused(sent):
         decisions.place(Search(), sent)
 
 
-async def test_a_decision_is_found_whole_with_what_supersedes_it(recorder, new_decision, decided, service):
+async def test_a_decision_is_found_whole(decided, service):
     new = decided["plain"]
-    later = await recorder.record(new_decision(supersedes=new.id))
     await decisions.view_as(service, OURS)
     found = await decisions.find(service, new.id)
     assert (found.case, found.answer, found.fingerprint, found.client) == (new.case, new.answer, new.fingerprint, "Tern Haven")
-    assert (found.at, found.superseded_by) == (DAY, [later.id])
+    assert found.at == DAY
     assert await decisions.find(service, decided["theirs"].id) is None
     assert await decisions.find(service, uuid7()) is None
+
+
+async def test_a_chain_is_the_same_from_each_of_its_links(recorder, new_decision, service):
+    made = [new_decision()]
+    for _ in range(5):
+        made.append(new_decision(supersedes=made[-1].id))
+    for new in made:
+        await recorder.record(new)
+    await decisions.view_as(service, OURS)
+    for new in made:
+        links = await decisions.chain(service, new.id, most=100)
+        assert [(link.id, link.recorded_at) for link in links] == [(one.id, one.recorded_at) for one in made]
+    assert [link.id for link in await decisions.chain(service, made[4].id, most=3)] == [one.id for one in made[2:5]]
+    assert [link.id for link in await decisions.chain(service, made[1].id, most=4)] == [one.id for one in made[:4]]
+
+
+async def test_of_two_that_supersede_one_the_newest_goes_on(recorder, new_decision, service):
+    first = new_decision()
+    made = [first, new_decision(supersedes=first.id), new_decision(supersedes=first.id)]
+    for new in made:
+        await recorder.record(new)
+    await decisions.view_as(service, OURS)
+    older, newer = sorted((made[1].id, made[2].id))
+    assert [link.id for link in await decisions.chain(service, first.id, most=100)] == [first.id, newer]
+    assert [link.id for link in await decisions.chain(service, older, most=100)] == [first.id, older]
+
+
+async def test_a_chain_that_another_client_may_not_see_is_empty(decided, service):
+    await decisions.view_as(service, OURS)
+    assert await decisions.chain(service, decided["theirs"].id, most=100) == []

@@ -12,7 +12,7 @@ from coldcase.db import embedded
 from coldcase.db.engine import make_engine
 from coldcase.db.transactions import transaction
 from coldcase.errors import ScopeMissing
-from coldcase.governing import KEPT, open_shelf
+from coldcase.governing import open_shelf
 from coldcase.shipped import starter_table
 
 pytestmark = pytest.mark.anyio
@@ -65,11 +65,13 @@ async def test_a_table_is_compiled_once_for_all_who_ask_and_one_at_a_time(shelf,
     assert sorted(compiled) == [2, 3, 4]
 
 
-async def test_the_ones_asked_for_last_are_kept(shelf, compiled):
-    for version in range(2, 2 + KEPT):
+async def test_the_ones_asked_for_last_are_kept(shelf, compiled, monkeypatch):
+    kept = 2
+    monkeypatch.setattr(governing, "KEPT", kept)
+    for version in range(2, 2 + kept):
         await shelf.book(version)
     await shelf.book(2)
-    await shelf.book(2 + KEPT)
+    await shelf.book(2 + kept)
     compiled.clear()
     await shelf.book(2)
     assert compiled == []

@@ -1,6 +1,10 @@
 """Searching the record, page by page, and the report for people."""
 
+from contextlib import contextmanager
+
 import pytest
+from sqlalchemy import event
+from sqlalchemy.engine import Engine
 
 pytestmark = pytest.mark.anyio
 
@@ -125,3 +129,33 @@ async def test_earlier_failures_on_the_circuit_stand_beside_a_decision_each_job_
     assert [first] == listed
     assert (first["circuit"], first["cause"], first["status"]) == ("creamery/rack-C", "moisture", "coded")
     assert (await caller.get(f"/v1/decisions/{jobs[0]}")).json()["earlier_on_circuit"] == []
+
+
+@contextmanager
+def statements():
+    """The statements that were sent to any database meanwhile, beside what keeps connections and the record going."""
+    found: list[str] = []
+
+    def note(_conn, _cursor, statement, *_):
+        if "decision" in statement or "verdict" in statement:
+            found.append(statement)
+
+    event.listen(Engine, "before_cursor_execute", note)
+    try:
+        yield found
+    finally:
+        event.remove(Engine, "before_cursor_execute", note)
+
+
+async def test_a_record_costs_as_many_queries_whatever_the_length_of_its_chain(service, case):
+    caller = await service.caller(client="Chain Store")
+    ids = [(await caller.post("/v1/classifications", json=case)).json()["id"]]
+    with statements() as alone:
+        assert len((await caller.get(f"/v1/decisions/{ids[0]}")).json()["chain"]) == 1
+    for _ in range(20):
+        answered = await caller.post("/v1/classifications", json={**case, "supersedes": ids[-1]})
+        ids.append(answered.json()["id"])
+    with statements() as in_chain:
+        record = (await caller.get(f"/v1/decisions/{ids[10]}")).json()
+    assert [link["id"] for link in record["chain"]] == ids
+    assert len(in_chain) == len(alone) <= 4

@@ -6,7 +6,7 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.db import decisions, verdicts
-from coldcase.db.decisions import Decision, Row, Search
+from coldcase.db.decisions import Decision, Link, Row, Search
 from coldcase.db.verdicts import StoredVerdict
 from coldcase.errors import NotFound
 
@@ -18,7 +18,7 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     """A decision with what belongs to it: verdicts the newest first, earlier decisions on its circuit the newest first."""
 
     decision: Decision
-    chain: list[Decision]
+    chain: list[Link]
     verdicts: list[StoredVerdict]
     earlier: list[Row]
 
@@ -26,14 +26,7 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
 async def record(conn: AsyncConnection, id_: UUID) -> Record:
     """A decision, and the chain it belongs to: each supersedes the one before. Raises NotFound."""
     found = await find(conn, id_)
-    chain = [found]
-    while chain[0].supersedes is not None and len(chain) < LONGEST_CHAIN:
-        before = await decisions.find(conn, chain[0].supersedes)
-        if before is None:
-            break  # its year was taken out
-        chain.insert(0, before)
-    while chain[-1].superseded_by and len(chain) < LONGEST_CHAIN:
-        chain.append(await find(conn, chain[-1].superseded_by[-1]))
+    chain = await decisions.chain(conn, id_, most=LONGEST_CHAIN)
     links = {link.id for link in chain}
     return Record(
         decision=found,

@@ -39,7 +39,6 @@ class Decision(msgspec.Struct, frozen=True, kw_only=True):
     rule_table: int
     engine: str
     supersedes: UUID | None
-    superseded_by: list[UUID]
 
 
 class Row(msgspec.Struct, frozen=True, kw_only=True):
@@ -103,7 +102,6 @@ async def view_as(conn: AsyncConnection, client_id: int, *, reads_all: bool = Fa
 
 async def find(conn: AsyncConnection, id_: UUID) -> Decision | None:
     """The decision with this id, None if there is none or it may not be seen."""
-    later = decision.alias("later")
     query = (
         select(
             decision.c.id,
@@ -127,9 +125,43 @@ async def find(conn: AsyncConnection, id_: UUID) -> Decision | None:
     row = (await conn.execute(query)).mappings().one_or_none()
     if row is None:
         return None
-    superseding = await conn.scalars(select(later.c.id).where(later.c.supersedes == id_).order_by(later.c.id))
     texts = {"case": row["case_text"].encode(), "answer": row["answer_text"].encode()}
-    return Decision(**{name: row[name] for name in row if name not in TEXTS}, **texts, superseded_by=list(superseding))
+    return Decision(**{name: row[name] for name in row if name not in TEXTS}, **texts)
+
+
+class Link(msgspec.Struct, frozen=True):
+    """One decision of a chain in which each supersedes the one before."""
+
+    id: UUID
+    recorded_at: datetime
+
+
+# Each step is a look-up of its own by an index: joined, the planner might read all decisions for a chain of two.
+CHAIN = text("""
+WITH RECURSIVE before AS (
+    SELECT id, recorded_at, supersedes, 0 AS step FROM decision WHERE id = :id
+    UNION ALL
+    SELECT one.id, one.recorded_at, one.supersedes, before.step - 1 FROM before
+    CROSS JOIN LATERAL (SELECT id, recorded_at, supersedes FROM decision WHERE id = before.supersedes LIMIT 1) AS one
+    WHERE before.step > 1 - :most
+), after AS (
+    SELECT id, recorded_at, 0 AS step FROM decision WHERE id = :id
+    UNION ALL
+    SELECT one.id, one.recorded_at, after.step + 1 FROM after
+    CROSS JOIN LATERAL (SELECT id, recorded_at FROM decision WHERE supersedes = after.id ORDER BY id DESC LIMIT 1) AS one
+    WHERE after.step < :most - 1
+)
+SELECT id, recorded_at FROM (SELECT id, recorded_at, step FROM before UNION SELECT id, recorded_at, step FROM after) AS links
+ORDER BY step LIMIT :most
+""")
+
+
+async def chain(conn: AsyncConnection, id_: UUID, *, most: int) -> list[Link]:
+    """The chain that a decision belongs to, the first first: those that it supersedes, itself, and of what supersedes it the newest.
+
+    It begins where an earlier one is no longer on record, and has `most` links at most.
+    """
+    return [Link(*row) for row in await conn.execute(CHAIN, {"id": id_, "most": most})]
 
 
 async def search(conn: AsyncConnection, wanted: Search, *, after: Place | None = None, limit: int) -> list[Row]:
