@@ -7,6 +7,7 @@ Exit 1 if any promise is broken.
 """
 
 import argparse
+import signal
 import sys
 from pathlib import Path
 
@@ -41,6 +42,8 @@ def main() -> int:
         print("\n".join(REGISTRY))
         return 0
     chosen = [one for name, one in REGISTRY.items() if not arguments.names or name in arguments.names]
+    # A command that is told to stop removes what it made.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     with Stage(requests=arguments.requests) as stage:
         found = list(run(chosen, stage, arguments.seconds))
     print(table(found))
