@@ -309,6 +309,27 @@ async def test_a_connection_ended_during_the_insert_tells_the_truth(recorder, ne
     assert not (await recorder.record(new_decision())).replayed
 
 
+async def test_a_connection_lost_on_our_side_commits_nothing_after_we_said_so(
+    recorder, new_decision, service_database, as_owner, monkeypatch
+):
+    """Its other end does not know, waits for a key, and would commit once it has it: it is ended before anybody is told."""
+    monkeypatch.setattr("coldcase.db.recorder.SETTLE_SECONDS", 20)
+    await recorder._conn.wait_for_locks(60)
+    with psycopg.connect(plain(service_database.service_url)) as other:
+        other.execute("INSERT INTO idempotency VALUES (1, 'held', %s, %s, now() + interval '1 day')", [b"x" * 32, uuid7()])
+        call = asyncio.create_task(recorder.record(new_decision(key="held")))
+        while as_owner.execute("SELECT count(*) FROM pg_locks WHERE NOT granted").fetchone()[0] == 0:
+            await asyncio.sleep(0.01)
+        recorder._conn.raw.terminate()
+        with pytest.raises(StoreAway):
+            await call
+        other.rollback()
+
+    while as_owner.execute("SELECT FROM pg_locks WHERE relation = 'idempotency'::regclass AND mode = 'RowExclusiveLock'").fetchall():
+        await asyncio.sleep(0.01)
+    assert count(as_owner) == 0
+
+
 async def test_a_batch_that_was_committed_although_its_connection_broke_is_answered(recorder, new_decision, as_owner, monkeypatch):
     connection = recorder._conn
     insert = connection.insert
