@@ -1,21 +1,21 @@
 """The join: settings to a running service. Nothing is built at import."""
 
 import gc
-from collections.abc import AsyncIterator, Sequence
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
+from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import timedelta
 from functools import partial
+from typing import Any
 
+import structlog
 from litestar import Litestar
 from litestar.enums import ScopeType
 from litestar.types import ControllerRouterHandler, Receive, Scope, Send
-from sqlalchemy.ext.asyncio import AsyncEngine
 
 from coldcase.auditing.sealing import Sealer
 from coldcase.classifying import Desk, now
-from coldcase.db import engine as engines
-from coldcase.db import keys
-from coldcase.db.keys import ApiKey
+from coldcase.db.engine import AUDIT, EXPORTS, READS, SEALS, Limits, make_engine, require_ready
+from coldcase.db.pulse import Pulse, within
 from coldcase.db.recorder import Recorder
 from coldcase.db.transactions import Transaction, transaction
 from coldcase.db.watching import Watch
@@ -34,8 +34,13 @@ from coldcase.web.metrics import Metrics
 from coldcase.web.shares import Shares, share
 from coldcase.web.streams import Exports
 
+log = structlog.get_logger()
+
 LARGEST_BODY = 64 * 1024
 EXPORTS_AT_ONCE = 4
+CLOSE_SECONDS = 5.0
+"""How long each part may take to close."""
+
 ROUTES: tuple[ControllerRouterHandler, ...] = (
     classifications.classify,
     classifications.preview,
@@ -103,56 +108,64 @@ def create_app(settings: Settings, *, extra_routes: Sequence[ControllerRouterHan
 
 @asynccontextmanager
 async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> AsyncIterator[None]:
-    if settings.database_url is None:
+    """Whatever has started is closed on every way out, the last first, and none can hold up the others."""
+    url = settings.database_url
+    if url is None:
         raise BadSettings("COLDCASE_DATABASE_URL is not set.")
-    engine = engines.make_engine(settings.database_url, connections=settings.pool_size)
-    streams = engines.make_engine(settings.database_url, connections=EXPORTS_AT_ONCE)
-    recorder = Recorder(settings.database_url, keys_live=timedelta(days=settings.idempotency_days), most_waiting=settings.most_waiting)
-    try:
-        house = await _open(engine, streams, recorder, settings, metrics)
-        app.state.house = house
+    async with AsyncExitStack() as started:
+        pulse = Pulse()
+
+        def transactions(limits: Limits, connections: int) -> Transaction:
+            engine = make_engine(url, limits, connections=connections, pulse=pulse)
+            started.push_async_callback(close_in_time, engine.dispose, limits.application)
+            return partial(transaction, engine, limits, pulse=pulse)
+
+        reading, exporting = transactions(READS, settings.pool_size), transactions(EXPORTS, EXPORTS_AT_ONCE)
+        auditing, sealing = transactions(AUDIT, 1), transactions(SEALS, 1)
+        async with reading() as conn:
+            await require_ready(conn)
+        shelf = await open_shelf(reading, starter_table())
+        recorder = Recorder(url, keys_live=timedelta(days=settings.idempotency_days), most_waiting=settings.most_waiting)
+        started.push_async_callback(close_in_time, recorder.close, "recorder")
+        await recorder.start()
+        keys = KeyRing(silent_s=lambda: pulse.silent_s, grace_s=settings.key_grace_seconds, clock=now)
+        watch = Watch(url, on_keys=keys.replace, on_tables=shelf.refresh, pulse=pulse)
+        keys.look = watch.look
+        started.push_async_callback(close_in_time, watch.close, "watch")
+        await watch.start()
+        sealer = Sealer(sealing, seconds=settings.seal_seconds, clock=now)
+        say = Sayings(metrics)
+        app.state.house = House(
+            shelf=shelf,
+            desk=Desk(),
+            recorder=recorder,
+            keys=keys,
+            transaction=reading,
+            audit_transaction=auditing,
+            places=Shares(share(settings.most_in_flight, settings.client_share), "requests in flight", say),
+            exports=Exports(
+                exporting,
+                at_once=EXPORTS_AT_ONCE,
+                shares=Shares(share(EXPORTS_AT_ONCE, settings.client_share), "exports running", say),
+            ),
+            metrics=metrics,
+            metrics_open=settings.metrics == "open",
+        )
         if settings.warm_properties:
             refrigerants.warm()
         # Modules, rule table and property tables stay for good: no collection need look at them again.
         gc.collect()
         gc.freeze()
-        watch = Watch(settings.database_url, on_keys=house.keys.expire_all, on_tables=house.shelf.refresh)
-        sealer = Sealer(house.transaction, seconds=settings.seal_seconds, clock=now)
-        await watch.start()
         await sealer.start()
+        started.push_async_callback(close_in_time, sealer.close, "sealer")
         yield
-        await sealer.close()
-        await watch.close()
-    finally:
-        await recorder.close()
-        await engine.dispose()
-        await streams.dispose()
 
 
-async def _open(engine: AsyncEngine, streams: AsyncEngine, recorder: Recorder, settings: Settings, metrics: Metrics) -> House:
-    begin: Transaction = partial(transaction, engine)
-    async with begin() as conn:
-        await engines.require_ready(conn)
-    shelf = await open_shelf(begin, starter_table())
-    await recorder.start()
-    say = Sayings(metrics)
-    return House(
-        shelf=shelf,
-        desk=Desk(),
-        recorder=recorder,
-        keys=KeyRing(partial(_key_by_digest, begin)),
-        transaction=begin,
-        places=Shares(share(settings.most_in_flight, settings.client_share), "requests in flight", say),
-        exports=Exports(
-            partial(transaction, streams),
-            at_once=EXPORTS_AT_ONCE,
-            shares=Shares(share(EXPORTS_AT_ONCE, settings.client_share), "exports running", say),
-        ),
-        metrics=metrics,
-        metrics_open=settings.metrics == "open",
-    )
-
-
-async def _key_by_digest(begin: Transaction, digest: bytes) -> ApiKey | None:
-    async with begin() as conn:
-        return await keys.by_hash(conn, digest)
+async def close_in_time(close: Callable[[], Coroutine[Any, Any, None]], what: str) -> None:
+    """Closes a part of the service; one that cannot be closed in time, or at all, must not keep the others open."""
+    try:
+        await within(CLOSE_SECONDS, close())
+    except TimeoutError:
+        log.warning("a part could not be closed in time", part=what, seconds=CLOSE_SECONDS)
+    except Exception:
+        log.exception("a part could not be closed", part=what)

@@ -34,3 +34,5 @@ def start_logging(level: str) -> None:
     # Each request is counted by /metrics and logged by `log_requests`; the driver's and the server's chatter is not ours.
     for chatty in ("uvicorn", "httpx", "alembic"):
         logging.getLogger(chatty).setLevel(max(number, logging.WARNING))
+    # It warns of every connection that we ended on purpose; what came of it is ours to tell.
+    logging.getLogger("psycopg").setLevel(max(number, logging.ERROR))

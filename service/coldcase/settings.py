@@ -45,6 +45,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     unread_seconds: Annotated[float, Meta(ge=1, le=3600)] = 20.0
     most_waiting: Annotated[int, Meta(ge=1, le=100_000)] = 2048
     pool_size: Annotated[int, Meta(ge=1, le=1000)] = 5
+    key_grace_seconds: Annotated[int, Meta(ge=1, le=604_800)] = 3600
     idempotency_days: Annotated[int, Meta(ge=1, le=3650)] = 90
     seal_seconds: Annotated[int, Meta(ge=1, le=86_400)] = 60
     warm_properties: bool = True

@@ -26,8 +26,8 @@ class Heard:
         self.keys = asyncio.Queue()
         self.tables = asyncio.Queue()
 
-    async def on_keys(self):
-        self.keys.put_nowait(None)
+    def on_keys(self, known):
+        self.keys.put_nowait(known)
 
     async def on_tables(self):
         self.tables.put_nowait(None)
@@ -89,7 +89,7 @@ async def test_after_a_lost_connection_what_was_missed_is_told(heard, as_owner, 
 async def test_a_callback_that_failed_is_called_again(service_database):
     calls = asyncio.Queue()
 
-    async def fail_once():
+    def fail_once(known):
         calls.put_nowait(None)
         if calls.qsize() == 1:
             raise RuntimeError("not now")

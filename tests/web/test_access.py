@@ -1,5 +1,6 @@
 """Who may call, and what each sees."""
 
+import asyncio
 from datetime import timedelta
 
 import pytest
@@ -41,15 +42,16 @@ async def test_an_expired_key_opens_nothing(service):
     assert (await service.http(secret).get("/v1/vocabulary")).status_code == 401
 
 
-async def test_a_revoked_key_is_refused_once_the_news_has_come(service):
+async def test_a_revoked_key_is_refused_within_two_seconds(service):
     secret, made = await service.key()
     caller = service.http(secret)
     assert (await caller.get("/v1/vocabulary")).status_code == 200
 
     await service.as_owner(lambda conn: keys.revoke(conn, made.id, now=now()))
-    await service.app.state.house.keys.expire_all()
 
-    assert (await caller.get("/v1/vocabulary")).status_code == 401
+    async with asyncio.timeout(2):
+        while (await caller.get("/v1/vocabulary")).status_code != 401:
+            await asyncio.sleep(0.01)
 
 
 async def test_a_client_sees_its_own_decisions_only_unless_its_key_reads_all(service, case):

@@ -35,7 +35,6 @@ async def test_without_the_record_nothing_is_recorded_but_previews_go_on(service
     assert refused.json()["type"] in ("/problems/store_away", "/problems/outcome_unknown")
     assert refused.headers["Retry-After"] == "2"
 
-    await service.app.state.house.keys.expire_all()
     assert (await caller.post("/v1/classifications/preview", json=case)).status_code == 200
     assert (await caller.get("/v1/vocabulary")).status_code == 200
     assert (await caller.get("/v1/decisions")).status_code == 503

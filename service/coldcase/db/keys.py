@@ -3,12 +3,12 @@
 import hashlib
 import secrets
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import RowMapping, Select, insert, select, text, update
+from sqlalchemy import RowMapping, Select, func, insert, select, text, true, update
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -19,6 +19,13 @@ CHANGED = "coldcase_keys"
 """The channel on which the database tells of new and revoked keys."""
 
 SECRET_BYTES = 32
+
+PAGE = 1000
+"""Keys read at a time: some milliseconds of the event loop."""
+
+MARK = """
+SELECT concat_ws(' ', count(*), count(revoked_at), count(*) FILTER (WHERE person = 'erased'), max(created_at), max(revoked_at)) FROM api_key
+"""
 
 
 class ApiKey(msgspec.Struct, frozen=True, kw_only=True):
@@ -86,6 +93,26 @@ async def by_hash(conn: AsyncConnection, secret_sha256: bytes) -> ApiKey | None:
     return None if row is None else as_key(row)
 
 
+async def good_page(conn: AsyncConnection, after: UUID | None, *, limit: int = PAGE) -> dict[bytes, ApiKey]:
+    """Keys that are not revoked, by the digest of their secret, in the order of their ids: those after the id `after`.
+
+    Empty after the last. Keys that expired a day ago or earlier are left out; the others' time is for the caller to tell.
+    """
+    query = known().add_columns(api_key.c.secret_sha256).where(api_key.c.revoked_at.is_(None))
+    query = query.where(func.coalesce(api_key.c.expires_at > func.now() - timedelta(days=1), true()))
+    query = query if after is None else query.where(api_key.c.id > after)
+    names: dict[Any, Any] = {}
+    found = {}
+    for row in (await conn.execute(query.order_by(api_key.c.id).limit(limit))).mappings():
+        members = dict(row)
+        digest_ = bytes(members.pop("secret_sha256"))
+        # Thousands of keys share few clients and sets of scopes: each is kept once.
+        for name, value in (("client", row["client"]), ("scopes", frozenset(row["scopes"]))):
+            members[name] = names.setdefault(value, value)
+        found[digest_] = ApiKey(**members)
+    return found
+
+
 async def ensure_client(conn: AsyncConnection, name: str) -> int:
     """The number of the client of this name, made if need be."""
     await conn.execute(postgresql.insert(client).values(name=name).on_conflict_do_nothing())
@@ -94,9 +121,8 @@ async def ensure_client(conn: AsyncConnection, name: str) -> int:
 
 
 async def changes(conn: AsyncConnection) -> str:
-    """A mark that is another one once any key was made or revoked."""
-    mark = await conn.scalar(text("SELECT concat_ws(' ', count(*), count(revoked_at), max(created_at), max(revoked_at)) FROM api_key"))
-    return str(mark)
+    """A mark that is another one once any key was made or revoked, or a person's label erased."""
+    return str(await conn.scalar(text(MARK)))
 
 
 def known() -> Select[Any]:

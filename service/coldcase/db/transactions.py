@@ -2,12 +2,15 @@
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
-from contextlib import AbstractAsyncContextManager, asynccontextmanager, suppress
+from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
+from functools import partial
 
 import psycopg
 from sqlalchemy import exc
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, AsyncTransaction
 
+from coldcase.db.engine import READS, Limits, driver_of, sever
+from coldcase.db.pulse import Pulse, within
 from coldcase.errors import Busy, ColdcaseError, OutcomeUnknown, StoreAway
 
 Transaction = Callable[[], AbstractAsyncContextManager[AsyncConnection]]
@@ -22,27 +25,44 @@ WAITED_IN_VAIN = (
 LONGEST_WAIT_S = 1.8
 """For a connection: a caller is told within two seconds that the record is away."""
 
-_late: set[asyncio.Task[None]] = set()
-"""The event loop itself holds tasks weakly."""
+
+@asynccontextmanager
+async def transaction(engine: AsyncEngine, limits: Limits = READS, *, pulse: Pulse | None = None) -> AsyncIterator[AsyncConnection]:
+    """One transaction, committed at the end unless the block raises.
+
+    Raises StoreAway if the database cannot be reached, gives no sign of life or takes longer than `limits` allow, Busy
+    if it is there and had to wait in vain, and OutcomeUnknown if it went away during the commit.
+    """
+    try:
+        async with _connection(engine, limits, pulse or Pulse()) as conn, conn.begin() as begun:
+            yield conn
+            await _commit(begun)
+    except AWAY as error:
+        raise _meaning(error) or StoreAway from error
 
 
 @asynccontextmanager
-async def transaction(engine: AsyncEngine) -> AsyncIterator[AsyncConnection]:
-    """One transaction, committed at the end unless the block raises.
+async def _connection(engine: AsyncEngine, limits: Limits, pulse: Pulse) -> AsyncIterator[AsyncConnection]:
+    """A connection that is severed when its time is over: what waits for it then fails, and nothing waits for what hangs."""
+    _refuse_while_silent(pulse)
+    conn = await within(LONGEST_WAIT_S, _connect(engine), undo=AsyncConnection.close)
+    async with AsyncExitStack() as stack:
+        # From the last to the first: a rollback may hang as any statement may, so the timer has to outlive it.
+        end = partial(sever, driver_of(conn))
+        stack.callback(asyncio.get_running_loop().call_later(limits.transaction, end).cancel)
+        stack.enter_context(pulse.holding(end, limits.silence))
+        stack.push_async_callback(conn.close)
+        _refuse_while_silent(pulse)
+        yield conn
 
-    Raises StoreAway if the database cannot be reached, Busy if it is there and had to wait in vain, and OutcomeUnknown if
-    it went away during the commit.
-    """
-    try:
-        conn = await _connect(engine)
-        try:
-            async with conn.begin() as begun:
-                yield conn
-                await _commit(begun)
-        finally:
-            await conn.close()
-    except AWAY as error:
-        raise _meaning(error) or StoreAway from error
+
+def _refuse_while_silent(pulse: Pulse) -> None:
+    if pulse.silent:
+        raise StoreAway
+
+
+async def _connect(engine: AsyncEngine) -> AsyncConnection:
+    return await engine.connect()
 
 
 def _meaning(error: BaseException) -> ColdcaseError | None:
@@ -59,26 +79,3 @@ async def _commit(begun: AsyncTransaction) -> None:
         await begun.commit()
     except AWAY as error:
         raise _meaning(error) or OutcomeUnknown from error
-
-
-async def _connect(engine: AsyncEngine) -> AsyncConnection:
-    """A connection, or TimeoutError in time: to cancel the attempt would mean to wait until a server that hangs has heard of it."""
-    attempt = asyncio.ensure_future(_attempt(engine))
-    try:
-        async with asyncio.timeout(LONGEST_WAIT_S):
-            return await asyncio.shield(attempt)
-    except BaseException:
-        late = asyncio.create_task(_give_back(attempt))
-        _late.add(late)
-        late.add_done_callback(_late.discard)
-        raise
-
-
-async def _attempt(engine: AsyncEngine) -> AsyncConnection:
-    return await engine.connect()
-
-
-async def _give_back(attempt: asyncio.Future[AsyncConnection]) -> None:
-    """Waits for a connection that nobody waits for any more, so that its place in the pool is free again."""
-    with suppress(Exception):
-        await (await attempt).close()

@@ -102,7 +102,7 @@ async def verify_seals(request: Call) -> Response[bytes]:
     """
     query = strict.query(request, VerifyQuery)
     expect = None if query.expect is None else bytes.fromhex(query.expect)
-    async with house(request).transaction() as conn:
+    async with house(request).audit_transaction() as conn:
         found = await verifying.verify_alone(conn, expect=expect)
     everything = reads_all(request.auth)
     told = [_told(trouble) for trouble in found.troubles if everything or trouble.client_id in (None, request.auth.client_id)]

@@ -1,9 +1,8 @@
-"""Bearer key to client and scopes. Keys seen lately are remembered, so that most requests cost one hash and one look-up."""
+"""Bearer key to client and scopes. All keys are in memory, so a request costs one hash and one look-up, and no database."""
 
 import hashlib
-import time
-from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable, Mapping
+from datetime import datetime
 from functools import partial
 
 from litestar.handlers import BaseRouteHandler
@@ -15,62 +14,55 @@ from coldcase.web.face import Face
 from coldcase.web.problems import Unauthenticated
 from coldcase.web.shares import Shares
 
-FRESH_S = 60.0
-GRACE_S = 3600.0
-MOST_KEYS = 10_000
-
-
-@dataclass(slots=True)
-class _Seen:
-    key: ApiKey
-    at: float
+MOST_ASKING = 32
+"""Requests with unknown keys that may wait for a look at the same time; whoever makes keys up holds no more than these."""
 
 
 class KeyRing:
-    """API keys by the SHA-256 of their secret.
+    """The API keys by the SHA-256 of their secret, as the watcher hands them over.
 
-    A key is trusted for `FRESH_S` seconds or until `expire_all`; while the store is away a key seen within `GRACE_S`
-    goes on where the call allows it.
+    They are trusted for as long as the database was heard of within `grace_s`: `silent_s` says how long ago that was.
+    A key that is not known may be a moment old, so `look` is asked for changes; it says whether it could look.
     """
 
-    def __init__(self, look_up: Callable[[bytes], Awaitable[ApiKey | None]]) -> None:
-        self._look_up = look_up
-        self._seen: dict[bytes, _Seen] = {}
-        self._stale_before = 0.0
+    def __init__(self, *, silent_s: Callable[[], float], grace_s: float, clock: Callable[[], datetime]) -> None:
+        self.look: Callable[[], Awaitable[bool]] = _blind
+        self._silent_s = silent_s
+        self._grace_s = grace_s
+        self._clock = clock
+        self._known: Mapping[bytes, ApiKey] = {}
+        self._asking = 0
 
-    async def expire_all(self) -> None:
-        """Every key is looked up again at its next use: some key changed."""
-        self._stale_before = time.monotonic()
+    def __len__(self) -> int:
+        return len(self._known)
 
-    async def find(self, secret: bytes, *, outlives_store: bool) -> ApiKey | None:
+    def replace(self, known: Mapping[bytes, ApiKey]) -> None:
+        """Takes over all keys that are not revoked; others are unknown from now on."""
+        self._known = known
+
+    async def find(self, secret: bytes) -> ApiKey | None:
         """The valid key of a secret, or None. Raises `StoreAway` if nobody can tell."""
+        if self._silent_s() > self._grace_s:
+            raise StoreAway
         digest = hashlib.sha256(secret).digest()
-        now = time.monotonic()
-        seen = self._seen.get(digest)
-        if seen is not None and now - seen.at < FRESH_S and seen.at > self._stale_before:
-            return _unexpired(seen.key)
+        key = self._known.get(digest) or await self._new(digest)
+        return key if key is not None and key.is_good(self._clock()) else None
+
+    async def _new(self, digest: bytes) -> ApiKey | None:
+        if self._asking >= MOST_ASKING:
+            return None
+        self._asking += 1
         try:
-            key = await self._look_up(digest)
-        except StoreAway:
-            if outlives_store and seen is not None and now - seen.at < GRACE_S:
-                return _unexpired(seen.key)
-            raise
-        self._remember(digest, key, now)
-        return None if key is None else _unexpired(key)
-
-    def _remember(self, digest: bytes, key: ApiKey | None, now: float) -> None:
-        if key is None or key.revoked_at is not None:
-            self._seen.pop(digest, None)
-        else:
-            if len(self._seen) >= MOST_KEYS:
-                self._seen.clear()
-            self._seen[digest] = _Seen(key, now)
+            looked = await self.look()
+        finally:
+            self._asking -= 1
+        if not looked:
+            raise StoreAway
+        return self._known.get(digest)
 
 
-def _unexpired(key: ApiKey) -> ApiKey | None:
-    if key.revoked_at is not None or (key.expires_at is not None and key.expires_at.timestamp() <= time.time()):
-        return None
-    return key
+async def _blind() -> bool:
+    return False
 
 
 async def admit(connection: strict.Connection, handler: BaseRouteHandler) -> None:
@@ -96,7 +88,7 @@ async def _caller(connection: strict.Connection, face: Face) -> ApiKey:
     if scheme.lower() != b"bearer" or not secret.strip():
         raise Unauthenticated
     ring: KeyRing = connection.app.state.house.keys
-    key = await ring.find(secret.strip(), outlives_store=face.outlives_store)
+    key = await ring.find(secret.strip())
     if key is None:
         raise Unauthenticated
     if key.scopes.isdisjoint(face.scopes):

@@ -91,7 +91,6 @@ async def classify(request: Call) -> Response[bytes]:
         sends={200: (APPLIED,)},
         problems=("bad_case", "not_found"),
         examples=EXAMPLES,
-        outlives_store=True,
     ),
 )
 async def preview(request: Call) -> Response[bytes]:

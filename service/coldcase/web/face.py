@@ -36,8 +36,7 @@ class Face:
 
     `answers` gives for each status the type of each media type; an empty dict is an answer without a body. `path` has
     the schemas of path parameters that are neither UUID nor code. The key needs any one of `scopes`. `problems` are
-    error codes beyond those that follow from the other members. `outlives_store`: the route goes on for keys seen
-    lately while the database is away.
+    error codes beyond those that follow from the other members.
     """
 
     operation: str
@@ -50,7 +49,6 @@ class Face:
     takes: tuple[Header, ...] = ()
     sends: dict[int, tuple[Header, ...]] = field(default_factory=dict)
     problems: tuple[str, ...] = ()
-    outlives_store: bool = False
     examples: dict[str, Any] = field(default_factory=dict)
 
     @property

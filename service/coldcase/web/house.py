@@ -16,13 +16,18 @@ from coldcase.web.streams import Exports
 
 @dataclass(frozen=True, slots=True)
 class House:
-    """The parts of a running service; `places` are those of requests in flight, by client."""
+    """The parts of a running service; `places` are those of requests in flight, by client.
+
+    Exports have connections of their own, one for each that may run at a time, so that slow readers hold up nobody else;
+    so have verifications, which take minutes.
+    """
 
     shelf: Shelf
     desk: Desk
     recorder: Recorder
     keys: KeyRing
     transaction: Transaction
+    audit_transaction: Transaction
     places: Shares
     exports: Exports
     metrics: Metrics

@@ -27,7 +27,6 @@ READERS = ("decisions:write", "decisions:read", "preview")
         scopes=READERS,
         takes=(IF_NONE_MATCH,),
         sends={200: (ETAG,), 304: (ETAG,)},
-        outlives_store=True,
     ),
 )
 async def show_vocabulary(request: Call) -> Response[bytes]:
@@ -44,7 +43,7 @@ def _spelled(book: Book) -> bytes:
 
 @get(
     "/v1/causes/{code:str}",
-    **face("showCause", "Words", {200: {JSON: wire.CauseSheet}}, scopes=READERS, problems=("not_found",), outlives_store=True),
+    **face("showCause", "Words", {200: {JSON: wire.CauseSheet}}, scopes=READERS, problems=("not_found",)),
 )
 async def show_cause(request: Call) -> Response[bytes]:
     """One cause: its chain, what to do, what it is mistaken for"""
