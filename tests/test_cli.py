@@ -357,3 +357,21 @@ def test_demo_answers_can_be_read_by_a_program(capsys):
     assert [answer["recorded"] for answer in answers] == [True] * len(demo_cases())
     assert len({answer["family"] for answer in answers}) >= 5
     assert {answer["status"] for answer in answers} >= {"coded", "undetermined"}
+
+
+@pytest.mark.parametrize(
+    ("flag", "value"), [("--client", "  "), ("--client", "Tern\u202eHaven"), ("--person", "bench\u200b2"), ("--person", "")]
+)
+def test_a_key_is_made_for_names_that_can_be_seen_alone(service_database, capsys, flag, value):
+    named = {"--client": "Tern Haven", "--person": "bench-2", flag: value}
+    command = ["keys", "create", "--scope", "preview", "--owner-url", service_database.owner_url]
+    assert main([*command, *(part for pair in named.items() for part in pair)], {}) == 2
+    assert f"{flag}: A label is one line" in capsys.readouterr().err
+
+
+def test_blanks_around_a_key_s_names_do_not_count(service_database, capsys):
+    place = ["--owner-url", service_database.owner_url]
+    assert main(["keys", "create", "--scope", "preview", "--client", " Tern Haven ", "--person", " bench-2\t", *place], {}) == 0
+    capsys.readouterr()
+    assert main(["keys", "list", *place], {}) == 0
+    assert "  Tern Haven  bench-2  preview" in capsys.readouterr().out

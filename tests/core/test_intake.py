@@ -114,12 +114,29 @@ FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
         "Open-drive, centrifugal and vehicle compressors are not covered: the rule table knows nothing of them.",
         None,
     ),
-    "number as text": ({"unit": {**UNIT, "rated_voltage_v": "400"}}, "/unit/rated_voltage_v", "Expected 'float | null', got 'str'.", None),
+    "number as text": (
+        {"unit": {**UNIT, "rated_voltage_v": "400"}},
+        "/unit/rated_voltage_v",
+        "A number stands without quotation marks: 400.",
+        None,
+    ),
+    "decimal comma": (
+        {"unit": UNIT, "oil_results": {"acid_number_mg_koh_g": "0,05"}},
+        "/oil_results/acid_number_mg_koh_g",
+        "The decimals stand after a point, not after a comma and a number stands without quotation marks: 0.05.",
+        None,
+    ),
+    "bound with a decimal comma": (
+        {"unit": UNIT, "oil_results": {"acid_number_mg_koh_g": "<0,05"}},
+        "/oil_results/acid_number_mg_koh_g",
+        "The decimals stand after a point, not after a comma: <0.05.",
+        None,
+    ),
     "unknown pressure unit": (
         {"unit": UNIT, "readings": {"suction_pressure": {"value": 3, "unit": "psi"}}},
         "/readings/suction_pressure/unit",
         "'psi' is none of kPag, kPaa,",
-        "psig",
+        None,
     ),
     "time without a zone": (
         {"unit": UNIT, "job": {"closed_at": "2026-03-02T16:40:00"}},
@@ -130,13 +147,13 @@ FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
     "a label with a control character": (
         {"unit": UNIT, "job": {"ref": "WO\x00"}},
         "/job/ref",
-        "The text is empty, holds control characters or is not of the form that this member takes.",
+        "A label is one line of characters that can be seen",
         None,
     ),
     "a label that ends its line": (
         {"unit": UNIT, "job": {"ref": "WO\n"}},
         "/job/ref",
-        "The text is empty, holds control characters or is not of the form that this member takes.",
+        "A label is one line of characters that can be seen",
         None,
     ),
     "unknown finding": (observing(copper_platin="heavy"), "/observations/copper_platin", "The rule table has no finding", "copper_plating"),
@@ -410,6 +427,26 @@ def test_an_outcome_named_twice_is_refused_beside_a_retired_one_too(later: Book)
 def test_a_refrigerant_is_read_however_it_is_spelled():
     taken = take({"unit": {"compressor_type": "scroll", "motor": "unknown", "refrigerant": "r410a"}}, starter_book())
     assert (taken.case.unit.refrigerant, taken.notes) == ("R-410A", ())
+
+
+def test_a_refrigerant_that_is_respelled_is_named() -> None:
+    for sent, note in (
+        ("propane", ("/unit/refrigerant: 'propane' is read as R-290.",)),
+        ("R-507", ("/unit/refrigerant: 'R-507' is read as R-507A.",)),
+        ("410A", ("/unit/refrigerant: '410A' is read as R-410A.",)),
+        ("r404a", ()),
+        (" R 404A ", ()),
+        ("R-1234ZE (E)", ()),
+    ):
+        assert take({"unit": {**UNIT, "refrigerant": sent}}, starter_book()).notes == note
+
+
+def test_blanks_around_a_label_do_not_count() -> None:
+    raw = {"unit": {**UNIT, "ref": " B-2", "refrigerant": "R-448A "}, "job": {"ref": "\u00a0TH-1 ", "circuit": " rack B "}}
+    taken = take(raw, starter_book())
+    assert (taken.case.job.ref, taken.case.job.circuit) == ("TH-1", "rack B")
+    assert (taken.case.unit.ref, taken.case.unit.refrigerant) == ("B-2", "R-448A")
+    assert taken.raw == raw
 
 
 def test_an_unknown_refrigerant_is_accepted_and_named():

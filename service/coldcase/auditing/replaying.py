@@ -84,6 +84,7 @@ class _Recorded(msgspec.Struct):
     engine: dict[str, Any]
     confidence: float
     cause: str
+    job_ref: str | None
     refused_because: str | msgspec.UnsetType | None = msgspec.UNSET
     left_out: list[LeftOut] | msgspec.UnsetType = msgspec.UNSET
 
@@ -97,7 +98,7 @@ def _corruption(decision: Decision, answer: _Recorded, book: Book) -> str | None
 
 
 def _again(raw: Any, answer: _Recorded, book: Book) -> Answer:
-    taken = take(raw, book)
+    taken = take(_weighed(raw), book)
     question = Question(
         taken.case,
         derived=_derived(answer, book),
@@ -107,7 +108,20 @@ def _again(raw: Any, answer: _Recorded, book: Book) -> Answer:
     )
     # Some are recorded without next checks (bulk); whether there were none or none were asked for the record does not say.
     again = explain(question, book, next_checks=bool(answer.next_checks))
-    return msgspec.structs.replace(again, notes=[*_notes_on_the_case(answer, len(again.notes)), *again.notes])
+    named = {"job_ref": _job_ref(raw, answer), "supersedes": raw.get("supersedes")}
+    return msgspec.structs.replace(again, **named, notes=[*_notes_on_the_case(answer, len(again.notes)), *again.notes])
+
+
+def _weighed(raw: dict[str, Any]) -> dict[str, Any]:
+    """The case without what never is weighed: labels that a later engine would refuse change no answer."""
+    unit = {name: value for name, value in raw["unit"].items() if name != "ref"}
+    return {name: value for name, value in raw.items() if name not in ("job", "evidence", "supersedes")} | {"unit": unit}
+
+
+def _job_ref(raw: dict[str, Any], answer: _Recorded) -> str | None:
+    """The reference as it was sent, or without the blanks around it, as the later engines read it."""
+    sent: str | None = (raw.get("job") or {}).get("ref")
+    return sent if sent is None or sent == answer.job_ref else sent.strip()
 
 
 def _notes_on_the_case(answer: _Recorded, refusals: int) -> list[str]:

@@ -5,11 +5,14 @@ from collections.abc import Mapping
 from datetime import UTC, datetime, time
 from uuid import UUID
 
+import msgspec
 from uuid_utils import compat
 
 from coldcase.classifying import now
 from coldcase.cli import store
 from coldcase.cli.talk import Commands, WrongUse, as_json, command, result, say
+from coldcase.core.case import Label
+from coldcase.core.labels import LABEL_SAYS
 from coldcase.db import keys
 from coldcase.db.keys import ApiKey
 
@@ -50,14 +53,15 @@ def create(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Makes a key; the secret goes to standard output, the rest to standard error."""
     secret = keys.new_secret()
     expires = _day(args.expires)
+    client, person = _label("--client", args.client), None if args.person is None else _label("--person", args.person)
     made = store.as_owner(
         args,
         environ,
         lambda conn: keys.create(
             conn,
             id_=compat.uuid7(),
-            client_name=args.client,
-            person=args.person,
+            client_name=client,
+            person=person,
             scopes=args.scope,
             secret_sha256=keys.digest(secret),
             now=now(),
@@ -97,6 +101,13 @@ def _state(key: ApiKey) -> str:
     if key.is_good(now()):
         return "good" if key.expires_at is None else f"until {key.expires_at:%Y-%m-%d}"
     return "expired"
+
+
+def _label(flag: str, text: str) -> str:
+    try:
+        return msgspec.convert(text.strip(), Label)
+    except msgspec.ValidationError as error:
+        raise WrongUse(f"{flag}: {LABEL_SAYS} It has 200 at most.") from error
 
 
 def _day(text: str | None) -> datetime | None:

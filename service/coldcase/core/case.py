@@ -10,6 +10,8 @@ from uuid import UUID
 import msgspec
 from msgspec import Meta
 
+from coldcase.core.labels import LABEL, UNSEEN
+
 CompressorType = Literal["scroll", "rotary", "reciprocating", "screw", "unknown"]
 Motor = Literal["three_phase", "single_phase", "inverter", "unknown"]
 Connection = Literal["star", "delta", "part_winding", "star_delta_start", "single_phase", "unknown"]
@@ -17,10 +19,11 @@ Hermeticity = Literal["hermetic", "semi_hermetic"]
 Lubricant = Literal["POE", "PVE", "PAG", "PAO", "AB", "mineral", "unknown"]
 Application = Literal["air_conditioning", "high_temperature", "medium_temperature", "low_temperature", "heat_pump", "chiller"]
 
-# `(?!\n)` because `$` also matches before a final newline; control characters (NUL above all) are refused by PostgreSQL or by readers.
+# `(?!\n)` because `$` also matches before a final newline; control characters (NUL above all) are refused by PostgreSQL or by readers,
+# and what ends a line for some readers would tear the lines of an export.
 Code = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_]{0,63}$(?!\n)", description="lower-case slug")]
-Label = Annotated[str, Meta(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]+$(?!\n)")]
-Text = Annotated[str, Meta(max_length=2000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]*$(?!\n)")]
+Label = Annotated[str, Meta(min_length=1, max_length=200, pattern=LABEL)]
+Text = Annotated[str, Meta(max_length=2000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029]*$(?!\n)")]
 # 1e12 keeps every later product finite; no reading of the trade comes near it.
 Number = Annotated[float, Meta(ge=-1e12, le=1e12)]
 Positive = Annotated[float, Meta(ge=0, le=1e12)]
@@ -202,7 +205,7 @@ class OilResults(_Part, frozen=True, kw_only=True):
     water_percent: Measured | None = None
     viscosity_40c_mm2_s: Measured | None = None
     viscosity_100c_mm2_s: Measured | None = None
-    particle_count_iso4406: Annotated[str, Meta(max_length=40)] | None = None
+    particle_count_iso4406: Annotated[str, Meta(max_length=40, pattern=rf"^[^{UNSEEN}]*$(?!\n)")] | None = None
     refrigerant_in_oil_percent: Measured | None = None
     foreign_oil_percent: Measured | None = None
     density_kg_l: Annotated[float, Meta(ge=0.5, le=2)] | None = None
@@ -216,7 +219,7 @@ NO_RESULTS = OilResults()
 class Exhibit(_Part, frozen=True, kw_only=True):
     """A picture or document kept beside the case: shown, never weighed."""
 
-    uri: Annotated[str, Meta(min_length=1, max_length=2000, pattern=r"^[^\x00-\x20\x7f]+$(?!\n)")]
+    uri: Annotated[str, Meta(min_length=1, max_length=2000, pattern=rf"^[^\x20{UNSEEN}]+$(?!\n)")]
     sha256: Annotated[str, Meta(pattern=r"^[0-9a-f]{64}$(?!\n)")] | None = None
     finding: Code | None = None
     caption: Text | None = None

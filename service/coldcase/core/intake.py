@@ -1,6 +1,6 @@
 """JSON value to case: every flaw at once, each with its place and the likeliest meant word."""
 
-import difflib
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -11,8 +11,10 @@ import msgspec
 from coldcase.core.answer import LeftOut
 from coldcase.core.case import Case, Exhibit, Job, OilResults, Opening, Readings, Unit
 from coldcase.core.compiled import Book, Machine, Page
+from coldcase.core.labels import LABEL, LABEL_SAYS
 from coldcase.core.logic import machine_of
-from coldcase.core.rule_table import spelling_key
+from coldcase.core.refrigerant_names import designation_of, is_respelled
+from coldcase.core.suggesting import nearest
 from coldcase.errors import MOST_NAMED, BadCase, Flaw
 
 Suspicion = Callable[[Case], list[Flaw]]
@@ -49,12 +51,26 @@ def take(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
         case = msgspec.convert(raw, Case)
     except msgspec.ValidationError:
         raise BadCase(tuple(_flaws(raw, book))) from None
-    case, notes = _renamed(case, book)
+    case, notes = _renamed(_trimmed(case), book)
     case = _spelled(case, book, notes)
     flaws = [*_times(case), *_unknown_words(case, book), *(suspicion(case) if suspicion and case.metered else ())]
     if flaws:
         raise BadCase(tuple(flaws))
     return Taken(case, tuple(notes), raw, raw)
+
+
+def _trimmed(case: Case) -> Case:
+    """The case with no blanks around its labels."""
+    job, unit = case.job, case.unit
+    labels = job.ref, job.circuit, unit.ref, unit.refrigerant
+    ref, circuit, unit_ref, refrigerant = trimmed = [None if label is None else label.strip() for label in labels]
+    if tuple(trimmed) == labels:
+        return case
+    return msgspec.structs.replace(
+        case,
+        job=msgspec.structs.replace(job, ref=ref, circuit=circuit),
+        unit=msgspec.structs.replace(unit, ref=unit_ref, refrigerant=refrigerant),
+    )
 
 
 def _renamed(case: Case, book: Book) -> tuple[Case, list[str]]:
@@ -78,10 +94,12 @@ def _spelled(case: Case, book: Book, notes: list[str]) -> Case:
     sent = case.unit.refrigerant
     if sent is None or sent in book.table.refrigerants:
         return case
-    designation = book.designations.get(spelling_key(sent))
+    designation = designation_of(sent, book.designations)
     if designation is None:
         notes.append(f"/unit/refrigerant: the rule table does not know '{sent}'; nothing that depends on the refrigerant is judged.")
         return case
+    if is_respelled(sent, designation):
+        notes.append(f"/unit/refrigerant: '{sent}' is read as {designation}.")
     return msgspec.structs.replace(case, unit=msgspec.structs.replace(case.unit, refrigerant=designation))
 
 
@@ -169,7 +187,7 @@ def _flaws(raw: Any, book: Book) -> Iterator[Flaw]:
     if not isinstance(raw, dict):
         yield Flaw("", "A case is a JSON object.")
         return
-    yield from _members(raw, Case, "")
+    yield from member_flaws(raw, Case)
     observations = raw.get("observations")
     if isinstance(observations, dict):
         yield from _observation_flaws(observations, raw.get("unit"), book)
@@ -179,7 +197,7 @@ def _flaws(raw: Any, book: Book) -> Iterator[Flaw]:
         yield from _exhibit_words([code if _is_code(code) else None for code in named], book)
 
 
-def _members(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str) -> Iterator[Flaw]:
+def member_flaws(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str = "") -> Iterator[Flaw]:
     """Flaws of an object's members, one for each; the parts of a case are looked into, members by members."""
     fields = msgspec.structs.fields(shape)
     known = [field.name for field in fields]
@@ -195,7 +213,7 @@ def _members(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str) ->
             meant = nearest(name, known) if unknown <= MOST_NAMED else None
             yield Flaw(here, f"There is no member '{name[:64]}' here.", meant)
         elif shape is Case and name in PARTS and isinstance(value, dict):
-            yield from _members(value, PARTS[name], here)
+            yield from member_flaws(value, PARTS[name], here)
         elif shape is Case and name == "evidence" and isinstance(value, list) and len(value) <= 50:
             yield from _exhibits(value, here)
         elif not (shape is Case and name == "observations" and isinstance(value, dict) and len(value) <= 200):
@@ -209,7 +227,7 @@ def _is_code(value: Any) -> bool:
 def _exhibits(values: list[Any], place: str) -> Iterator[Flaw]:
     for index, value in enumerate(values):
         if isinstance(value, dict):
-            yield from _members(value, Exhibit, f"{place}/{index}")
+            yield from member_flaws(value, Exhibit, f"{place}/{index}")
         else:
             yield Flaw(f"{place}/{index}", "An exhibit is a JSON object.")
 
@@ -228,28 +246,53 @@ def _value_flaw(value: Any, shape: type[msgspec.Struct], name: str, place: str) 
     except msgspec.ValidationError as error:
         detail, _, path = str(error).partition(" - at `$")
         within = _pointer(path.rstrip("`").removeprefix(".value"))
-        wrong, words = _at(value, hint, within)
-        yield Flaw(place + within, _explained(detail, wrong, words), nearest(str(wrong), words) if isinstance(wrong, str) else None)
+        wrong, meant = _at(value, hint, within)
+        yield Flaw(place + within, *_explained(detail, wrong, meant))
 
 
-def _at(value: Any, hint: Any, within: str) -> tuple[Any, list[str]]:
-    """What stands at a pointer within a value, and the words that could."""
+def _at(value: Any, hint: Any, within: str) -> tuple[Any, Any]:
+    """What stands at a pointer within a value, and the type that it should have."""
     for name in within.split("/")[1:]:
         shape = next((arm for arm in (hint, *get_args(hint)) if isinstance(arm, type) and issubclass(arm, msgspec.Struct)), None)
         if shape is None or not isinstance(value, dict) or name not in value:
-            return None, []
+            return None, None
         value, hint = value[name], get_type_hints(shape, include_extras=True)[name]
-    return value, _literals(hint)
+    return value, hint
 
 
-def _explained(detail: str, wrong: Any, words: list[str]) -> str:
+_NUMBER_AS_TEXT = re.compile(r"([<>]? ?)(-?[0-9]{1,12})(?:([.,])([0-9]{1,12}))?")
+
+
+def _explained(detail: str, wrong: Any, hint: Any) -> tuple[str, str | None]:
+    """What is wrong with a value, and what was likely meant."""
+    words = _literals(hint)
     if isinstance(wrong, str) and wrong in NOT_COVERED:
-        return NOT_COVERED_TEXT
+        return NOT_COVERED_TEXT, None
     if isinstance(wrong, str) and words:
-        return f"'{wrong[:64]}' is none of {', '.join(words)}."
+        return f"'{wrong[:64]}' is none of {', '.join(words)}.", nearest(wrong, words)
+    number = _NUMBER_AS_TEXT.fullmatch(wrong) if isinstance(wrong, str) and _takes_number(hint) else None
+    if number is not None:
+        return _number_as_text(*number.groups(default=""))
     if "matching regex" in detail:
-        return "The text is empty, holds control characters or is not of the form that this member takes."
-    return detail.replace("`", "'") + "."
+        if _is_label(hint):
+            return LABEL_SAYS, None
+        return "The text is empty, holds control characters or is not of the form that this member takes.", None
+    return detail.replace("`", "'") + ".", None
+
+
+def _is_label(hint: Any) -> bool:
+    return any(getattr(arm, "pattern", None) == LABEL or _is_label(arm) for arm in get_args(hint))
+
+
+def _takes_number(hint: Any) -> bool:
+    return hint in (int, float) or any(_takes_number(arm) for arm in get_args(hint))
+
+
+def _number_as_text(bound: str, whole: str, mark: str, rest: str) -> tuple[str, str | None]:
+    meant = bound + whole + ("." if mark else "") + rest
+    comma = "The decimals stand after a point, not after a comma" if mark == "," else ""
+    quotes = "" if bound.strip() else "A number stands without quotation marks"
+    return f"{' and '.join(filter(None, (comma, quotes[0].lower() + quotes[1:] if comma and quotes else quotes)))}: {meant}.", None
 
 
 def _pointer(path: str) -> str:
@@ -290,12 +333,6 @@ def _literals(hint: Any) -> list[str]:
     if get_origin(hint) is Literal:
         return [str(value) for value in get_args(hint)]
     return [value for part in get_args(hint) for value in _literals(part)]
-
-
-def nearest(word: str, known: Mapping[str, Any] | list[str]) -> str | None:
-    """The likeliest meant of the known words, if any is close."""
-    close = difflib.get_close_matches(word[:64].lower().replace(" ", "_").replace("-", "_"), list(known), n=1, cutoff=0.6)
-    return close[0] if close else None
 
 
 def _escaped(name: str) -> str:

@@ -12,6 +12,7 @@ from importlib import import_module
 from itertools import pairwise
 from typing import Any
 
+from coldcase.core import refrigerant_names
 from coldcase.core.rule_table import spelling_key
 
 # Designation: CoolProp's name. Pure fluids and, of the blends, those with a pseudo-pure equation.
@@ -46,7 +47,7 @@ _BY_KEY = {spelling_key(designation): designation for designation in DESIGNATION
 
 def designation_of(text: str) -> str | None:
     """The designation that a text means, in ASHRAE's spelling; None where its properties are not known here."""
-    return _BY_KEY.get(spelling_key(text))
+    return refrigerant_names.designation_of(text, _BY_KEY)
 
 
 @dataclass(frozen=True, slots=True)

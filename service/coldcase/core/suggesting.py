@@ -1,0 +1,132 @@
+"""Which known word was probably meant: by its letters, or as the trade says it; never one of another unit or meaning.
+
+A suggestion that is wrong is worse than none, for it is taken up without a thought.
+"""
+
+import re
+from collections.abc import Iterable
+
+MEANT = {
+    # units
+    "degC": "c celsius deg_c °c",
+    "degF": "f fahrenheit deg_f °f",
+    "K": "kelvin",
+    "L": "litre liter litres liters",
+    "kg": "kilo kilos",
+    "lb": "lbs pounds",
+    "oz": "ounces",
+    "floz_us": "fl_oz floz",
+    # the machine
+    "three_phase": "3ph 3_ph 3phase 3_phase 3~ three",
+    "single_phase": "1ph 1_ph 1phase 1_phase 1~ single",
+    "inverter": "vfd variable_speed",
+    "reciprocating": "recip piston",
+    "star": "wye y",
+    "air_conditioning": "ac",
+    "POE": "polyolester",
+    "PVE": "polyvinylether",
+    "AB": "alkylbenzene",
+    "mineral": "mineral_oil mo",
+    # members
+    "lubricant": "oil oil_type",
+    "water_mg_kg": "moisture_ppm moisture_mg_kg",
+    "acid_number_mg_koh_g": "tan acid_number",
+    "aluminium_mg_kg": "aluminum_mg_kg aluminum_ppm",
+    "aluminium_mg_l": "aluminum_mg_l",
+    "viscosity_40c_mm2_s": "viscosity_40c_cst",
+    "viscosity_100c_mm2_s": "viscosity_100c_cst",
+    "suction_superheat": "superheat",
+    "saturated_suction_temperature": "sst",
+    # findings
+    "winding_burn": "motor_burnout burnout burnt_winding",
+    "valve_reeds": "reeds valves",
+    "rods": "connecting_rods conrods con_rods",
+    "insulation_resistance": "megger",
+    "sight_glass": "sightglass",
+    "filter_drier": "drier",
+    "feed_device": "txv expansion_valve",
+    # causes, and by what they were established
+    "moisture": "water",
+    "liquid_floodback": "floodback",
+    "liquid_slugging": "slugging",
+    "refrigerant_overcharge": "overcharge",
+    "low_charge": "undercharge",
+    "laboratory": "lab",
+    "teardown": "tear_down",
+    "supplier_report": "supplier",
+    "field": "site",
+}
+"""What is meant by what people write, spelled as by `_plain`."""
+
+SAID = {said: meant for meant, words in MEANT.items() for said in words.split()}
+UNITS = {
+    *("v", "mv", "kv", "a", "ma", "ohm", "kohm", "megohm", "gohm", "uf", "w", "kw", "hz"),
+    *("mg_kg", "ug_kg", "mg_l", "kg_l", "ppm", "ppb", "percent", "pct", "mg_koh_g", "mm2_s", "cst"),
+    *("kg", "g", "mg", "lb", "oz", "l", "ml", "m", "ft", "h", "hours", "min"),
+    *("k", "c", "f", "degc", "degf", "kpa", "mpa", "bar", "psi"),
+}
+# By mass, as laboratories mean it.
+_PARTS_PER_MILLION = re.compile(r"(water|iron|copper|aluminium|tin|lead|silicon|zinc|chromium)_ppm")
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The likeliest meant of the known words; None if none is close, or several are as close."""
+    plain = _plain(word[:64])
+    candidates: dict[str, str | None] = {}
+    for one in known:
+        # Of two words that differ in capitals alone none is meant rather than the other.
+        candidates[_plain(one)] = None if _plain(one) in candidates else one
+    if plain in candidates:
+        return candidates[plain]
+    known_words = set(filter(None, candidates.values()))
+    for meant in (SAID.get(plain), _PARTS_PER_MILLION.sub(r"\1_mg_kg", plain)):
+        if meant in known_words:
+            return meant
+    return _closest(plain, [(spelled, one) for spelled, one in candidates.items() if one is not None])
+
+
+def _closest(plain: str, candidates: list[tuple[str, str]]) -> str | None:
+    # The unit says nothing of the word before it: `zinc_mg_kg` is no slip for `tin_mg_kg`.
+    letters = len(plain.removesuffix(f"_{_unit(plain)}"))
+    most = 0 if letters < 3 else 1 if letters < 10 else 2
+    best: tuple[int, str | None] = (most + 1, None)
+    for spelled, one in candidates:
+        if abs(len(spelled) - len(plain)) > most or not _comparable(plain, spelled):
+            continue
+        away = _distance(plain, spelled, best[0])
+        if away < best[0]:
+            best = away, one
+        elif away == best[0] <= most:
+            best = away, None
+    return best[1]
+
+
+def _comparable(word: str, candidate: str) -> bool:
+    """Not of another unit, and with the same figures: 40 for 100 is no slip of the pen."""
+    ours, theirs = _unit(word), _unit(candidate)
+    return (ours is None or theirs is None or ours == theirs) and re.findall(r"\d+", word) == re.findall(r"\d+", candidate)
+
+
+def _unit(word: str) -> str | None:
+    parts = word.split("_")
+    return next((unit for first in range(1, len(parts)) if (unit := "_".join(parts[first:])) in UNITS), None)
+
+
+def _distance(one: str, other: str, enough: int) -> int:
+    """Letters to add, drop, change, or exchange with their neighbour; not counted beyond `enough`."""
+    before: list[int] = []
+    row = list(range(len(other) + 1))
+    for i, letter in enumerate(one, start=1):
+        before, row, above = row, [i], before
+        for j, against in enumerate(other, start=1):
+            cost = min(before[j] + 1, row[j - 1] + 1, before[j - 1] + (letter != against))
+            if i > 1 and j > 1 and letter == other[j - 2] and one[i - 2] == against:
+                cost = min(cost, above[j - 2] + 1)
+            row.append(cost)
+        if min(row) > enough:
+            return enough + 1
+    return row[-1]
+
+
+def _plain(word: str) -> str:
+    return re.sub(r"[\s\-]+", "_", word.strip()).casefold()
