@@ -65,11 +65,12 @@ async def test_the_newest_stands_and_the_older_ones_stay(analyst, decision):
         ({"cause": "moistur", "basis": "field"}, "/cause"),
         ({"cause": "undetermined", "basis": "field"}, "/cause"),
         ({"cause": "Moisture", "basis": "field"}, "/cause"),
-        ({"cause": "moisture"}, ""),
+        ({"cause": "moisture"}, "/basis"),
         ({"cause": "moisture", "basis": "rumour"}, "/basis"),
         ({"cause": "moisture", "basis": "field", "note": 7}, "/note"),
         ({"cause": "moisture", "basis": "field", "note": "\x00"}, "/note"),
-        ({"cause": "moisture", "basis": "field", "sure": True}, ""),
+        ({"cause": "moisture", "basis": "field", "sure": True}, "/sure"),
+        ({"cause": 7, "basis": "field"}, "/cause"),
         ({"cause": "moisture", "basis": "field", "not_determinable": "false"}, "/not_determinable"),
         ([], ""),
     ],
@@ -80,6 +81,30 @@ async def test_a_bad_verdict_is_refused_by_name(analyst, decision, given, pointe
     assert (told.status_code, told.json()["type"]) == (422, "/problems/bad_verdict"), told.text
     assert [error["pointer"] for error in told.json()["errors"]] == [pointer]
     assert await verdicts(analyst, decision) == []
+
+
+async def test_all_that_is_wrong_with_a_verdict_is_told_at_once_with_what_is_allowed(analyst, decision):
+    given = {"cause": "water", "basis": "lab", "note": "\x07", "noet": "wet"}
+    told = await analyst.post(f"/v1/decisions/{decision}/verdicts", json=given)
+
+    assert told.status_code == 422
+    errors = {error["pointer"]: error for error in told.json()["errors"]}
+    assert {pointer: error.get("suggestion") for pointer, error in errors.items()} == {
+        "/cause": "moisture",
+        "/basis": "laboratory",
+        "/note": None,
+        "/noet": "note",
+    }
+    assert errors["/basis"]["detail"] == "'lab' is none of teardown, laboratory, field, supplier_report."
+    assert "'water' is none of " in errors["/cause"]["detail"]
+    assert " unlisted, " in errors["/cause"]["detail"]
+
+
+async def test_a_verdict_of_thousands_of_flaws_is_told_in_bounded_words(analyst, decision):
+    given = {"basis": "field", "cause": "moisture", **{f"member_{number}": 1 for number in range(3000)}}
+    told = await analyst.post(f"/v1/decisions/{decision}/verdicts", json=given)
+    assert (told.status_code, len(told.json()["errors"])) == (422, 201)
+    assert told.json()["errors"][-1] == {"pointer": "", "detail": "2800 more flaws are not listed."}
 
 
 async def test_the_nearest_cause_is_suggested(analyst, decision):

@@ -1,8 +1,9 @@
 """What a person established to be the cause, set beside the decision for good."""
 
 import hashlib
+from collections.abc import Iterator
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from uuid import UUID
 
 import msgspec
@@ -14,8 +15,9 @@ from coldcase.auditing.reading import find
 from coldcase.core.canonical import canonical
 from coldcase.core.case import Code, Text
 from coldcase.core.compiled import Book
-from coldcase.core.intake import nearest
+from coldcase.core.intake import member_flaws
 from coldcase.core.rule_table import UNLISTED
+from coldcase.core.suggesting import nearest
 from coldcase.db import verdicts
 from coldcase.db.events import Actor, act_as
 from coldcase.db.verdicts import NewVerdict, StoredVerdict
@@ -39,28 +41,38 @@ class GivenVerdict(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     note: Text | None = None
 
 
-def take(raw: object) -> GivenVerdict:
-    """The verdict of a JSON value. Raises BadVerdict."""
-    try:
-        given = msgspec.convert(raw, GivenVerdict)
-    except msgspec.ValidationError as error:
-        detail, _, path = str(error).partition(" - at `$")
-        pointer = path.rstrip("`").replace("[", "/").replace("]", "").replace(".", "/")
-        raise BadVerdict((Flaw(pointer, detail.replace("`", "'") + "."),)) from None
-    if (given.cause is None) != given.not_determinable:
-        raise BadVerdict((Flaw("/cause", "Name a cause, or say `not_determinable: true`; one of the two."),))
-    return given
+def take(raw: object, books: tuple[Book, ...]) -> GivenVerdict:
+    """The verdict of a JSON value; `books` are the rule tables whose causes may be named. Raises BadVerdict with every flaw."""
+    if not isinstance(raw, dict):
+        raise BadVerdict((Flaw("", "A verdict is a JSON object."),))
+    flaws = [*_shape_flaws(raw), *_cause_flaws(raw, books)]
+    if flaws:
+        raise BadVerdict(tuple(flaws))
+    return msgspec.convert(raw, GivenVerdict)
+
+
+def _shape_flaws(raw: dict[str, Any]) -> list[Flaw]:
+    return [flaw for flaw in member_flaws(raw, GivenVerdict) if not (flaw.pointer == "/cause" and isinstance(raw["cause"], str))]
+
+
+def _cause_flaws(raw: dict[str, Any], books: tuple[Book, ...]) -> Iterator[Flaw]:
+    cause, open_ = raw.get("cause"), raw.get("not_determinable", False)
+    if isinstance(open_, bool) and (cause is None) != open_:
+        yield Flaw("/cause", "Name a cause, or say `not_determinable: true`; one of the two.")
+    known = {UNLISTED, *(code for book in books for code in book.table.causes)}
+    retired = {code for book in books for kind, _, code in book.retired if kind == "cause"}
+    if isinstance(cause, str) and cause not in known | retired:
+        yield Flaw("/cause", f"'{cause[:64]}' is none of {', '.join(sorted(known))}.", nearest(cause, sorted(known)))
 
 
 async def pronounce(
-    conn: AsyncConnection, decision: UUID, given: GivenVerdict, books: tuple[Book, ...], *, actor: Actor, key: str | None, now: datetime
+    conn: AsyncConnection, decision: UUID, given: GivenVerdict, *, actor: Actor, key: str | None, now: datetime
 ) -> tuple[StoredVerdict, bool]:
     """Records a verdict on a decision that may be seen; whether it is an earlier one again.
 
-    `books`: the rule tables whose causes may be named. Raises NotFound, BadVerdict, KeyReused.
+    Raises NotFound, KeyReused.
     """
     found = await find(conn, decision)
-    _check_cause(given.cause, books)
     assert actor.key is not None  # noqa: S101 - a verdict comes in under an API key
     content = {"decision": str(decision), "verdict": msgspec.to_builtins(given)}
     new = NewVerdict(
@@ -79,13 +91,6 @@ async def pronounce(
     )
     await act_as(conn, actor)
     return await verdicts.add(conn, new)
-
-
-def _check_cause(cause: str | None, books: tuple[Book, ...]) -> None:
-    known = {UNLISTED, *(code for book in books for code in book.table.causes)}
-    retired = {code for book in books for kind, _, code in book.retired if kind == "cause"}
-    if cause is not None and cause not in known | retired:
-        raise BadVerdict((Flaw("/cause", f"The rule table has no cause '{cause}'.", nearest(cause, sorted(known))),))
 
 
 async def rule_table_of(conn: AsyncConnection, decision: UUID, *, judge: int | None) -> int:

@@ -56,17 +56,17 @@ async def give_verdict(request: Call) -> Response[bytes]:
     `verdicts:write:all` as well: a key that only reads all gets `403`, one that does not see the decision `404`.
     """
     service, id_ = house(request), request.path_params["id"]
-    given = verdicts.take(read_json(await strict.body(request)))
+    raw = read_json(await strict.body(request))
     key = strict.idempotency_key(request)
     writes_all = "verdicts:write:all" in request.auth.scopes
     sees_all = writes_all or reads_all(request.auth)
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=sees_all)
         version = await verdicts.rule_table_of(conn, id_, judge=None if writes_all else request.auth.client_id)
-    books = (await service.shelf.book(version), service.shelf.current)
+    given = verdicts.take(raw, (await service.shelf.book(version), service.shelf.current))
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=sees_all)
-        stored, again = await verdicts.pronounce(conn, id_, given, books, actor=actor(request), key=key, now=now())
+        stored, again = await verdicts.pronounce(conn, id_, given, actor=actor(request), key=key, now=now())
     headers = {"Location": f"/v1/decisions/{id_}"} | ({"Answer-Repeated": "true"} if again else {})
     told = msgspec.convert(stored, wire.Verdict, from_attributes=True)
     return Response(msgspec.json.encode(told), status_code=200 if again else 201, media_type=JSON, headers=headers)
