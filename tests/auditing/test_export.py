@@ -104,7 +104,27 @@ async def test_csv_quotes_what_rfc_4180_wants_quoted(service, case):
     assert ',"rack ""B"", left of the door",' in text
     assert text.endswith("\r\n")
     [row] = csv.DictReader(io.StringIO(text, newline=""), strict=True)
-    assert (row["job_ref"], row["circuit"], row["closed_at"]) == (awkward, "=1+1", "")
+    assert (row["job_ref"], row["circuit"], row["closed_at"]) == (awkward, "'=1+1", "")
+
+
+@pytest.mark.parametrize("begins", ["=", "+", "-", "@"])
+async def test_no_cell_of_a_csv_export_begins_a_formula_unless_that_is_asked_for(service, case, begins):
+    caller = await service.caller(*SCOPES, client=f"Store {begins}")
+    told = f"{begins}HYPERLINK(1)"
+    case["job"], case["unit"]["refrigerant"] = {"ref": told, "circuit": f"a{told}"}, told
+    await caller.post("/v1/classifications", json=case)
+
+    async def row(query):
+        [only] = csv.DictReader(io.StringIO((await exported(caller, query)).text, newline=""), strict=True)
+        return only
+
+    safe, raw = await row("?format=csv"), await row("?format=csv&safe=false")
+    assert (safe["job_ref"], safe["refrigerant"], safe["circuit"]) == (f"'{told}", f"'{told}", f"a{told}")
+    assert (raw["job_ref"], raw["refrigerant"]) == (told, told)
+    differing = {name for name in safe if safe[name] != raw[name]}
+    assert differing == {"job_ref", "refrigerant"}
+    for format_ in ("ndjson", "parquet"):
+        assert [one["job_ref"] for one in await as_rows(caller, format_)] == [told]
 
 
 @pytest.mark.parametrize("format_", ["ndjson", "csv", "parquet"])

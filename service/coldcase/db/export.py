@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Double, Select, Text, func, literal_column, select, true
+from sqlalchemy import ColumnElement, Double, Select, Text, case, func, literal_column, select, true
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.db.decisions import Search, conditions
@@ -75,13 +75,19 @@ def query(wanted: Search, *, full: bool) -> Select[Any]:
 RFC_3339: ColumnElement[str] = literal_column('\'YYYY-MM-DD"T"HH24:MI:SS.US"Z"\'')
 
 
-def spelled(rows: Select[Any], *, full: bool) -> Select[Any]:
-    """The same rows with times and truth values in the words that JSON has for them."""
+FORMULA = "^[=+@\t\r-]"
+"""How a cell begins that a spreadsheet would run."""
+
+
+def spelled(rows: Select[Any], *, full: bool, safe: bool) -> Select[Any]:
+    """The same rows with times and truth values in the words that JSON has for them; if `safe`, no text begins a formula."""
     table = rows.subquery("exported")
 
     def spell(column: ColumnElement[Any], kind: type) -> ColumnElement[Any]:
         if kind is datetime:
             return func.to_char(func.timezone(literal_column("'UTC'"), column), RFC_3339)
+        if kind is str and safe:
+            return case((column.regexp_match(FORMULA), literal_column("chr(39)", Text).concat(column)), else_=column)
         return column.cast(Text) if kind is bool else column
 
     return select(*(spell(table.c[name], kind).label(name) for name, kind in columns(full=full).items())).order_by(table.c.id)
@@ -101,10 +107,13 @@ async def rows(conn: AsyncConnection, wanted: Search, *, full: bool) -> AsyncGen
             yield batch
 
 
-async def csv(conn: AsyncConnection, wanted: Search, *, full: bool) -> AsyncGenerator[bytes, None]:
-    """The decisions as CSV (RFC 4180) with a header, a record at a time, for so the server sends them."""
+async def csv(conn: AsyncConnection, wanted: Search, *, full: bool, safe: bool = False) -> AsyncGenerator[bytes, None]:
+    """The decisions as CSV (RFC 4180) with a header, a record at a time, for so the server sends them.
+
+    If `safe`, a text that a spreadsheet would run as a formula begins with an apostrophe.
+    """
     raw = await raw_connection(conn)
-    sql, values = as_driver_takes(spelled(query(wanted, full=full), full=full))
+    sql, values = as_driver_takes(spelled(query(wanted, full=full), full=full, safe=safe))
     async with raw.cursor() as cursor, cursor.copy(f"COPY ({sql}) TO STDOUT (FORMAT csv, HEADER)", values) as copy:
         async for record in copy:
             yield bytes(record[:-1]) + b"\r\n"

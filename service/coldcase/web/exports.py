@@ -27,10 +27,15 @@ FORMATS = {"ndjson": NDJSON, "csv": CSV, "parquet": PARQUET}
 
 
 class ExportQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
-    """What to export: all that is given must match, as in a search. `format` beats `Accept`; `full` adds case and answer."""
+    """What to export: all that is given must match, as in a search. `format` beats `Accept`; `full` adds case and answer.
+
+    CSV only: a text that a spreadsheet would run as a formula (it begins with `=`, `+`, `-`, `@`, tab or carriage return) gets
+    an apostrophe in front; `safe=false` leaves it as it is.
+    """
 
     format: Literal["ndjson", "csv", "parquet"] | None = None
     full: Literal["true", "false"] = "false"
+    safe: Literal["true", "false"] = "true"
     cause: Code | None = None
     status: Status | None = None
     job_ref: Label | None = None
@@ -68,17 +73,17 @@ async def export_decisions(request: Call) -> ASGIApp:
     if media == PARQUET:
         parquet.require()
     running = house(request).exports
-    pieces = _pieces(running, request.auth, wanted, media, full=query.full == "true")
+    pieces = _pieces(running, request.auth, wanted, media, full=query.full == "true", safe=query.safe == "true")
     return Streamed(pieces, media)
 
 
-async def _pieces(running: Exports, key: ApiKey, wanted: Search, media: str, *, full: bool) -> AsyncGenerator[bytes, None]:
+async def _pieces(running: Exports, key: ApiKey, wanted: Search, media: str, *, full: bool, safe: bool) -> AsyncGenerator[bytes, None]:
     with running.place(key.client_id):
         async with running.transaction() as conn:
             await decisions.view_as(conn, key.client_id, reads_all=reads_all(key))
             match media:
                 case "text/csv":
-                    pieces = _joined(export.csv(conn, wanted, full=full))
+                    pieces = _joined(export.csv(conn, wanted, full=full, safe=safe))
                 case "application/x-ndjson":
                     pieces = _lines(export.rows(conn, wanted, full=full), full=full)
                 case _:
