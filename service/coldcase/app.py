@@ -12,6 +12,7 @@ from litestar import Litestar
 from litestar.enums import ScopeType
 from litestar.types import ControllerRouterHandler, Receive, Scope, Send
 
+from coldcase.auditing.proving import Trees
 from coldcase.auditing.sealing import Sealer
 from coldcase.classifying import Desk, now
 from coldcase.db.engine import AUDIT, EXPORTS, READS, SEALS, Limits, make_engine, require_ready
@@ -148,6 +149,7 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
                 at_once=EXPORTS_AT_ONCE,
                 shares=Shares(share(EXPORTS_AT_ONCE, settings.client_share), "exports running", say),
             ),
+            trees=Trees(),
             metrics=metrics,
             metrics_open=settings.metrics == "open",
         )

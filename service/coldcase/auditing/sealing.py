@@ -11,6 +11,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from coldcase.auditing.proving import Trees
 from coldcase.core import merkle
 from coldcase.core.canonical import canonical
 from coldcase.core.leaves import KINDS, DecisionRow, decision_leaf, leaf
@@ -161,8 +162,8 @@ class Inclusion(msgspec.Struct, frozen=True, kw_only=True):
     head: str
 
 
-async def inclusion(conn: AsyncConnection, id_: UUID) -> Inclusion:
-    """The proof for a decision that the caller may see. Raises NotFound, NotSealed."""
+async def inclusion(conn: AsyncConnection, id_: UUID, trees: Trees | None = None) -> Inclusion:
+    """The proof for a decision that the caller may see, quicker with `trees` that are kept. Raises NotFound, NotSealed."""
     row = await seals.decision_row(conn, id_)
     if row is None:
         raise NotFound
@@ -171,8 +172,7 @@ async def inclusion(conn: AsyncConnection, id_: UUID) -> Inclusion:
         if place is None:
             raise NotSealed
         [found] = await seals.seals(conn, after=place.seal - 1, limit=1)
-        leaves = await seals.leaves(conn, place.seal)
-    path = merkle.inclusion_proof(leaves, place.position)
+        path = await (trees or Trees()).path(conn, found, place.position)
     return Inclusion(
         decision=id_,
         leaf=decision_leaf(row).decode(),

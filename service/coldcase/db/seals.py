@@ -190,10 +190,10 @@ async def place_of(conn: AsyncConnection, kind: str, record: UUID) -> Place | No
     return None if row is None else Place(*row)
 
 
-async def leaves(conn: AsyncConnection, seal: int) -> list[bytes]:
-    """The hashes of all leaves of a seal, in order."""
-    rows = await conn.scalars(text("SELECT leaf FROM audit_seal_member WHERE seal = :seal ORDER BY position"), {"seal": seal})
-    return list(rows)
+async def leaves(conn: AsyncConnection, seal: int, *, first: int, most: int) -> list[bytes]:
+    """The hashes of so many leaves of a seal from position `first` on, in order."""
+    query = text("SELECT leaf FROM audit_seal_member WHERE seal = :seal AND position >= :first ORDER BY position LIMIT :most")
+    return list(await conn.scalars(query, {"seal": seal, "first": first, "most": most}))
 
 
 async def decision_row(conn: AsyncConnection, id_: UUID) -> DecisionRow | None:

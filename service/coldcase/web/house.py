@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import cast
 
+from coldcase.auditing.proving import Trees
 from coldcase.classifying import Desk
 from coldcase.db.recorder import Recorder
 from coldcase.db.transactions import Transaction
@@ -30,6 +31,7 @@ class House:
     audit_transaction: Transaction
     places: Shares
     exports: Exports
+    trees: Trees
     metrics: Metrics
     metrics_open: bool
 

@@ -108,5 +108,5 @@ async def prove_inclusion(request: Call) -> Response[bytes]:
     """
     async with house(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
-        proof = await sealing.inclusion(conn, request.path_params["id"])
+        proof = await sealing.inclusion(conn, request.path_params["id"], house(request).trees)
     return Response(msgspec.json.encode(proof), media_type=JSON)

@@ -1,0 +1,43 @@
+"""Inclusion proofs without a whole seal in hand: of each sealed tree the upper part is kept, a hash for every block of leaves."""
+
+import asyncio
+
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from coldcase.core import merkle
+from coldcase.db import seals
+from coldcase.db.seals import Seal
+
+BLOCK = 1024
+"""Leaves in a block, a power of two: so each block is a subtree of the whole, and the tree over the blocks' roots is its upper part."""
+
+MOST_KEPT = 1000
+
+
+class Trees:
+    """The upper parts of sealed trees, 32 bytes for each `BLOCK` leaves; of the seals that were asked for last."""
+
+    def __init__(self) -> None:
+        self._kept: dict[bytes, list[bytes]] = {}
+
+    async def path(self, conn: AsyncConnection, seal: Seal, position: int) -> list[bytes]:
+        """The hashes that lead from the leaf at `position` to the seal's root, the nearest first.
+
+        Reads one block of leaves; of a seal that is not kept all of them once, a block at a time, so that others come to
+        their turn in between.
+        """
+        upper = self._kept.pop(seal.head, None) or await _block_roots(conn, seal)
+        self._kept[seal.head] = upper
+        if len(self._kept) > MOST_KEPT:
+            del self._kept[next(iter(self._kept))]
+        place, within = divmod(position, BLOCK)
+        block = await seals.leaves(conn, seal.number, first=place * BLOCK, most=BLOCK)
+        return [*merkle.inclusion_proof(block, within), *merkle.inclusion_proof(upper, place)]
+
+
+async def _block_roots(conn: AsyncConnection, seal: Seal) -> list[bytes]:
+    roots = []
+    for first in range(0, seal.count, BLOCK):
+        roots.append(merkle.root(await seals.leaves(conn, seal.number, first=first, most=BLOCK)))
+        await asyncio.sleep(0)
+    return roots
