@@ -7,12 +7,16 @@ import json
 
 import psycopg
 import pytest
+from sqlalchemy.ext.asyncio import create_async_engine
+from sqlalchemy.pool import NullPool
 from uuid_utils.compat import uuid7
 
 from coldcase.auditing import archiving
 from coldcase.classifying import now
 from coldcase.cli import main
 from coldcase.core.leaves import DecisionRow
+from coldcase.db import archive
+from coldcase.db.engine import driver_url
 from coldcase.db.events import Actor
 
 
@@ -73,6 +77,23 @@ def test_a_year_goes_into_a_file_and_the_chain_still_holds(ledger, command, last
     assert "2 in archived years" in told
     assert command("verify", "--archive", str(file))[0] == 0
     assert "was taken out already" in command("archive", str(year), "--to", str(tmp_path))[2]
+
+
+def test_nothing_is_added_to_a_year_that_is_being_archived(ledger, last_year, year):
+    columns = ", ".join(name for name in DecisionRow._fields if name not in ("id", "xid"))
+
+    async def add_meanwhile() -> None:
+        async with create_async_engine(driver_url(ledger.database.owner_url), poolclass=NullPool).begin() as conn:
+            assert await archive.is_there(conn, year)
+            with psycopg.connect(ledger.superuser_url) as other:
+                other.execute("SET lock_timeout = 200")
+                with pytest.raises(psycopg.errors.LockNotAvailable):
+                    other.execute(
+                        f"INSERT INTO decision (id, {columns}) SELECT (left(id::text, 35) || '9')::uuid, {columns}"
+                        f" FROM decision WHERE id = '{last_year[0]}'"
+                    )
+
+    asyncio.run(add_meanwhile())
 
 
 def rewrite(file, change) -> None:

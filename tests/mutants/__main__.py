@@ -8,18 +8,21 @@ A name may be a part of one. Exit 1 if a mutant survived, if its text is no long
 import argparse
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 
 from tests.mutants.changes import CHANGES, Change
 
 ROOT = Path(__file__).parents[2]
 COPIED = ("service", "migrations", "tests", "deploy", "openapi", "pyproject.toml", "README.md", "DEVELOPERS.md", "requirements.lock")
+PREFIX = f"coldcase-mutant-{os.getpid()}-"
 SECONDS = 300
 NOTHING_FAILED = 0
 
@@ -31,6 +34,7 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=2, help="how many at a time (default 2)")
     parser.add_argument("--list", action="store_true", help="name them and do nothing")
     arguments = parser.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: stop())
     chosen = [one for one in CHANGES if not arguments.names or any(name in one.name for name in arguments.names)]
     if arguments.list or not chosen:
         print("\n".join(one.name for one in chosen) or "no such mutant")
@@ -46,6 +50,14 @@ def main() -> int:
     return int(set(verdicts) != {"killed"} or complaint is not None)
 
 
+def stop() -> None:
+    """Told to stop: removes what there is."""
+    for tree in Path(tempfile.gettempdir()).glob(f"{PREFIX}*"):
+        end_all(tree)
+        shutil.rmtree(tree, ignore_errors=True)
+    os._exit(143)
+
+
 def tell(change: Change) -> str:
     """One mutant's fate, printed as soon as it is known."""
     began = time.monotonic()
@@ -59,7 +71,7 @@ def fate(change: Change) -> tuple[str, str]:
     text = (ROOT / change.file).read_text()
     if text.count(change.old) != 1:
         return "STALE", f": {change.file} holds its text {text.count(change.old)} times"
-    with tempfile.TemporaryDirectory(prefix="coldcase-mutant-") as folder:
+    with tempfile.TemporaryDirectory(prefix=PREFIX) as folder:
         tree = copied(Path(folder))
         (tree / change.file).write_text(text.replace(change.old, change.new))
         code, told = run(tree, change.tests)
@@ -77,7 +89,7 @@ def fate(change: Change) -> tuple[str, str]:
 
 def unharmed(chosen: Sequence[Change]) -> str | None:
     """What fails in a copy without any change; None if nothing does."""
-    with tempfile.TemporaryDirectory(prefix="coldcase-mutant-") as folder:
+    with tempfile.TemporaryDirectory(prefix=PREFIX) as folder:
         code, told = run(copied(Path(folder)), sorted({test for one in chosen for test in one.tests}), seconds=3 * SECONDS)
     return None if code == NOTHING_FAILED else told[-2000:]
 
@@ -94,21 +106,28 @@ def copied(folder: Path) -> Path:
 
 
 def run(tree: Path, tests: Sequence[str], *, seconds: float = SECONDS) -> tuple[int | None, str]:
-    """Pytest's exit code and what it said; None if it did not end."""
-    environ = {**os.environ, "PYTHONPATH": str(tree / "service"), "PYTHONDONTWRITEBYTECODE": "1"}
+    """Pytest's exit code and what it said; None if it did not end. Nothing that it started is left."""
+    temporary = tree / "tmp"
+    temporary.mkdir(mode=0o711)
+    environ = {**os.environ, "PYTHONPATH": str(tree / "service"), "PYTHONDONTWRITEBYTECODE": "1", "TMPDIR": str(temporary)}
     command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
-    with subprocess.Popen(command, cwd=tree, env=environ, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as process:
-        try:
-            told, _ = process.communicate(timeout=seconds)
-        except subprocess.TimeoutExpired:
-            # Its way out stops what it has started; killed, it would leave a server behind.
-            process.send_signal(2)
-            try:
-                process.communicate(timeout=30)
-            except subprocess.TimeoutExpired:
-                process.kill()
-            return None, ""
-    return process.returncode, told
+    try:
+        done = subprocess.run(
+            command, cwd=tree, env=environ, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False, timeout=seconds
+        )
+    except subprocess.TimeoutExpired:
+        return None, ""
+    finally:
+        end_all(tree)
+    return done.returncode, done.stdout
+
+
+def end_all(tree: Path) -> None:
+    """Ends what still works in a copy: a test that hung, a server that it did not stop."""
+    for process in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError):
+            if process.joinpath("cwd").readlink().is_relative_to(tree):
+                os.kill(int(process.name), signal.SIGKILL)
 
 
 def first_failed(told: str) -> str:
