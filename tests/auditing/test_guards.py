@@ -173,6 +173,28 @@ async def test_what_was_done_to_a_guard_is_named(as_superuser, record, harm, thi
     assert any(words in breach.detail for breach in found), found
 
 
+EVENTS_OF_KEYS = "UPDATE audit_event SET {change} WHERE action ~ '^(key|client|rule_table)[.]'"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "details = '{}'",
+        "details = 'no JSON'",
+        "details = '[]'",
+        "details = replace(details, '-', '+')",
+        """details = '{"secret": 1, "created_at": "soon", "expires_at": 7, "client_id": [], "scopes": null, "person_sha256": {}}'""",
+        "subject = 'nobody'",
+        "subject = ''",
+        "client_id = NULL",
+        "action = 'key.revoked'",
+    ],
+)
+async def test_events_that_were_tampered_with_stop_no_verification(as_superuser, change):
+    found = await breaches(as_superuser, EVENTS_OF_KEYS.replace("{change}", change))
+    assert found or "client_id" in change
+
+
 async def test_the_proper_ways_are_no_breach(as_superuser, record):
     for change in (
         "UPDATE api_key SET revoked_at = now() WHERE client_id = 1",
