@@ -1,3 +1,6 @@
+import sys
+from concurrent.futures import ThreadPoolExecutor
+
 import pytest
 from CoolProp import PQ_INPUTS, AbstractState
 
@@ -169,3 +172,23 @@ def test_designations_are_read_as_people_write_them(text, designation):
 
 def test_the_library_names_its_version():
     assert library().startswith("CoolProp ")
+
+
+@pytest.fixture
+def restless():
+    """Threads take turns as often as they can."""
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    yield
+    sys.setswitchinterval(before)
+
+
+@pytest.mark.parametrize("designation", ["R-134a", "R-744"])
+def test_threads_that_share_a_fluid_get_what_one_alone_gets(restless, designation):
+    gas = fluid(designation)
+    states = [((400e3 + 10e3 * number, 290.0 + number), 1500e3 + 20e3 * number, 360.0 + number) for number in range(40)]
+    alone = [compression(gas, *state) for state in states]
+    assert None not in alone
+    with ThreadPoolExecutor(4) as pool:
+        for _ in range(5):
+            assert list(pool.map(lambda state: compression(gas, *state), states)) == alone

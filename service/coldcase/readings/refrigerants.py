@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import import_module
 from itertools import pairwise
+from threading import Lock
 from typing import Any
 
 from coldcase.core import refrigerant_names
@@ -85,7 +86,11 @@ def _slopes(xs: list[float], ys: list[float]) -> list[float]:
 
 @dataclass(frozen=True, slots=True)
 class Fluid:
-    """One refrigerant within the range of its equation; saturation above `highest_pressure` does not exist or is not known."""
+    """One refrigerant within the range of its equation; saturation above `highest_pressure` does not exist or is not known.
+
+    `vapour` is the library's own state, which each calculation sets and then reads: whoever does so holds `turn`, for
+    threads that took turns in between would get each other's figures, without an error.
+    """
 
     designation: str
     dew: Curve
@@ -95,6 +100,7 @@ class Fluid:
     lowest_temperature: float
     highest_temperature: float
     vapour: Any
+    turn: Lock
 
     def saturated(self, pressure: float) -> bool:
         """Whether there is a saturation temperature at this pressure."""
@@ -140,6 +146,7 @@ def fluid(designation: str) -> Fluid:
         lowest_temperature=state.Tmin(),
         highest_temperature=state.Tmax(),
         vapour=vapour,
+        turn=Lock(),
     )
 
 
@@ -240,9 +247,10 @@ def _state(refrigerant: Fluid, pressure: float, temperature: float) -> tuple[flo
         raise ValueError("not vapour")
     properties, vapour = _coolprop(), refrigerant.vapour
     # Said beforehand, the phase saves a search that fails for mixtures and takes half a millisecond.
-    vapour.specify_phase(properties.iphase_supercritical if above else properties.iphase_gas)
-    vapour.update(properties.PT_INPUTS, pressure, temperature)
-    return vapour.hmass(), vapour.smass(), vapour.cpmass()
+    with refrigerant.turn:
+        vapour.specify_phase(properties.iphase_supercritical if above else properties.iphase_gas)
+        vapour.update(properties.PT_INPUTS, pressure, temperature)
+        return vapour.hmass(), vapour.smass(), vapour.cpmass()
 
 
 def _isentropic(refrigerant: Fluid, entropy: float, pressure: float, start: tuple[float, float]) -> tuple[float, float]:
