@@ -1,5 +1,6 @@
 """The join: settings to a running service. Nothing is built at import."""
 
+import asyncio
 import gc
 from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -143,6 +144,7 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
             keys=keys,
             transaction=reading,
             audit_transaction=auditing,
+            verifying=asyncio.Lock(),
             places=Shares(share(settings.most_in_flight, settings.client_share), "requests in flight", say),
             exports=Exports(
                 exporting,

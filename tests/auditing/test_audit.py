@@ -1,15 +1,17 @@
 """Events and seals over HTTP: paged, and each client sees what is its own."""
 
+import asyncio
 from datetime import timedelta
 from functools import partial
 
 import psycopg
 import pytest
+from sqlalchemy.engine import make_url
 
 from coldcase.auditing import sealing
 from coldcase.classifying import now
 from coldcase.core.rule_table import digest
-from coldcase.db import events, keys
+from coldcase.db import embedded, events, keys
 from coldcase.db.events import Actor
 from coldcase.shipped import starter_table
 from tests.auditing.conftest import SCOPES, cases, plain
@@ -114,6 +116,29 @@ async def test_verification_over_http(service, auditor):
     other = (await auditor.post(f"/v1/audit-seals/verify?expect={'0' * 64}")).json()
     assert (other["good"], [trouble["what"] for trouble in other["troubles"]]) == (False, ["expected"])
     assert (await auditor.post("/v1/audit-seals/verify?expect=abc")).status_code == 400
+
+
+async def test_counts_over_all_clients_are_told_to_who_reads_all_only(service, auditor):
+    office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
+    counted = ("records", "unsealed", "taken_out", "erased")
+    own, whole = [(await caller.post("/v1/audit-seals/verify")).json() for caller in (auditor, office)]
+    assert [own[name] for name in counted] == [None] * 4
+    assert whole["records"] > 0
+    assert all(isinstance(whole[name], int) for name in counted)
+    assert {seal["count"] for seal in await pages(auditor, "/v1/audit-seals")} == {None}
+    assert sum(seal["count"] for seal in await pages(office, "/v1/audit-seals")) == whole["records"]
+
+
+async def test_a_second_verification_of_the_same_service_is_told_at_once(service, auditor, postgres):
+    superuser = postgres.url(embedded.SUPERUSER, make_url(service.owner_url).database)
+    with psycopg.connect(plain(superuser)) as other:
+        other.execute("LOCK TABLE audit_seal IN ACCESS EXCLUSIVE MODE")
+        running = asyncio.create_task(auditor.post("/v1/audit-seals/verify"))
+        while not service.app.state.house.verifying.locked():
+            await asyncio.sleep(0)
+        assert (await auditor.post("/v1/audit-seals/verify")).status_code == 429
+    await running
+    assert (await auditor.post("/v1/audit-seals/verify")).status_code == 200
 
 
 async def test_one_verification_runs_at_a_time(service, auditor):

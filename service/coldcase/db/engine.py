@@ -71,7 +71,8 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True):
 READS = Limits(application="coldcase", statement=5, lock=1.5, idle=10, answer=6, transaction=8)
 SEALS = Limits(application="coldcase seal", statement=60, lock=1, idle=10, answer=61, transaction=120)
 AUDIT = Limits(application="coldcase audit", statement=60, lock=1, idle=60, answer=61, transaction=900, silence=10)
-EXPORTS = Limits(application="coldcase export", statement=3600, lock=1, idle=60, answer=61, transaction=3600, silence=10)
+# Idle while its reader takes a batch of rows, megabytes perhaps; whoever takes nothing is cut by the HTTP server.
+EXPORTS = Limits(application="coldcase export", statement=3600, lock=1, idle=600, answer=61, transaction=3600, silence=10)
 WATCH = Limits(application="coldcase watch", statement=2, lock=0.5, idle=10, answer=2, transaction=10)
 
 

@@ -9,6 +9,7 @@ from msgspec import Meta
 from coldcase.auditing import verifying
 from coldcase.auditing.verifying import Trouble, Verification
 from coldcase.db import decisions, events, seals
+from coldcase.errors import Busy
 from coldcase.web import strict, wire
 from coldcase.web.decisions import LINK, reads_all
 from coldcase.web.face import JSON, Call, face
@@ -66,24 +67,20 @@ async def list_seals(request: Call) -> Response[bytes]:
     """The seals, the first first
 
     Each head stands for its seal and for all before it: keep the newest where nobody who owns the database can reach it.
+    `count` is over all clients' records and told to keys with `decisions:read:all` only.
     """
     query = strict.query(request, SealQuery)
     async with house(request).transaction() as conn:
         found = await seals.seals(conn, after=int(query.cursor or 0), limit=query.limit + 1)
     following = str(found[query.limit - 1].number) if len(found) > query.limit else None
-    items = [
-        wire.Seal(
-            number=seal.number, at=seal.at, count=seal.count, previous=seal.previous.hex(), root=seal.root.hex(), head=seal.head.hex()
-        )
-        for seal in found[: query.limit]
-    ]
+    items = [_seal(seal, everything=reads_all(request.auth)) for seal in found[: query.limit]]
     listed = wire.SealList(items=items, next=following)
     return Response(msgspec.json.encode(listed), media_type=JSON, headers=_link("/v1/audit-seals", query, following))
 
 
-def _seal(row: seals.Seal) -> wire.Seal:
+def _seal(row: seals.Seal, *, everything: bool) -> wire.Seal:
     hashes = {"previous": row.previous.hex(), "root": row.root.hex(), "head": row.head.hex()}
-    return wire.Seal(number=row.number, at=row.at, count=row.count, **hashes)
+    return wire.Seal(number=row.number, at=row.at, count=row.count if everything else None, **hashes)
 
 
 def _link(path: str, query: EventQuery | SealQuery, following: str | None) -> dict[str, str]:
@@ -98,11 +95,15 @@ async def verify_seals(request: Call) -> Response[bytes]:
     """Recomputes the seals from the records, and names what is not as it was sealed
 
     `?expect=` is the head of a seal that was kept elsewhere: a chain that was cut short or made anew does not have it.
-    One verification runs at a time; `coldcase verify` does the same without the service.
+    One verification runs at a time; `coldcase verify` does the same without the service. Counts of records are over all
+    clients' and told to keys with `decisions:read:all` only.
     """
     query = strict.query(request, VerifyQuery)
     expect = None if query.expect is None else bytes.fromhex(query.expect)
-    async with house(request).audit_transaction() as conn:
+    service = house(request)
+    if service.verifying.locked():
+        raise Busy("Another verification is running.")
+    async with service.verifying, service.audit_transaction() as conn:
         found = await verifying.verify_alone(conn, expect=expect)
     everything = reads_all(request.auth)
     told = [_told(trouble) for trouble in found.troubles if everything or trouble.client_id in (None, request.auth.client_id)]
@@ -114,10 +115,10 @@ def _verification(found: Verification, told: list[wire.Trouble], *, everything: 
     return wire.Verification(
         good=found.good,
         seals=found.seals,
-        records=found.records,
-        unsealed=found.unsealed,
-        taken_out=found.taken_out,
-        erased=found.erased,
+        records=found.records if everything else None,
+        unsealed=found.unsealed if everything else None,
+        taken_out=found.taken_out if everything else None,
+        erased=found.erased if everything else None,
         head=found.head,
         wrong=found.wrong,
         troubles=told if everything else [trouble for trouble in told if trouble.what != "missing"],

@@ -1,5 +1,6 @@
 """What handlers work with: one value, made by `app` when the service starts, and reached through `house(request)`."""
 
+import asyncio
 from dataclasses import dataclass
 from typing import cast
 
@@ -29,6 +30,7 @@ class House:
     keys: KeyRing
     transaction: Transaction
     audit_transaction: Transaction
+    verifying: asyncio.Lock
     places: Shares
     exports: Exports
     trees: Trees

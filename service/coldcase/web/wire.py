@@ -220,7 +220,7 @@ class Seal(_Part, frozen=True, kw_only=True):
 
     number: int
     at: datetime
-    count: int
+    count: int | None
     previous: str
     root: str
     head: str
@@ -252,10 +252,10 @@ class Verification(_Part, frozen=True, kw_only=True):
 
     good: bool
     seals: int
-    records: int
-    unsealed: int
-    taken_out: int
-    erased: int
+    records: int | None
+    unsealed: int | None
+    taken_out: int | None
+    erased: int | None
     head: str | None
     wrong: int
     troubles: list[Trouble]
