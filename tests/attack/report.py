@@ -60,16 +60,16 @@ def attack(name: str, *, seconds: float) -> Callable[[Work], Work]:
 def run(chosen: Iterable[Attack], stage: Stage, seconds: float | None) -> Iterator[tuple[str, Outcome]]:
     """The outcomes of attack after attack. One that fails itself proves nothing, and so counts as broken."""
     for one in chosen:
-        print(f"{one.name} …", end=" ", flush=True)
-        began, count = time.monotonic(), 0
+        print(f"{one.name} …", flush=True)
+        began = time.monotonic()
         try:
             for outcome in one.work(stage, seconds or one.seconds):
-                count += 1
+                print(f"  {outcome.verdict}: {outcome.promise} ({outcome.how}) {outcome.figure}", flush=True)
                 yield one.name, outcome
         except Exception as error:  # noqa: BLE001 - the other attacks go on
             stage.keep(one.name, traceback.format_exc())
             yield one.name, Outcome("the attack itself", one.name, broken=[f"{type(error).__name__}: {error}"[:600]])
-        print(f"{count} promises, {time.monotonic() - began:.0f} s", flush=True)
+        print(f"  {time.monotonic() - began:.0f} s", flush=True)
 
 
 def table(found: Iterable[tuple[str, Outcome]]) -> str:
