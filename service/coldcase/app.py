@@ -159,7 +159,7 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
             metrics=metrics,
             metrics_open=settings.metrics == "open",
         )
-        Readings(_readings(house, pulse, engines), registry)
+        Readings(_readings(house, sealer, pulse, engines), registry)
         if settings.warm_properties:
             refrigerants.warm()
         # Modules, rule table and property tables stay for good: no collection need look at them again.
@@ -169,9 +169,20 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         yield
 
 
-def _readings(house: House, pulse: Pulse, engines: Mapping[str, AsyncEngine]) -> list[Reading]:
+def _readings(house: House, sealer: Sealer, pulse: Pulse, engines: Mapping[str, AsyncEngine]) -> list[Reading]:
     recorder, exports = house.recorder, house.exports
+
+    def last_seal_age() -> float | None:
+        at = getattr(sealer, "last_sealed_at", None)
+        return None if at is None else (now() - at).total_seconds()
+
     return [
+        Reading("coldcase_last_seal_age_seconds", "Time since the newest seal that was seen", last_seal_age),
+        Reading(
+            "coldcase_oldest_unsealed_seconds",
+            "How long the oldest unsealed record waited, at the last look",
+            lambda: getattr(sealer, "oldest_unsealed_s", None),
+        ),
         Reading("coldcase_recorder_queue", "Decisions that wait for their commit", lambda: recorder.waiting),
         Reading("coldcase_recorder_available", "1 while decisions can be recorded", lambda: recorder.available),
         Reading("coldcase_database_unheard_seconds", "Time since the database last answered the watcher", lambda: pulse.silent_s),

@@ -1,7 +1,6 @@
 """Engines, the limits of each kind of connection, and whether the database is up to date."""
 
 import asyncio
-import logging
 import os
 import select as selecting
 import socket
@@ -13,6 +12,7 @@ from typing import Any, Self, TypeVar
 
 import msgspec
 import psycopg
+import structlog
 from sqlalchemy import Select, event, exc, text
 from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
 from sqlalchemy.engine import URL, make_url
@@ -24,7 +24,7 @@ from coldcase.db.migrating import head_revision, known_revisions
 from coldcase.db.pulse import Pulse
 from coldcase.errors import RightsMissing, StaleSchema
 
-log = logging.getLogger(__name__)
+log = structlog.get_logger()
 
 T = TypeVar("T")
 
@@ -219,7 +219,7 @@ async def require_current(conn: AsyncConnection) -> None:
     if found is None or (found != wanted and found in known_revisions()):
         raise StaleSchema(f"The database is at {found or 'no revision'}, this service needs {wanted}: run `coldcase migrate`.")
     if found != wanted:
-        log.warning("the database is at %s, which a newer release made; this one was written for %s and goes on", found, wanted)
+        log.warning("a newer release made the schema; this one goes on", found=found, wanted=wanted)
 
 
 async def require_ready(conn: AsyncConnection) -> None:
