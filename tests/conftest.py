@@ -9,6 +9,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+import structlog
 
 from coldcase.db import embedded, migrating
 
@@ -28,6 +29,13 @@ def _clean_environment() -> Iterator[None]:
     ours = {name: os.environ.pop(name) for name in list(os.environ) if name.startswith("COLDCASE_")}
     yield
     os.environ.update(ours)
+
+
+@pytest.fixture(autouse=True)
+def _logging_as_it_was() -> Iterator[None]:
+    """A command started in a test logs to that test's standard error, which is closed after it."""
+    yield
+    structlog.reset_defaults()
 
 
 @pytest.fixture

@@ -3,10 +3,11 @@
 from pathlib import Path
 
 import msgspec
+from alembic import command
 from sqlalchemy import create_engine
 from sqlalchemy.pool import NullPool
 
-from coldcase.db import embedded, guards, migrating
+from coldcase.db import embedded, guards, mending, migrating
 
 FILE = Path(guards.__file__).with_name("guards.json")
 
@@ -25,9 +26,18 @@ def spelled(expected: guards.Expected) -> bytes:
     return msgspec.json.format(msgspec.json.encode(expected, order="sorted"), indent=1) + b"\n"
 
 
+def migrate(owner_url: str) -> None:
+    """By the migrations alone: `migrating.upgrade` would make anew what the file of before still has."""
+    with migrating.owner_connection(owner_url) as conn:
+        with conn.begin():
+            mending.make_roles(conn)
+        command.upgrade(migrating.configuration(connection=conn), "head")
+        conn.commit()
+
+
 def main() -> None:
     with embedded.temporary() as server:
-        migrating.upgrade(server.owner_url)
+        migrate(server.owner_url)
         FILE.write_bytes(spelled(made(server.owner_url)))
 
 

@@ -12,7 +12,6 @@ from sqlalchemy.pool import NullPool
 from uuid_utils.compat import uuid7
 
 from coldcase.auditing import archiving
-from coldcase.classifying import now
 from coldcase.cli import main
 from coldcase.core.leaves import DecisionRow
 from coldcase.db import archive
@@ -73,9 +72,10 @@ def test_a_year_goes_into_a_file_and_the_chain_still_holds(ledger, command, last
     assert event[:2] == (str(year), "2")
     assert event[2].startswith("command line, ")
     code, out, told = command("verify")
-    assert (code, out) == (0, "")
-    assert "2 in archived years" in told
-    assert command("verify", "--archive", str(file))[0] == 0
+    assert (code, out, f"the 2 decisions of {year} are believed gone, file not shown" in told) == (1, "", True)
+    assert command("verify", "--without-archives")[:2] == (0, "")
+    code, out, told = command("verify", "--archive", str(file))
+    assert (code, out, "2 in archived years" in told, "not shown" in told) == (0, "", True, False)
     assert "was taken out already" in command("archive", str(year), "--to", str(tmp_path))[2]
 
 
@@ -276,7 +276,7 @@ def test_where_nobody_can_be_asked_nothing_is_erased(ledger, command, judged, mo
 def test_an_erasure_is_of_a_person_or_of_a_verdict(ledger, both):
     async def erase():
         async with ledger.engine.begin() as conn:
-            await archiving.erase(conn, **both, actor=Actor(), now=now())
+            await archiving.erase(conn, **both, actor=Actor())
 
     with pytest.raises(ValueError, match="one of the two"):
         asyncio.run(erase())

@@ -1,7 +1,6 @@
 """Events and seals over HTTP: paged, and each client sees what is its own."""
 
 import asyncio
-from datetime import timedelta
 from functools import partial
 
 import psycopg
@@ -27,7 +26,7 @@ async def auditor(service):
         id_ = (await caller.post("/v1/classifications", json=one)).json()["id"]
         await caller.post(f"/v1/decisions/{id_}/verdicts", json={"cause": "moisture", "basis": "field"})
         async with service.app.state.house.transaction() as conn:
-            await sealing.seal(conn, now=now())
+            await sealing.seal(conn)
     return caller
 
 
@@ -91,10 +90,10 @@ async def test_a_published_table_is_named_by_version_and_digest(auditor):
 
 async def test_what_was_done_to_the_whole_record_does_not_say_from_where(service, auditor):
     by_hand = Actor(person="operator-1", remote="command line, root@plant")
-    note = partial(events.note, action="year.archived", subject="1999", details={"count": 7}, actor=by_hand, now=now())
+    note = partial(events.note, action="guards.mended", subject="record", details={"count": 7}, actor=by_hand)
     await service.as_owner(note)
     office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
-    place = "/v1/audit-events?action=year.archived"
+    place = "/v1/audit-events?action=guards.mended"
 
     [seen], [whole] = await pages(auditor, place), await pages(office, place)
 
@@ -153,7 +152,7 @@ async def test_a_trouble_with_another_clients_record_is_not_told_by_name(service
     office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
     id_ = (await stranger.post("/v1/classifications", json=cases(1)[0])).json()["id"]
     async with service.app.state.house.transaction() as conn:
-        await sealing.seal(conn, now=now() + timedelta(seconds=1))
+        await sealing.seal(conn)
     with psycopg.connect(plain(service.owner_url).replace("coldcase_owner", "postgres"), autocommit=True) as conn:
         conn.execute("SET session_replication_role = replica")
         conn.execute("UPDATE decision SET confidence = 1 WHERE id = %s", [id_])
@@ -168,6 +167,6 @@ async def test_a_young_decision_is_not_sealed_yet(service, auditor):
     told = await auditor.get(f"/v1/decisions/{id_}/inclusion")
     assert (told.status_code, told.json()["type"], told.headers["Retry-After"]) == (404, "/problems/not_sealed", "60")
     async with service.app.state.house.transaction() as conn:
-        made = await sealing.seal(conn, now=now())
+        made = await sealing.seal(conn)
     proof = (await auditor.get(f"/v1/decisions/{id_}/inclusion")).json()
     assert (proof["decision"], proof["head"]) == (id_, made.head.hex())

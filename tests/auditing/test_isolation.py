@@ -10,7 +10,6 @@ import pytest
 
 from coldcase.app import create_app
 from coldcase.auditing import sealing
-from coldcase.classifying import now
 from coldcase.cli.keys import SCOPES as EVERY_SCOPE
 from coldcase.settings import Settings
 from tests.auditing.conftest import cases
@@ -37,7 +36,7 @@ async def owned(service):
     given = {"cause": "moisture", "basis": "teardown", "note": MARK}
     verdict = (await caller.post(f"/v1/decisions/{decision}/verdicts", json=given)).json()["id"]
     async with service.app.state.house.transaction() as conn:
-        await sealing.seal(conn, now=now())
+        await sealing.seal(conn)
     return {"id": decision, "verdict": verdict}
 
 

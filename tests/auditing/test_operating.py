@@ -18,7 +18,7 @@ __all__ = ["last_year", "year"]
 
 README = (Path(__file__).parents[2] / "README.md").read_text()
 SECTION = README.split("## Operate it for years")[1].split("\n## ")[0]
-BACKUP, RESTORE, UPGRADE, ARCHIVE = re.findall(r"```sh\n(.*?)```", SECTION, re.DOTALL)
+BACKUP, RESTORE, UPGRADE, ACKNOWLEDGE, ARCHIVE = re.findall(r"```sh\n(.*?)```", SECTION, re.DOTALL)
 
 
 @pytest.fixture
@@ -91,3 +91,18 @@ def test_a_year_is_archived_and_verified_with_its_file(ledger, shell, last_year,
     code, out, told = shell(ARCHIVE, YEAR=str(year), ARCHIVE=str(tmp_path / "years"))
     assert (code, out) == (0, f"{tmp_path}/years/decisions-{year}.ndjson.gz\n"), told
     assert "2 in archived years" in told
+
+
+def test_known_disorder_is_acknowledged_and_any_other_still_rings(ledger, shell):
+    verify = 'coldcase verify --database-url "$SERVICE"'
+    ledger.harm(f"UPDATE decision SET confidence = confidence - 1 WHERE id = '{ledger.ids[1]}'")
+    assert shell(verify)[0] == 1
+
+    code, out, told = shell(ACKNOWLEDGE, REASON="a slip at the console")
+
+    assert (code, out, "1 troubles acknowledged on " in told, "a slip at the console" in told) == (0, "", True, True)
+    assert shell(verify)[0] == 0
+    for harmed in (0, 1):
+        ledger.harm(f"UPDATE decision SET confidence = confidence - 1 WHERE id = '{ledger.ids[harmed]}'")
+        code, out, _ = shell(verify)
+        assert (code, f"decision {ledger.ids[harmed]} was changed" in out) == (1, True)

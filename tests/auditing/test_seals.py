@@ -4,8 +4,6 @@ import asyncio
 import json
 import subprocess
 import sys
-from datetime import timedelta
-from functools import partial
 from pathlib import Path
 
 import msgspec
@@ -14,11 +12,9 @@ import pytest
 from uuid_utils.compat import uuid7
 
 from coldcase.auditing import sealing
-from coldcase.classifying import now
 from coldcase.core.canonical import canonical
 from coldcase.core.leaves import DecisionRow, decision_leaf
 from coldcase.db import decisions
-from coldcase.db.transactions import transaction
 
 pytestmark = pytest.mark.anyio
 CHECKER = Path(__file__).parents[2] / "deploy" / "check_inclusion.py"
@@ -226,20 +222,12 @@ async def test_a_transaction_that_is_undone_leaves_nothing_to_seal(ledger):
 async def test_one_replica_seals_at_a_time(ledger):
     ledger.harm(copy_of(ledger, xid="pg_current_xact_id()"))
     async with ledger.engine.connect() as one, asyncio.timeout(20):
-        made = await sealing.seal(one, now=now())
+        made = await sealing.seal(one)
         assert await ledger.seal() is None
         await one.commit()
 
     assert ledger.ask("SELECT max(number) FROM audit_seal") == [(made.number,)]
     assert await ledger.seal() is None
-
-
-async def test_after_a_restore_into_another_server_new_rows_are_sealed_and_old_ones_not_twice(ledger):
-    # A restored record meets a server that numbers transactions anew: the last seal ends far above them.
-    ledger.harm("UPDATE audit_seal SET up_to_xid = '9000000', next_xid = '9000000' WHERE number = 3")
-    ledger.harm(f"INSERT INTO decision (id, {columns_of(ledger)}) SELECT '{uuid7()}', {columns_of(ledger)} FROM decision LIMIT 1")
-    made = await ledger.seal()
-    assert made.count == 1
 
 
 async def test_leaves_are_canonical_json(ledger):
@@ -316,11 +304,3 @@ async def test_a_decision_that_is_too_young_has_no_proof_yet(ledger):
         await decisions.view_as(conn, 1)
         with pytest.raises(sealing.NotSealed):
             await sealing.inclusion(conn, young)
-
-
-async def test_the_service_seals_by_itself_and_logs_the_head(ledger, caplog):
-    ledger.harm(copy_of(ledger, xid="pg_current_xact_id()"))
-    sealer = sealing.Sealer(partial(transaction, ledger.engine), seconds=60, clock=lambda: now() + timedelta(seconds=1))
-    with caplog.at_level("INFO", logger="coldcase.auditing.sealing"):
-        made = await sealer.once()
-    assert made.head.hex() in caplog.text

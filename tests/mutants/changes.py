@@ -147,9 +147,9 @@ CHANGES: tuple[Change, ...] = (
     # Seals and verification.
     Change(
         "two replicas may seal at once",
-        DB + "seals.py",
-        "SELECT pg_try_advisory_xact_lock(hashtext('coldcase seal'))",
-        "SELECT true",
+        "migrations/versions/20261126_0500_sealed_by_the_database.py",
+        "IN SHARE ROW EXCLUSIVE MODE",
+        "IN ROW EXCLUSIVE MODE",
         SEALS,
     ),
     Change(
@@ -175,11 +175,17 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "what lies loose under an old transaction is fine",
         AUDITING + "verifying.py",
-        "if last is not None and loose.xid < last.up_to_xid:",
+        "if loose.xid < last.up_to_xid:",
         "if False:",
         SEALS,
     ),
-    Change("backdating is fine", AUDITING + "verifying.py", "return xid >= seal.next_xid and at < seal.at - SLOW", "return False", SEALS),
+    Change(
+        "backdating is fine",
+        AUDITING + "verifying.py",
+        "return xid >= seal.next_xid and at < seal.at - SLOW[seal.format]",
+        "return False",
+        SEALS,
+    ),
     Change(
         "leaves and nodes hash alike",
         CORE + "merkle.py",

@@ -8,14 +8,17 @@ import gzip
 import hashlib
 import os
 from collections.abc import AsyncIterator, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
+from typing import BinaryIO
 from uuid import UUID
 
 import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.auditing.verifying import Trouble, Verification, check_archive
+from coldcase.auditing.archives import check_archive
+from coldcase.auditing.verification import Trouble, Verification
 from coldcase.core import merkle
 from coldcase.core.leaves import DecisionRow, decision_leaf
 from coldcase.db import archive as store
@@ -41,46 +44,69 @@ class Archived(msgspec.Struct, frozen=True):
     sha256: str
 
 
-async def archive(conn: AsyncConnection, year: int, folder: Path, *, drop: bool, actor: Actor, now: datetime) -> Archived:
+async def archive(conn: AsyncConnection, year: int, folder: Path, *, drop: bool, actor: Actor) -> Archived:
     """Writes a year that is over to a file, verifies the file against the seals, and detaches the year; as the owner.
 
-    Raises NotArchivable, and then nothing was taken out: the year is not over or not there, a decision of it is not under
-    a seal yet or not as it was sealed, the file is there already.
+    A decision is of the year in which it was recorded. The lock that detaching takes comes last, and each try waits so
+    shortly for it that recording goes on. Raises NotArchivable, and then nothing was taken out and no file is left: the year
+    is not over, not there or empty, a decision of it is not under a seal yet or not as it was sealed, the file is there
+    already, somebody reads without an end.
     """
-    if year >= now.year:
+    if year >= await store.this_year(conn):
         raise NotArchivable(f"{year} is not over.")
     if year in {archive.year for archive in await checks.archives(conn)}:
         raise NotArchivable(f"{year} was taken out already.")
     if not await store.is_there(conn, year):
         raise NotArchivable(f"The record holds no year {year}.")
     path = folder / f"decisions-{year}.ndjson.gz"
-    count = await _write(conn, year, path)
-    try:
+    with _new_file(path) as file:
+        count = await _write(conn, year, file)
+        if count == 0:
+            raise NotArchivable(f"The record holds no decision that was recorded in {year}.")
         await _compare(conn, path, count)
-    except NotArchivable:
-        path.unlink()
-        raise
-    digest = _digest(path)
-    await store.take_out(conn, year, count=count, file_sha256=digest, drop=drop, now=now)
-    details = {"count": count, "file_sha256": digest.hex(), "dropped": drop}
-    await events.note(conn, action="year.archived", subject=str(year), details=details, actor=actor, now=now)
+        _sync_folder(folder)
+        digest = _digest(path)
+        await store.note_archive(conn, year, count=count, file_sha256=digest)
+        details = {"count": count, "file_sha256": digest.hex(), "dropped": drop}
+        await events.note(conn, action="year.archived", subject=str(year), details=details, actor=actor)
+        if not await store.take_out(conn, year, drop=drop):
+            raise NotArchivable(f"Decisions are being read all the time, so {year} could not be taken out. Try again.")
     return Archived(path, count, digest.hex())
 
 
-async def _write(conn: AsyncConnection, year: int, path: Path) -> int:
+@contextmanager
+def _new_file(path: Path) -> Iterator[BinaryIO]:
+    """A file of mode 0600 that was not there; it is gone again if the block raises."""
     try:
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except OSError as error:
         raise NotArchivable(f"{path}: {error.strerror}") from error
+    with os.fdopen(handle, "wb") as file:
+        try:
+            yield file
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
+
+
+async def _write(conn: AsyncConnection, year: int, raw: BinaryIO) -> int:
     count = 0
-    with os.fdopen(handle, "wb") as raw:
-        with gzip.GzipFile(fileobj=raw, mode="wb", mtime=0, compresslevel=6) as file:
-            async for batch in store.rows(conn, year):
-                count += len(batch)
-                file.write(b"".join(msgspec.json.encode(_members(row)) + b"\n" for row in batch))
-        raw.flush()
-        os.fsync(raw.fileno())
+    with gzip.GzipFile(filename="", fileobj=raw, mode="wb", mtime=0, compresslevel=6) as file:
+        async for batch in store.rows(conn, year):
+            count += len(batch)
+            file.write(b"".join(msgspec.json.encode(_members(row)) + b"\n" for row in batch))
+    raw.flush()
+    os.fsync(raw.fileno())
     return count
+
+
+def _sync_folder(folder: Path) -> None:
+    """A name is on the disk only once its folder is."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _members(row: DecisionRow) -> dict[str, object]:
@@ -95,7 +121,8 @@ async def _compare(conn: AsyncConnection, path: Path, count: int) -> None:
         for row in batch:
             if row.id not in known:
                 raise NotArchivable(f"Decision {row.id} is not under a seal yet.")
-            if known[row.id] != merkle.leaf_hash(decision_leaf(row)):
+            sealed = known[row.id]
+            if sealed.leaf != merkle.leaf_hash(decision_leaf(row, form=sealed.format)):
                 raise NotArchivable(f"Decision {row.id} is not as it was sealed: `coldcase verify` says more.")
         read += len(batch)
     if read != count:
@@ -149,9 +176,9 @@ def _digest(path: Path) -> bytes:
 
 
 async def check(conn: AsyncConnection, path: Path, report: Verification) -> None:
-    """Verifies an archived year with its file at hand. Raises NotArchivable if the file cannot be read at all."""
-    digest = _digest(path)
-    known = {archive.file_sha256: archive.year for archive in await checks.archives(conn)}
+    """Verifies an archived year with its file at hand, after `verify`. Raises NotArchivable if the file cannot be read at all."""
+    digest = _digest(path).hex()
+    known = {archive.file_sha256: archive.year for archive in report.archives}
     if digest not in known:
         report.add(Trouble(what="archive", detail=f"{path} is not the file of any archived year, byte for byte"))
     year = known.get(digest) or _year_in(path)
@@ -187,7 +214,6 @@ async def erase(
     verdict: UUID | None = None,
     dry_run: bool = False,
     actor: Actor,
-    now: datetime,
 ) -> Erasure:
     """Erases a person's label everywhere, or what was written in one verdict, with an event; as the owner.
 
@@ -206,7 +232,7 @@ async def erase(
             await store.erase_keys_label(conn, person)
         details = {"records": found.records, "words": found.words}
         subject = "person" if verdict is None else str(verdict)
-        await events.note(conn, action="words.erased", subject=subject, details=details, actor=actor, now=now)
+        await events.note(conn, action="words.erased", subject=subject, details=details, actor=actor)
     return found
 
 

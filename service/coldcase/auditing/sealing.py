@@ -1,32 +1,39 @@
-"""Sealing: at intervals, a Merkle tree over the records since the last seal, chained to it; and proofs that a record is in one."""
+"""Sealing: at intervals, a Merkle tree over the records since the last seal, chained to it; and proofs that a record is in one.
+
+The database itself makes a seal (`seal_records`, as its owner): members, leaves, root, time, epoch and head. Whoever stole the
+service's password can have a seal made too early, can hold up sealing by holding locks (which is logged as overdue), and can record
+decisions and verdicts that nobody asked for, of the present minute and under the next seal; he can write, change or leave out
+nothing of the chain.
+"""
 
 import asyncio
-import logging
-from collections.abc import AsyncIterator, Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
 import msgspec
+import structlog
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.auditing.proving import Trees
-from coldcase.core import merkle
 from coldcase.core.canonical import canonical
-from coldcase.core.leaves import KINDS, DecisionRow, decision_leaf, leaf
+from coldcase.core.leaves import DecisionRow, decision_leaf, leaf
 from coldcase.db import seals
-from coldcase.db.seals import Member, Seal
+from coldcase.db.seals import Seal
 from coldcase.db.transactions import Transaction
 from coldcase.errors import ColdcaseError, NotFound
 
-log = logging.getLogger(__name__)
+log = structlog.get_logger(__name__)
 
 BEFORE_ALL = bytes(32)
 """What stands for the head before the first seal."""
 
-LEAST_XID = 3
-"""PostgreSQL numbers ordinary transactions from here."""
+OVERDUE_S = 300.0
+"""For how long a record may wait for a seal before that is a warning; or five intervals, if that is longer."""
+
+LAST_SEAL_S = 4.0
+"""How long the last seal of a service that stops may take."""
 
 
 class NotSealed(ColdcaseError):
@@ -37,7 +44,7 @@ class NotSealed(ColdcaseError):
 
 def members(seal: Seal) -> dict[str, Any]:
     """What the head of a seal is the hash of. Transaction ids are text: JSON's numbers end at 2⁵³."""
-    return {
+    told = {
         "number": seal.number,
         "at": seal.at.astimezone(UTC).isoformat().replace("+00:00", "Z"),
         "count": seal.count,
@@ -47,11 +54,12 @@ def members(seal: Seal) -> dict[str, Any]:
         "previous": seal.previous.hex(),
         "root": seal.root.hex(),
     }
+    return told if seal.format == 1 else {**told, "epoch": seal.epoch, "format": seal.format}
 
 
-def record_leaf(kind: str, row: Any) -> bytes:
-    """The leaf of a record as `db.seals` reads it."""
-    return decision_leaf(row) if kind == "decision" else leaf(kind, row)
+def record_leaf(kind: str, row: Any, form: int) -> bytes:
+    """The leaf of a record as `db.seals` reads it, in a format."""
+    return decision_leaf(row, form=form) if kind == "decision" else leaf(kind, row, form=form)
 
 
 def record_id(kind: str, row: Any) -> UUID:
@@ -61,88 +69,80 @@ def record_id(kind: str, row: Any) -> UUID:
     return row["id"] if kind == "verdict" else UUID(int=row["version" if kind == "rule_table" else "id"])
 
 
-async def seal(conn: AsyncConnection, *, now: datetime, most: int = seals.MOST_IN_SEAL) -> Seal | None:
+async def seal(conn: AsyncConnection, *, most: int = seals.MOST_IN_SEAL) -> Seal | None:
     """Seals what is complete and not sealed yet; None if there is nothing, or another replica is at it.
 
     Rows of a transaction that is still open when this one looks are left for a later seal, and so is everything that
-    began after it: a seal never has to be reopened. One seal takes about `most` decisions; ask again until None.
+    began after it: a seal never has to be reopened. One seal takes about `most` decisions; ask again until None. In a new
+    cluster, after a restore, the first takes all that stands there, and an event tells of it.
     """
-    async with seals.as_auditor(conn):
-        if not await seals.take_turn(conn):
-            return None
-        last, horizon = await seals.last(conn), await seals.horizon(conn)
-        start = LEAST_XID if last is None or horizon.oldest < last.up_to_xid else last.up_to_xid
-        end = await seals.end_of_seal(conn, start, horizon.oldest, most)
-        number, tree = last.number + 1 if last else 1, merkle.Tree()
-        async for batch in _new_members(conn, tree, start, end):
-            await seals.add_members(conn, number, batch)
-        if tree.count == 0:
-            return None
-        made = Seal(
-            number=number,
-            at=now,
-            count=tree.count,
-            from_xid=start,
-            up_to_xid=end,
-            next_xid=horizon.following,
-            previous=last.head if last else BEFORE_ALL,
-            root=tree.root(),
-            head=b"",
-        )
-        made = msgspec.structs.replace(made, head=merkle.head(members(made)))
-        await seals.add_seal(conn, made)
-        return made
-
-
-async def _new_members(conn: AsyncConnection, tree: merkle.Tree, start: int, end: int) -> AsyncIterator[list[Member]]:
-    for place, kind in enumerate(KINDS):
-        async for rows in seals.unsealed(conn, kind, start, end):
-            batch = []
-            for row in rows:
-                hashed = merkle.leaf_hash(record_leaf(kind, row))
-                batch.append(Member(tree.count, place, record_id(kind, row), hashed))
-                tree.add(hashed)
-            yield batch
+    return await seals.make(conn, most)
 
 
 class Sealer:
-    """Seals at intervals for as long as the service runs. All replicas try; the database lets one at a time."""
+    """Seals from the start, at intervals, and once more at the end. All replicas try; the database lets one at a time.
 
-    def __init__(self, transaction: Transaction, *, seconds: float, clock: Callable[[], datetime]) -> None:
+    `last_sealed_at` and `last_head` are of the newest seal that was seen, whoever made it; `oldest_unsealed_s` says for how
+    many seconds the oldest record has waited for one, None if none waits. All are as of the last try.
+    """
+
+    def __init__(self, transaction: Transaction, *, seconds: float) -> None:
+        self.last_sealed_at: datetime | None = None
+        self.last_head: str | None = None
+        self.oldest_unsealed_s: float | None = None
         self._transaction = transaction
         self._seconds = seconds
-        self._clock = clock
+        self._closing = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
 
     async def start(self) -> None:
-        """Begins."""
+        """Begins, with a first seal at once."""
         self._task = asyncio.create_task(self._work(), name="sealer")
 
     async def close(self) -> None:
-        """Stops; a seal that is not finished is undone."""
-        if self._task is not None:
-            self._task.cancel()
-            with suppress(asyncio.CancelledError):
-                await self._task
+        """Stops after a last seal; one that takes too long is undone."""
+        self._closing.set()
+        if self._task is None:
+            return
+        await asyncio.wait([self._task], timeout=LAST_SEAL_S)
+        self._task.cancel()
+        with suppress(asyncio.CancelledError):
+            await self._task
 
     async def _work(self) -> None:
-        while True:
-            await asyncio.sleep(self._seconds)
-            try:
-                while await self.once() is not None:
-                    pass
-            except ColdcaseError as error:
-                log.warning("nothing was sealed: %s", error.detail)
-            except Exception:
-                log.exception("sealing failed in an unforeseen way")
+        while not self._closing.is_set():
+            await self._seal_all()
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._closing.wait(), self._seconds)
+        await self._seal_all()
+
+    async def _seal_all(self) -> None:
+        try:
+            while await self.once() is not None:
+                pass
+            await self._look()
+        except ColdcaseError as error:
+            log.warning("nothing was sealed", why=error.detail)
+        except Exception:
+            log.exception("sealing failed in an unforeseen way")
 
     async def once(self) -> Seal | None:
         """Makes one seal, if there is anything to seal; its head goes to the log, where no one who owns the database can reach it."""
         async with self._transaction() as conn:
-            made = await seal(conn, now=self._clock())
+            made = await seal(conn)
         if made is not None:
-            log.info("sealed %d records as seal %d, head %s", made.count, made.number, made.head.hex())
+            self.last_sealed_at, self.last_head = made.at, made.head.hex()
+            log.info("sealed", seal=made.number, count=made.count, head=self.last_head)
         return made
+
+    async def _look(self) -> None:
+        async with self._transaction() as conn, seals.as_auditor(conn):
+            state = await seals.state(conn)
+        if state.last is not None:
+            self.last_sealed_at, self.last_head = state.last.at, state.last.head.hex()
+        self.oldest_unsealed_s = state.oldest_unsealed_s
+        if state.oldest_unsealed_s is not None and state.oldest_unsealed_s > max(OVERDUE_S, 5 * self._seconds):
+            log.warning("sealing is overdue", oldest_unsealed_s=round(state.oldest_unsealed_s), last_sealed_at=str(self.last_sealed_at))
 
 
 class Inclusion(msgspec.Struct, frozen=True, kw_only=True):
@@ -175,7 +175,7 @@ async def inclusion(conn: AsyncConnection, id_: UUID, trees: Trees | None = None
         path = await (trees or Trees()).path(conn, found, place.position)
     return Inclusion(
         decision=id_,
-        leaf=decision_leaf(row).decode(),
+        leaf=decision_leaf(row, form=found.format).decode(),
         case=row.case_text,
         answer=row.answer_text,
         position=place.position,

@@ -7,10 +7,9 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.auditing import archiving, verifying
+from coldcase.auditing import acknowledging, archiving, sealing, verifying
 from coldcase.auditing.archiving import Erasure
-from coldcase.auditing.verifying import Verification
-from coldcase.classifying import now
+from coldcase.auditing.verification import Verification
 from coldcase.cli import store
 from coldcase.cli.talk import Commands, WrongUse, as_json, command, confirmed, result, say
 from coldcase.db.engine import run_once
@@ -20,11 +19,14 @@ def add_commands(commands: Commands) -> None:
     """Adds `verify`, `archive` and `erase`."""
     added = command(commands, "verify", verify, "Recompute the audit seals; exit 1 if anything is not as it was sealed.")
     added.add_argument("--expect", metavar="HEAD", help="the head of a seal, as it was kept elsewhere")
-    added.add_argument("--archive", metavar="FILE", action="append", default=[], help="also an archived year; again for more")
+    added.add_argument("--archive", metavar="FILE", action="append", default=[], help="the file of an archived year; again for more")
+    added.add_argument("--without-archives", action="store_true", help="archived years need not be shown")
+    added.add_argument("--acknowledge", metavar="REASON", help="as the owner: declare all that is wrong now known, in a sealed event")
     added.add_argument("--json", action="store_true")
-    store.add_flags(added)
-    added = command(commands, "archive", archive, "As the owner: write a year's decisions to a file, verify it, and take the year out.")
-    added.add_argument("year", type=int)
+    store.add_owner_flags(added)
+    says = "As the owner: write the decisions recorded in a year to a file, verify it, and take the year out."
+    added = command(commands, "archive", archive, says)
+    added.add_argument("year", type=int, help="the year of recording, not of the job")
     added.add_argument("--to", metavar="FOLDER", default=".", help="where the file goes (default: here)")
     added.add_argument("--drop", action="store_true", help="also drop the detached table; else it stays beside the record")
     store.add_owner_flags(added)
@@ -39,22 +41,42 @@ def add_commands(commands: Commands) -> None:
 
 
 def verify(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
-    """Prints what was found; names each trouble."""
+    """Prints what was found; names each trouble. Writes nothing, unless it is to acknowledge."""
+    found = _verified(args, environ)
+    if args.acknowledge is not None:
+        count = store.as_owner(args, environ, lambda conn: acknowledging.acknowledge(conn, found, args.acknowledge, actor=store.actor()))
+        _seal(args, environ)
+        say(f"coldcase: {count} troubles are acknowledged, under a seal; each verification tells of them")
+        found = _verified(args, environ)
+    if args.json:
+        as_json(found.told())
+    else:
+        _print(found)
+    return 0 if found.good and (args.without_archives or not found.not_shown) else 1
+
+
+def _verified(args: argparse.Namespace, environ: Mapping[str, str]) -> Verification:
     expect = _head(args.expect)
 
     async def everything(conn: AsyncConnection) -> Verification:
-        found = await verifying.verify(conn, expect=expect)
+        found = await verifying.verify(conn, expect=expect, every_digest=args.acknowledge is not None)
         for name in args.archive:
             await archiving.check(conn, Path(name), found)
         return found
 
     with store.reading_url(store.read_settings(args, environ)) as url:
-        found = run_once(url, everything)
-    if args.json:
-        as_json(found)
-    else:
-        _print(found)
-    return 0 if found.good else 1
+        return run_once(url, everything)
+
+
+def _seal(args: argparse.Namespace, environ: Mapping[str, str]) -> None:
+    """An event counts only once it is under a seal; the service would make one within a minute."""
+
+    async def all_of_it(conn: AsyncConnection) -> None:
+        made = await sealing.seal(conn)
+        if made is not None:
+            say(f"coldcase: sealed {made.count} records as seal {made.number}, head {made.head.hex()}")
+
+    store.as_owner(args, environ, all_of_it)
 
 
 def _print(found: Verification) -> None:
@@ -62,8 +84,13 @@ def _print(found: Verification) -> None:
         result(f"{trouble.what}: {trouble.detail}")
     if found.wrong > len(found.troubles):
         result(f"and {found.wrong - len(found.troubles)} more")
+    for archive in found.not_shown:
+        say(f"coldcase: the {archive.count} decisions of {archive.year} are believed gone, file not shown (--archive, --without-archives)")
+    for known in found.acknowledgements:
+        say(f"coldcase: {known.found} troubles acknowledged on {known.at:%Y-%m-%d} (audit event {known.event}): {known.reason}")
     rest = {"not yet sealed": found.unsealed, "in archived years": found.taken_out, "with erased words": found.erased}
     told = "".join(f", {count} {what}" for what, count in rest.items() if count)
+    told += f", in {found.epochs} servers one after another" if found.epochs > 1 else ""
     say(f"coldcase: {found.records} records under {found.seals} seals{told}; {found.wrong or 'nothing'} wrong")
     say(f"coldcase: head {found.head or '(no seal yet)'}")
 
@@ -83,9 +110,8 @@ def archive(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     folder = Path(args.to)
     if not folder.is_dir():
         raise WrongUse(f"{folder} is no folder.")
-    done = store.as_owner(
-        args, environ, lambda conn: archiving.archive(conn, args.year, folder, drop=args.drop, actor=store.actor(), now=now())
-    )
+    done = store.as_owner(args, environ, lambda conn: archiving.archive(conn, args.year, folder, drop=args.drop, actor=store.actor()))
+    _seal(args, environ)
     say(f"coldcase: {done.count} decisions of {args.year} are in the file and out of the record; its SHA-256 is {done.sha256}")
     result(str(done.path))
     return 0
@@ -99,7 +125,7 @@ def erase(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
 
     def run(*, dry_run: bool) -> Erasure:
         told = {"person": args.person, "addresses": args.addresses, "verdict": verdict, "dry_run": dry_run}
-        return store.as_owner(args, environ, lambda conn: archiving.erase(conn, **told, actor=store.actor(), now=now()))
+        return store.as_owner(args, environ, lambda conn: archiving.erase(conn, **told, actor=store.actor()))
 
     if not args.yes or args.dry_run:
         found = run(dry_run=True)

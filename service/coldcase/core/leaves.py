@@ -1,7 +1,7 @@
 """What a seal covers of each record: its leaf, RFC 8785 text.
 
-Long texts and erasable words stand in it by their digest. A decision's leaf is built by hand, members in order, because
-there are millions of them; a test holds it to `canonical`.
+Long texts and erasable words stand in it by their digest. The bytes of each kind and format are fixed for ever: a change is a new
+format, and tests hold each to its bytes. A decision's leaf is built by hand, members in order, because there are millions of them.
 """
 
 import hashlib
@@ -31,6 +31,12 @@ Their order is that of their salts. A member is never added to a kind, for its s
 
 SALT = 16
 """Bytes of a word's salt."""
+
+FORMAT = 2
+"""Of the leaves and heads that are made now. Those of format 1 say of themselves no format; they are read for good.
+
+The database makes the leaves (the migration that brought `seal_records`); here they are made again, to be compared.
+"""
 
 ERASED = "erased"
 """What stands in a word's place once it is erased."""
@@ -62,7 +68,7 @@ class DecisionRow(NamedTuple):
     supersedes: UUID | None
 
 
-class _DecisionLeaf(msgspec.Struct, frozen=True, gc=False):
+class _Decision1(msgspec.Struct, frozen=True, gc=False):
     """Members in RFC 8785's order, which for ASCII names is the alphabet's."""
 
     answer_sha256: str
@@ -87,42 +93,149 @@ class _DecisionLeaf(msgspec.Struct, frozen=True, gc=False):
     xid: str
 
 
-def decision_leaf(row: DecisionRow) -> bytes:
-    """The leaf of a decision. Times in UTC, confidence in ten-thousandths."""
-    return _encode(
-        _DecisionLeaf(
-            hashlib.sha256(row.answer_text.encode()).hexdigest(),
-            hashlib.sha256(row.case_text.encode()).hexdigest(),
-            row.cause,
-            row.circuit,
-            row.client_id,
-            None if row.closed_at is None else row.closed_at.astimezone(UTC),
-            row.compressor_type,
-            row.confidence,
-            row.engine,
-            row.fingerprint.hex(),
-            row.id,
-            row.idempotency_key,
-            row.job_ref,
-            "decision",
-            row.recorded_at.astimezone(UTC),
-            row.refrigerant,
-            row.rule_table,
-            row.status,
-            row.supersedes,
-            row.xid,
-        )
+class _Decision2(msgspec.Struct, frozen=True, gc=False):
+    answer_sha256: str
+    case_sha256: str
+    cause: str
+    circuit: str | None
+    client: int
+    closed_at: datetime | None
+    compressor_type: str
+    confidence: int
+    engine: str
+    fingerprint: str
+    format: int
+    id: UUID
+    idempotency_key: str | None
+    job_ref: str | None
+    kind: str
+    recorded_at: datetime
+    refrigerant: str | None
+    rule_table: int
+    status: str
+    supersedes: UUID | None
+    xid: str
+
+
+def decision_leaf(row: DecisionRow, *, form: int = FORMAT) -> bytes:
+    """The leaf of a decision in a format. Times in UTC, confidence in ten-thousandths."""
+    first = (
+        hashlib.sha256(row.answer_text.encode()).hexdigest(),
+        hashlib.sha256(row.case_text.encode()).hexdigest(),
+        row.cause,
+        row.circuit,
+        row.client_id,
+        None if row.closed_at is None else row.closed_at.astimezone(UTC),
+        row.compressor_type,
+        row.confidence,
+        row.engine,
+        row.fingerprint.hex(),
     )
+    rest = (
+        row.id,
+        row.idempotency_key,
+        row.job_ref,
+        "decision",
+        row.recorded_at.astimezone(UTC),
+        row.refrigerant,
+        row.rule_table,
+        row.status,
+        row.supersedes,
+        row.xid,
+    )
+    return _encode(_Decision1(*first, *rest) if form == 1 else _Decision2(*first, form, *rest))
 
 
-def leaf(kind: str, row: Mapping[str, Any]) -> bytes:
-    """The leaf of a record of another kind, from its columns by name."""
-    words = WORDS[kind]
-    members = {name: _plain(value) for name, value in row.items() if name not in words and name not in ("salt", "document")}
-    if "document" in row:
-        members["document_sha256"] = hashlib.sha256(row["document"].encode()).hexdigest()
+class _Verdict1(msgspec.Struct, frozen=True, gc=False):
+    basis: str
+    by_key: UUID | None
+    cause: str | None
+    client_id: int
+    decision_id: UUID
+    fingerprint: bytes
+    id: UUID
+    idempotency_key: str | None
+    not_determinable: bool
+    note_sha256: bytes | None
+    person_sha256: bytes | None
+    recorded_at: datetime
+    xid: str
+
+
+class _Verdict2(msgspec.Struct, frozen=True, gc=False):
+    """With the client whose idempotency keys the verdict counts among."""
+
+    basis: str
+    by_client_id: int | None
+    by_key: UUID | None
+    cause: str | None
+    client_id: int
+    decision_id: UUID
+    fingerprint: bytes
+    id: UUID
+    idempotency_key: str | None
+    not_determinable: bool
+    note_sha256: bytes | None
+    person_sha256: bytes | None
+    recorded_at: datetime
+    xid: str
+
+
+class _RuleTable(msgspec.Struct, frozen=True, gc=False):
+    based_on: int | None
+    created_at: datetime
+    created_by_sha256: bytes | None
+    digest: str
+    document_sha256: str
+    note_sha256: bytes | None
+    version: int
+    xid: str
+
+
+class _RuleTableEvent(msgspec.Struct, frozen=True, gc=False):
+    at: datetime
+    by_key: UUID | None
+    id: int
+    kind: str
+    person_sha256: bytes | None
+    reason_sha256: bytes | None
+    version: int
+    xid: str
+
+
+class _AuditEvent(msgspec.Struct, frozen=True, gc=False):
+    action: str
+    at: datetime
+    by_key: UUID | None
+    by_role: str
+    client_id: int | None
+    details: str
+    id: int
+    person_sha256: bytes | None
+    remote_sha256: bytes | None
+    request_id: str | None
+    subject: str
+    xid: str
+
+
+LEAVES: Mapping[str, Mapping[int, type[msgspec.Struct]]] = {
+    "verdict": {1: _Verdict1, 2: _Verdict2},
+    "rule_table": {1: _RuleTable, 2: _RuleTable},
+    "rule_table_event": {1: _RuleTableEvent, 2: _RuleTableEvent},
+    "audit_event": {1: _AuditEvent, 2: _AuditEvent},
+}
+"""What a leaf holds of a record, by kind and format. What a row has beside it is under no seal."""
+
+
+def leaf(kind: str, row: Mapping[str, Any], *, form: int = FORMAT) -> bytes:
+    """The leaf of a record of another kind in a format, from its columns by name."""
+    values = row
+    if kind == "rule_table":
+        values = {**row, "document_sha256": hashlib.sha256(row["document"].encode()).hexdigest()}
+    members = {name: _plain(values[name]) for name in LEAVES[kind][form].__struct_fields__}
     # `kind` is also a column of a rule table's event.
-    return canonical({"kind": kind, "record": members})
+    told = {"kind": kind, "record": members}
+    return canonical(told if form == 1 else {"format": form, **told})
 
 
 def _plain(value: Any) -> Any:

@@ -1,16 +1,23 @@
 """Taking a year of decisions out, and erasing words: what only the owner of the database may do."""
 
+import asyncio
 from collections.abc import AsyncIterator, Mapping
-from datetime import datetime
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import insert, text
+import psycopg
+from sqlalchemy import func, insert, text
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.core.leaves import ERASED, SALT, WORDS, DecisionRow
 from coldcase.db.seals import DECISION, stream
 from coldcase.db.tables import audit_archive
+
+LOCK_MILLISECONDS = 200
+"""How long a try to detach a year waits: less than half of what the recorder does."""
+
+DETACH_TRIES, DETACH_PAUSE_S = 30, 1.0
 
 Wanted = Mapping[str, tuple[str, tuple[str, ...]]]
 """What to erase: of each kind of records the condition (SQL, with one parameter `value`) and the words."""
@@ -39,12 +46,36 @@ async def rows(conn: AsyncConnection, year: int) -> AsyncIterator[list[DecisionR
         yield batch
 
 
-async def take_out(conn: AsyncConnection, year: int, *, count: int, file_sha256: bytes, drop: bool, now: datetime) -> None:
-    """Detaches the year's partition, and drops it if asked to; the record keeps what it was and in which file it is."""
-    await conn.execute(insert(audit_archive).values(year=year, at=now, count=count, file_sha256=file_sha256))
-    await conn.execute(text(f"ALTER TABLE decision DETACH PARTITION {partition(year)}"))
-    if drop:
-        await conn.execute(text(f"DROP TABLE {partition(year)}"))
+async def this_year(conn: AsyncConnection) -> int:
+    """The year that the database is in."""
+    return int(await conn.scalar(text("SELECT extract(year FROM now() AT TIME ZONE 'UTC')")) or 0)
+
+
+async def note_archive(conn: AsyncConnection, year: int, *, count: int, file_sha256: bytes) -> None:
+    """Lists the year as taken out, so that whoever asks for a decision of it can be told."""
+    await conn.execute(insert(audit_archive).values(year=year, at=func.clock_timestamp(), count=count, file_sha256=file_sha256))
+
+
+async def take_out(conn: AsyncConnection, year: int, *, drop: bool) -> bool:
+    """Detaches the year's partition, and drops it if asked to; whether its lock could be had. Commit at once after it.
+
+    Until that lock is had, everything else queues behind it; so each try gives up before a recording would.
+    """
+    await conn.execute(text(f"SET LOCAL lock_timeout = '{LOCK_MILLISECONDS}ms'"))
+    for attempt in range(DETACH_TRIES):
+        if attempt:
+            await asyncio.sleep(DETACH_PAUSE_S)
+        try:
+            async with conn.begin_nested():
+                await conn.execute(text(f"ALTER TABLE decision DETACH PARTITION {partition(year)}"))
+                if drop:
+                    await conn.execute(text(f"DROP TABLE {partition(year)}"))
+        except OperationalError as error:
+            if not isinstance(error.orig, psycopg.errors.LockNotAvailable):
+                raise
+        else:
+            return True
+    return False
 
 
 LABELS = {"verdict": "person", "audit_event": "person", "rule_table_event": "person", "rule_table": "created_by"}

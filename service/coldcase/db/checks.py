@@ -2,7 +2,7 @@
 
 from collections.abc import AsyncIterator, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 from uuid import UUID
 
 import msgspec
@@ -13,10 +13,15 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from coldcase.core.leaves import KINDS, WORDS, DecisionRow
 from coldcase.db.archive import is_erased
 from coldcase.db.engine import raw_connection
-from coldcase.db.seals import BATCH, COLUMNS, ID, Member, record_id
+from coldcase.db.seals import BATCH, COLUMNS, ID, TIMES, Member, record_id
 
 Checked = tuple[Member, Any]
 """A member with its record: a `DecisionRow`, a dictionary for another kind, None where there is none."""
+
+
+async def begin(conn: AsyncConnection) -> None:
+    """Must come first in its transaction: all that is read is of one moment, and nothing can be written."""
+    await conn.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY"))
 
 
 async def take_turn(conn: AsyncConnection) -> bool:
@@ -31,20 +36,24 @@ async def members(conn: AsyncConnection, seal: int) -> AsyncIterator[list[Checke
         rows: dict[tuple[int, UUID], Any] = {}
         for kind in {member.kind for member in batch}:
             wanted = [member.record for member in batch if member.kind == kind]
-            rows |= {(kind, id_): row for id_, row in await _records(conn, KINDS[kind], wanted)}
+            rows |= {(kind, id_): row for id_, row in await records(conn, KINDS[kind], wanted)}
         yield [(member, rows.get((member.kind, member.record))) for member in batch]
         place = batch[-1].position + 1
 
 
 async def _batch(conn: AsyncConnection, seal: int, place: int) -> list[Member]:
     raw = await raw_connection(conn)
-    statement = "SELECT position, kind, record, leaf FROM audit_seal_member WHERE seal = %s AND position >= %s ORDER BY position LIMIT %s"
+    statement = (
+        "SELECT position, kind, record, leaf, client_id FROM audit_seal_member"
+        " WHERE seal = %s AND position >= %s ORDER BY position LIMIT %s"
+    )
     async with raw.cursor(binary=True) as cursor:
         await cursor.execute(statement, (seal, place, BATCH))
         return [Member(*row) for row in await cursor.fetchall()]
 
 
-async def _records(conn: AsyncConnection, kind: str, wanted: Sequence[UUID]) -> list[tuple[UUID, Any]]:
+async def records(conn: AsyncConnection, kind: str, wanted: Sequence[UUID]) -> list[tuple[UUID, Any]]:
+    """These records of a kind, each with its name: a `DecisionRow`, or a dictionary for another kind."""
     raw = await raw_connection(conn)
     if kind == "decision":
         async with raw.cursor(binary=True) as cursor:
@@ -58,30 +67,29 @@ async def _records(conn: AsyncConnection, kind: str, wanted: Sequence[UUID]) -> 
 
 
 class Loose(msgspec.Struct, frozen=True):
-    """A record that no seal holds; `at` is when it says that it was recorded."""
+    """A record that no seal holds; `at` is when it says that it was recorded, `to_come` whether no transaction has its number yet."""
 
     kind: str
     record: UUID
     client_id: int | None
     xid: int
     at: datetime
-
-
-TIMES = {"decision": "recorded_at", "verdict": "recorded_at", "rule_table": "created_at", "rule_table_event": "at", "audit_event": "at"}
+    to_come: bool
 
 
 async def loose(conn: AsyncConnection, kind: str) -> AsyncIterator[list[Loose]]:
     """The records of one kind that no seal holds, some at a time."""
     client = "r.client_id" if kind in ("decision", "verdict", "audit_event") else "NULL::integer"
     statement = (
-        f"SELECT {record_id(kind)}, {client}, r.xid::text, r.{TIMES[kind]} FROM {kind} AS r"  # noqa: S608 - our own names
+        f"SELECT {record_id(kind)}, {client}, r.xid::text, r.{TIMES[kind]},"  # noqa: S608 - our own names
+        f" r.xid >= pg_snapshot_xmax(pg_current_snapshot()) FROM {kind} AS r"
         f" LEFT JOIN audit_seal_member AS m ON m.kind = {KINDS.index(kind)} AND m.record = {record_id(kind)} WHERE m.record IS NULL"
     )
     raw = await raw_connection(conn)
     async with raw.cursor(name="loose", binary=True) as cursor:
         await cursor.execute(statement)
         while rows := await cursor.fetchmany(BATCH):
-            yield [Loose(kind, row[0], row[1], int(row[2]), row[3]) for row in rows]
+            yield [Loose(kind, row[0], row[1], int(row[2]), *row[3:]) for row in rows]
 
 
 async def erased(conn: AsyncConnection, kind: str) -> dict[str, int]:
@@ -107,11 +115,51 @@ class Archive(msgspec.Struct, frozen=True):
 
 
 async def archives(conn: AsyncConnection) -> list[Archive]:
-    """The years that were taken out."""
+    """The years that were taken out, by the table of them: nothing seals it."""
     return [Archive(*row) for row in await conn.execute(text("SELECT year, count, file_sha256 FROM audit_archive ORDER BY year"))]
 
 
-async def known_leaves(conn: AsyncConnection, kind: str, wanted: Sequence[UUID]) -> dict[UUID, bytes]:
+class SealedEvent(NamedTuple):
+    """An event that is under a seal."""
+
+    id: int
+    subject: str
+    details: dict[str, Any]
+    at: datetime
+
+
+async def sealed_events(conn: AsyncConnection, action: str) -> list[SealedEvent]:
+    """The events of an action that are under a seal, in their order."""
+    place, name = KINDS.index("audit_event"), record_id("audit_event")
+    query = text(
+        "SELECT r.id, r.subject, r.details, r.at FROM audit_event AS r WHERE r.action = :action AND EXISTS"  # noqa: S608 - our own names
+        f" (SELECT FROM audit_seal_member AS m WHERE m.kind = {place} AND m.record = {name}) ORDER BY r.id"
+    )
+    found = await conn.execute(query, {"action": action})
+    return [SealedEvent(row[0], row[1], msgspec.json.decode(row[2]), row[3]) for row in found]
+
+
+async def decisions_of(conn: AsyncConnection, year: int) -> int:
+    """How many decisions of a year the record holds."""
+    query = text("SELECT count(*) FROM decision WHERE id >= first_id_of_year(:year) AND id < first_id_of_year(:year + 1)")
+    return int(await conn.scalar(query, {"year": year}) or 0)
+
+
+async def epoch(conn: AsyncConnection) -> str:
+    """The cluster that the record is in."""
+    return str(await conn.scalar(text("SELECT record_epoch()")))
+
+
+class Sealed(msgspec.Struct, frozen=True):
+    """The hash of a record's leaf as it was sealed, and its format."""
+
+    leaf: bytes
+    format: int
+
+
+async def known_leaves(conn: AsyncConnection, kind: str, wanted: Sequence[UUID]) -> dict[UUID, Sealed]:
     """The sealed leaves of these records."""
-    query = text("SELECT record, leaf FROM audit_seal_member WHERE kind = :kind AND record = ANY(:wanted)")
-    return {row[0]: row[1] for row in await conn.execute(query, {"kind": KINDS.index(kind), "wanted": list(wanted)})}
+    query = text(
+        "SELECT record, leaf, format FROM audit_seal_member JOIN audit_seal ON number = seal WHERE kind = :kind AND record = ANY(:wanted)"
+    )
+    return {row[0]: Sealed(row[1], row[2]) for row in await conn.execute(query, {"kind": KINDS.index(kind), "wanted": list(wanted)})}

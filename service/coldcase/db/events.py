@@ -67,9 +67,10 @@ def _shown(name: str) -> "ColumnElement[Any]":
     return column
 
 
-async def note(conn: AsyncConnection, *, action: str, subject: str, details: dict[str, Any], actor: Actor, now: datetime) -> None:
-    """Writes an event that no change of a row stands for; only the owner may."""
-    role = await conn.scalar(text("SELECT session_user"))
-    values = {"at": now, "action": action, "subject": subject, "by_role": role, "details": msgspec.json.encode(details).decode()}
+async def note(conn: AsyncConnection, *, action: str, subject: str, details: dict[str, Any], actor: Actor) -> None:
+    """Writes an event that no change of a row stands for, at the database's time of this moment; only the owner may."""
+    values = {"action": action, "subject": subject, "details": msgspec.json.encode(details).decode()}
+    # A transaction may have begun long ago.
+    made = {"at": func.clock_timestamp(), "by_role": text("session_user")}
     named = {"by_key": actor.key, "person": actor.person, "remote": actor.remote, "request_id": actor.request_id}
-    await conn.execute(insert(audit_event).values(**values, **named))
+    await conn.execute(insert(audit_event).values(**values, **made, **named))

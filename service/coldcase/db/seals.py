@@ -1,9 +1,6 @@
-"""Seals and what they cover: the rows that are complete and not sealed yet, the seals, and their members.
+"""Seals and what they cover. The database makes them (`seal_records`); they are read as the role `coldcase_auditor`."""
 
-All of it is read and written as the role `coldcase_auditor`, which sees every client's rows: see `as_auditor`.
-"""
-
-from collections.abc import AsyncIterator, Iterable, Sequence
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime
 from typing import Any
@@ -27,10 +24,11 @@ MOST_IN_SEAL = 50_000
 
 DECISION = ", ".join("r." + name + ("::text" if name == "xid" else "") for name in DecisionRow._fields)
 ID = {"decision": "r.id", "verdict": "r.id", "rule_table": "r.version", "rule_table_event": "r.id", "audit_event": "r.id"}
+TIMES = {"decision": "recorded_at", "verdict": "recorded_at", "rule_table": "created_at", "rule_table_event": "at", "audit_event": "at"}
 COLUMNS = {
     "decision": DECISION,
     "verdict": "r.id, r.decision_id, r.client_id, r.recorded_at, r.xid::text, r.idempotency_key, r.fingerprint, r.cause,"
-    " r.not_determinable, r.basis, r.by_key, r.person, r.note, r.salt, r.person_sha256, r.note_sha256",
+    " r.not_determinable, r.basis, r.by_key, r.by_client_id, r.person, r.note, r.salt, r.person_sha256, r.note_sha256",
     "rule_table": "r.version, r.digest, r.document, r.based_on, r.created_at, r.created_by, r.note, r.salt, r.created_by_sha256,"
     " r.note_sha256, r.xid::text",
     "rule_table_event": "r.id, r.version, r.kind, r.at, r.by_key, r.person, r.reason, r.salt, r.person_sha256, r.reason_sha256,"
@@ -46,9 +44,10 @@ def record_id(kind: str) -> str:
 
 
 class Seal(msgspec.Struct, frozen=True, kw_only=True):
-    """A seal: over `count` records whose transactions lie from `from_xid` to before `up_to_xid`.
+    """A seal: over `count` records whose transactions lie from `from_xid` to before `up_to_xid`, in the cluster `epoch`.
 
-    `next_xid`: no transaction of this number or above had begun to write when the seal was made.
+    `next_xid`: no transaction of this number or above had begun to write when the seal was made. The first seal of an epoch
+    also covers what the former one left. `format`: that of its head and leaves, see `core.leaves`.
     """
 
     number: int
@@ -60,22 +59,21 @@ class Seal(msgspec.Struct, frozen=True, kw_only=True):
     previous: bytes
     root: bytes
     head: bytes
+    format: int
+    epoch: str
 
 
 class Member(msgspec.Struct, frozen=True):
-    """A record's place under a seal and the hash of its leaf; `kind` is a place in `KINDS`."""
+    """A record's place under a seal, the hash of its leaf and whose it is; `kind` is a place in `KINDS`.
+
+    Members of the first releases do not say whose they are.
+    """
 
     position: int
     kind: int
     record: UUID
     leaf: bytes
-
-
-class Horizon(msgspec.Struct, frozen=True):
-    """Every transaction before `oldest` has ended; none from `following` on has begun to write."""
-
-    oldest: int
-    following: int
+    client_id: int | None
 
 
 @asynccontextmanager
@@ -89,18 +87,36 @@ async def as_auditor(conn: AsyncConnection) -> AsyncIterator[AsyncConnection]:
         raise StoreAway from away
 
 
-async def take_turn(conn: AsyncConnection) -> bool:
-    """Whether this transaction is the one that may seal; another replica may be at it."""
-    return bool(await conn.scalar(text("SELECT pg_try_advisory_xact_lock(hashtext('coldcase seal'))")))
+async def make(conn: AsyncConnection, most: int) -> Seal | None:
+    """Has the database seal what is complete and not sealed yet; None if there is nothing, or somebody else is at it."""
+    row = (await conn.execute(text(f"SELECT {SEAL} FROM seal_records(:most)"), {"most": most})).one_or_none()  # noqa: S608 - our own columns
+    return None if row is None else _seal(row)
 
 
-async def horizon(conn: AsyncConnection) -> Horizon:
-    """Which transactions are over. Ids and times cannot tell: a slow transaction commits rows that are older than others' newest."""
-    row = (await conn.execute(text("SELECT pg_snapshot_xmin(s)::text, pg_snapshot_xmax(s)::text FROM pg_current_snapshot() AS s"))).one()
-    return Horizon(int(row[0]), int(row[1]))
+class State(msgspec.Struct, frozen=True):
+    """How sealing stands: the newest seal, and for how many seconds the oldest record has waited that no seal holds."""
+
+    last: Seal | None
+    oldest_unsealed_s: float | None
 
 
-SEAL = "number, at, count, from_xid::text, up_to_xid::text, next_xid::text, previous, root, head"
+async def state(conn: AsyncConnection) -> State:
+    """How sealing stands, by the database's clock."""
+    newest = await last(conn)
+    # In another cluster nothing of the former's numbering means anything.
+    here = await conn.scalar(text("SELECT record_epoch()"))
+    start = newest.up_to_xid if newest is not None and newest.epoch == here else 0
+    oldest = ", ".join(
+        f"(SELECT r.{TIMES[kind]} FROM {kind} AS r WHERE r.xid >= CAST(:start AS xid8) AND NOT EXISTS"  # noqa: S608 - our own names
+        f" (SELECT FROM audit_seal_member AS m WHERE m.kind = {place} AND m.record = {record_id(kind)}) ORDER BY r.xid LIMIT 1)"
+        for place, kind in enumerate(KINDS)
+    )
+    query = text(f"SELECT extract(epoch FROM now() - least({oldest}))::float8")  # noqa: S608 - as above
+    waited = await conn.scalar(query, {"start": str(start)})
+    return State(newest, waited)
+
+
+SEAL = "number, at, count, from_xid::text, up_to_xid::text, next_xid::text, previous, root, head, format, epoch"
 
 
 async def seals(conn: AsyncConnection, *, after: int = 0, limit: int | None = None) -> list[Seal]:
@@ -121,30 +137,6 @@ def _seal(row: Any) -> Seal:
     return Seal(**{**values, **xids})
 
 
-async def end_of_seal(conn: AsyncConnection, start: int, end: int, most: int) -> int:
-    """Where a seal from `start` has to end so that it holds not many more than `most` decisions: between two transactions."""
-    query = text(
-        "SELECT xid::text FROM decision WHERE xid >= CAST(:start AS xid8) AND xid < CAST(:end AS xid8) ORDER BY xid OFFSET :most LIMIT 1"
-    )
-    found = await conn.scalar(query, {"start": str(start), "end": str(end), "most": most})
-    return end if found is None else max(int(found), start + 1)
-
-
-async def unsealed(conn: AsyncConnection, kind: str, start: int, end: int) -> AsyncIterator[list[Any]]:
-    """The rows of one kind in a range of transactions that no seal holds, by transaction and id, some at a time.
-
-    Decisions come as `DecisionRow`, others as dictionaries.
-    """
-    place = KINDS.index(kind)
-    statement = (
-        f"SELECT {COLUMNS[kind]} FROM {kind} AS r WHERE r.xid >= %s::text::xid8 AND r.xid < %s::text::xid8"  # noqa: S608 - our own names
-        f" AND NOT EXISTS (SELECT FROM audit_seal_member AS m WHERE m.kind = {place} AND m.record = {record_id(kind)})"
-        f" ORDER BY r.xid, {ID[kind]}"
-    )
-    async for rows in stream(conn, kind, statement, (str(start), str(end))):
-        yield rows
-
-
 async def stream(conn: AsyncConnection, kind: str, statement: str, values: Sequence[Any]) -> AsyncIterator[list[Any]]:
     """The rows of a query over one kind of records, some at a time, from a cursor on the server."""
     raw = await raw_connection(conn)
@@ -152,28 +144,6 @@ async def stream(conn: AsyncConnection, kind: str, statement: str, values: Seque
         await cursor.execute(statement, values)
         while rows := await cursor.fetchmany(BATCH):
             yield [DecisionRow._make(row) for row in rows] if kind == "decision" else list(rows)
-
-
-async def add_members(conn: AsyncConnection, seal: int, members: Iterable[Member]) -> None:
-    """Stores members of a seal."""
-    raw = await raw_connection(conn)
-    statement = "COPY audit_seal_member (seal, position, kind, record, leaf) FROM STDIN (FORMAT BINARY)"
-    async with raw.cursor() as cursor, cursor.copy(statement) as copy:
-        copy.set_types(["int4", "int4", "int2", "uuid", "bytea"])
-        for member in members:
-            await copy.write_row((seal, member.position, member.kind, member.record, member.leaf))
-
-
-async def add_seal(conn: AsyncConnection, seal: Seal) -> None:
-    """Stores a seal."""
-    values = {**msgspec.structs.asdict(seal), **{name: str(getattr(seal, name)) for name in ("from_xid", "up_to_xid", "next_xid")}}
-    await conn.execute(
-        text(
-            "INSERT INTO audit_seal (number, at, count, from_xid, up_to_xid, next_xid, previous, root, head) VALUES (:number, :at, :count,"
-            " CAST(:from_xid AS xid8), CAST(:up_to_xid AS xid8), CAST(:next_xid AS xid8), :previous, :root, :head)"
-        ),
-        values,
-    )
 
 
 class Place(msgspec.Struct, frozen=True):

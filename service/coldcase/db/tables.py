@@ -241,6 +241,8 @@ audit_seal = Table(
     Column("previous", LargeBinary, nullable=False),
     Column("root", LargeBinary, nullable=False),
     Column("head", LargeBinary, nullable=False, unique=True),
+    Column("format", SmallInteger, nullable=False, server_default=text("1")),
+    Column("epoch", Text, nullable=False),
 )
 
 audit_seal_member = Table(
@@ -251,6 +253,7 @@ audit_seal_member = Table(
     Column("kind", SmallInteger, nullable=False),
     Column("record", Uuid, nullable=False),
     Column("leaf", LargeBinary, nullable=False),
+    Column("client_id", Integer),
     PrimaryKeyConstraint("seal", "position"),
     UniqueConstraint("record", "kind"),
 )

@@ -201,11 +201,10 @@ class TableEnvelope(TableSummary, frozen=True, kw_only=True):
 
 
 class Health(_Part, frozen=True, kw_only=True):
-    """Whether the service answers, and whether it can record, and since when that has been so."""
+    """Whether the service answers, and whether it can record."""
 
     status: Literal["live", "ready"]
     recording: bool | None = None
-    recording_since: datetime | None = None
     rule_table: int | None = None
 
 
@@ -248,15 +247,18 @@ class Verification(_Part, frozen=True, kw_only=True):
     """What a verification found.
 
     `unsealed` records are too young to be under a seal; the years of `taken_out` ones were archived; `erased` ones have
-    lost words (notes, labels of persons), lawfully by an event. `wrong` counts all troubles, other clients' too.
+    lost words (notes, labels of persons), lawfully by an event. `wrong` counts all troubles, other clients' too, but for those
+    that the owner of the database `acknowledged`; `epochs` counts the database servers that the record has been in.
     """
 
     good: bool
     seals: int
+    epochs: int
     records: int | None
     unsealed: int | None
     taken_out: int | None
     erased: int | None
+    acknowledged: int | None
     head: str | None
     wrong: int
     troubles: list[Trouble]
