@@ -300,7 +300,8 @@ def test_serve_on_the_embedded_default_until_sigterm(tmp_path, capsys):
     with serving(tmp_path) as (address, process), httpx.Client(base_url=address, trust_env=False, timeout=60) as http:
         assert main(["keys", "create", "--client", "Tern Haven", "--scope", "decisions:write", "--data-dir", str(tmp_path)], {}) == 0
         key = {"Authorization": f"Bearer {capsys.readouterr().out.strip()}"}
-        assert http.get("/health/ready").json() == {"status": "ready", "recording": True, "rule_table": 1}
+        ready = http.get("/health/ready").json()
+        assert ready == {"status": "ready", "recording": True, "rule_table": 1, "recording_since": ready["recording_since"]}
         assert http.post("/v1/classifications", json=MOISTURE, headers=key).status_code == 201
 
         process.send_signal(signal.SIGTERM)

@@ -2,7 +2,7 @@
 
 import asyncio
 import gc
-from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
+from collections.abc import AsyncIterator, Callable, Coroutine, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import timedelta
 from functools import partial
@@ -12,11 +12,12 @@ import structlog
 from litestar import Litestar
 from litestar.enums import ScopeType
 from litestar.types import ControllerRouterHandler, Receive, Scope, Send
+from sqlalchemy.ext.asyncio import AsyncEngine
 
 from coldcase.auditing.proving import Trees
 from coldcase.auditing.sealing import Sealer
 from coldcase.classifying import Desk, now
-from coldcase.db.engine import AUDIT, EXPORTS, READS, SEALS, Limits, make_engine, require_ready
+from coldcase.db.engine import AUDIT, EXPORTS, READS, SEALS, SessionLimits, in_use, make_engine, require_ready
 from coldcase.db.pulse import Pulse, within
 from coldcase.db.recorder import Recorder
 from coldcase.db.transactions import Transaction, transaction
@@ -32,7 +33,7 @@ from coldcase.web.connections import Sayings
 from coldcase.web.documents import Documents
 from coldcase.web.edge import Edge
 from coldcase.web.house import House
-from coldcase.web.metrics import Metrics
+from coldcase.web.metrics import Metrics, Reading, Readings
 from coldcase.web.shares import Shares, share
 from coldcase.web.streams import Exports
 
@@ -114,11 +115,12 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
     url = settings.database_url
     if url is None:
         raise BadSettings("COLDCASE_DATABASE_URL is not set.")
+    registry = metrics.begin()
     async with AsyncExitStack() as started:
-        pulse = Pulse()
+        pulse, engines = Pulse(), {}
 
-        def transactions(limits: Limits, connections: int) -> Transaction:
-            engine = make_engine(url, limits, connections=connections, pulse=pulse)
+        def transactions(limits: SessionLimits, connections: int) -> Transaction:
+            engine = engines[limits.application] = make_engine(url, limits, connections=connections, pulse=pulse)
             started.push_async_callback(close_in_time, engine.dispose, limits.application)
             return partial(transaction, engine, limits, pulse=pulse)
 
@@ -127,17 +129,19 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         async with reading() as conn:
             await require_ready(conn)
         shelf = await open_shelf(reading, starter_table())
-        recorder = Recorder(url, keys_live=timedelta(days=settings.idempotency_days), most_waiting=settings.most_waiting)
-        started.push_async_callback(close_in_time, recorder.close, "recorder")
-        await recorder.start()
         keys = KeyRing(silent_s=lambda: pulse.silent_s, grace_s=settings.key_grace_seconds, clock=now)
         watch = Watch(url, on_keys=keys.replace, on_tables=shelf.refresh, pulse=pulse)
         keys.look = watch.look
         started.push_async_callback(close_in_time, watch.close, "watch")
         await watch.start()
         sealer = Sealer(sealing, seconds=settings.seal_seconds)
+        started.push_async_callback(close_in_time, sealer.close, "sealer")
+        recorder = Recorder(url, keys_live=timedelta(days=settings.idempotency_days), most_waiting=settings.most_waiting, registry=registry)
+        # Before the sealer, so that what waited for its commit comes under the last seal.
+        started.push_async_callback(close_in_time, recorder.close, "recorder")
+        await recorder.start()
         say = Sayings(metrics)
-        app.state.house = House(
+        house = app.state.house = House(
             shelf=shelf,
             desk=Desk(),
             recorder=recorder,
@@ -155,16 +159,40 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
             metrics=metrics,
             metrics_open=settings.metrics == "open",
         )
+        Readings(_readings(house, sealer, pulse, engines), registry)
         if settings.warm_properties:
             refrigerants.warm()
         # Modules, rule table and property tables stay for good: no collection need look at them again.
         gc.collect()
         gc.freeze()
         await sealer.start()
-        started.push_async_callback(close_in_time, sealer.close, "sealer")
-        # Before the sealer: what still waits for its commit goes under the last seal.
-        started.push_async_callback(close_in_time, recorder.close, "recorder")
         yield
+
+
+def _readings(house: House, sealer: Sealer, pulse: Pulse, engines: Mapping[str, AsyncEngine]) -> list[Reading]:
+    recorder, exports = house.recorder, house.exports
+
+    def last_seal_age() -> float | None:
+        at = sealer.last_sealed_at
+        return None if at is None else (now() - at).total_seconds()
+
+    return [
+        Reading("coldcase_last_seal_age_seconds", "Time since the newest seal that was seen", last_seal_age),
+        Reading(
+            "coldcase_oldest_unsealed_seconds",
+            "How long the oldest unsealed record waited, at the last look",
+            lambda: sealer.oldest_unsealed_s,
+        ),
+        Reading("coldcase_recorder_queue", "Decisions that wait for their commit", lambda: recorder.waiting),
+        Reading("coldcase_recorder_available", "1 while decisions can be recorded", lambda: recorder.available),
+        Reading("coldcase_database_unheard_seconds", "Time since the database last answered the watcher", lambda: pulse.silent_s),
+        Reading("coldcase_api_keys", "API keys in memory", lambda: len(house.keys)),
+        Reading("coldcase_exports_running", "Exports running", lambda: exports.running),
+        *(
+            Reading("coldcase_connections_in_use", "Connections that transactions hold", partial(in_use, engine), ("kind", kind))
+            for kind, engine in engines.items()
+        ),
+    ]
 
 
 async def close_in_time(close: Callable[[], Coroutine[Any, Any, None]], what: str) -> None:

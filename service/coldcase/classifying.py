@@ -19,7 +19,8 @@ from coldcase.core.json_text import read_json
 from coldcase.core.leniency import take_lenient
 from coldcase.core.reporting import Question
 from coldcase.db.batch import NewDecision
-from coldcase.db.recorder import Recorded, Recorder
+from coldcase.db.recorder import Recorder
+from coldcase.db.waiting import Recorded
 from coldcase.readings.findings import derive
 from coldcase.readings.impossible import impossible
 

@@ -1,9 +1,29 @@
 """Logging: one JSON object a line on standard error, from structlog and from the standard library alike."""
 
+import io
 import logging
 import sys
 
 import structlog
+
+
+class _StandardError(io.StringIO):
+    """Standard error as it is when something is written, not as it was when logging was configured."""
+
+    def write(self, text: str) -> int:
+        return sys.stderr.write(text)
+
+    def flush(self) -> None:
+        sys.stderr.flush()
+
+
+def log_for_people() -> None:
+    """Warnings and worse as plain lines on standard error, for commands that a person runs."""
+    structlog.configure(
+        processors=[structlog.processors.KeyValueRenderer(key_order=["event"], drop_missing=True, repr_native_str=False)],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING),
+        logger_factory=structlog.WriteLoggerFactory(_StandardError()),
+    )
 
 
 def start_logging(level: str) -> None:
@@ -18,7 +38,7 @@ def start_logging(level: str) -> None:
     structlog.configure(
         processors=[*shared, structlog.processors.JSONRenderer()],
         wrapper_class=structlog.make_filtering_bound_logger(number),
-        logger_factory=structlog.WriteLoggerFactory(sys.stderr),
+        logger_factory=structlog.WriteLoggerFactory(_StandardError()),
     )
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(

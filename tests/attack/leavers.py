@@ -42,13 +42,13 @@ def leavers(stage: Stage, seconds: float) -> Iterator[Outcome]:
 def _leave(service: Service, secret: str, format_: str, after: int) -> bool:
     """Whether an export had begun before this reader left it."""
     with socket.socket() as connection:
-        connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 65536)
         connection.settimeout(10)
         try:
             connection.connect(("127.0.0.1", service.port))
             connection.sendall(request("GET", f"/v1/decisions/export?full=true&format={format_}", secret))
             answered, read = connection.recv(4096), 0
-            while read < after and (piece := connection.recv(4096)):
+            while read < after and (piece := connection.recv(65536)):
                 read += len(piece)
         except OSError:
             return False

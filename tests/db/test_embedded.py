@@ -8,6 +8,7 @@ import time
 
 import psycopg
 import pytest
+import structlog
 
 from coldcase.db import data_folder, embedded, migrating, server_process, server_programs
 from coldcase.db.embedded import Embedded
@@ -128,16 +129,16 @@ def test_a_keeper_starts_a_killed_server_again_as_often_as_need_be(tmp_path, mon
     assert not embedded.is_running(server.folder)
 
 
-def test_a_keeper_that_cannot_start_the_server_tries_on(tmp_path, monkeypatch, caplog):
+def test_a_keeper_that_cannot_start_the_server_tries_on(tmp_path, monkeypatch):
     monkeypatch.setattr(embedded, "LOOK_S", 0.05)
     monkeypatch.setattr(server_process, "LONGEST_BURIAL_S", 1)
-    with Embedded.start(tmp_path) as server, server.kept_running():
+    with structlog.testing.capture_logs() as logged, Embedded.start(tmp_path) as server, server.kept_running():
         control = embedded.cluster(server.folder) / "global" / "pg_control"
         with data_folder.exclusively(server.folder):
             kill(server)
             control.rename(control.with_suffix(".away"))
         until = time.monotonic() + 120
-        while not any("could not be started again" in record.getMessage() for record in caplog.records):
+        while not any("could not be started again" in line["event"] for line in logged):
             assert time.monotonic() < until
             time.sleep(0.02)
         control.with_suffix(".away").rename(control)

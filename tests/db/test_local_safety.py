@@ -9,6 +9,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+import structlog
 
 from coldcase.db import data_folder, embedded, server_programs
 from coldcase.db.embedded import Embedded
@@ -137,7 +138,7 @@ def test_no_folder_above_is_opened_for_the_server_s_account(tmp_path):
 
 
 @as_root
-def test_programs_out_of_reach_are_copied_and_told_of_not_opened(tmp_path, monkeypatch, caplog):
+def test_programs_out_of_reach_are_copied_and_told_of_not_opened(tmp_path, monkeypatch):
     versions, target = server_programs.wheel_versions()
     closed = tmp_path / "closed"
     closed.mkdir(mode=0o700)
@@ -147,12 +148,16 @@ def test_programs_out_of_reach_are_copied_and_told_of_not_opened(tmp_path, monke
     monkeypatch.setattr(server_programs, "CACHE", tmp_path / "cache")
     monkeypatch.setattr(server_programs, "wheel_versions", lambda: ({target: closed / versions[target].relative_to(wheel.parent)}, target))
 
-    with Embedded.start(tmp_path / "data") as server, psycopg.connect(server.owner_url.replace("+psycopg", "")):
+    with (
+        structlog.testing.capture_logs() as logged,
+        Embedded.start(tmp_path / "data") as server,
+        psycopg.connect(server.owner_url.replace("+psycopg", "")),
+    ):
         pass
 
     assert mode(closed) == 0o700
     assert server_programs.wheel_programs().is_relative_to(tmp_path / "cache")
-    assert [str(tmp_path / "cache") in record.getMessage() for record in caplog.records if "copied" in record.getMessage()] == [True]
+    assert [line["to"].startswith(str(tmp_path / "cache")) for line in logged if "copied" in line["event"]] == [True]
 
 
 @as_root

@@ -7,11 +7,14 @@ from uuid import UUID
 
 import psycopg
 import pytest
+import structlog
+from prometheus_client import CollectorRegistry
 from uuid_utils.compat import uuid7
 
 from coldcase.db import embedded, migrating, server_programs
-from coldcase.db.recorder import MOST_IN_BATCH, SWEPT_EVERY, Recorder
+from coldcase.db.recorder import IDLE_SECONDS, MOST_IN_BATCH, SWEPT_EVERY, Recorder
 from coldcase.errors import Archived, Busy, KeyInFlight, KeyReused, NotRecordable, OutcomeUnknown, StoreAway, SupersedesUnknown
+from tests.proxy import Proxy, socket_of
 
 pytestmark = pytest.mark.anyio
 
@@ -280,11 +283,127 @@ async def test_a_missing_partition_is_made_on_the_way(recorder, new_decision, as
     assert as_owner.execute(f"SELECT count(*) FROM decision_{year}").fetchone()[0] == 1
 
 
-async def test_an_id_of_no_partition_is_refused_and_the_rest_recorded(recorder, new_decision, as_owner):
+async def test_an_id_of_no_partition_is_a_clock_at_fault_and_the_rest_is_recorded(recorder, new_decision, as_owner):
     far = "ffffffff-ffff-7fff-bfff-ffffffffffff"
-    told = await outcomes([recorder.record(new_decision()), recorder.record(new_decision(id=far)), recorder.record(new_decision())])
-    assert [type(one).__name__ for one in told] == ["Recorded", "NotRecordable", "Recorded"]
+    with structlog.testing.capture_logs() as logged:
+        told = await outcomes([recorder.record(new_decision()), recorder.record(new_decision(id=far)), recorder.record(new_decision())])
+    assert [type(one).__name__ for one in told] == ["Recorded", "StoreAway", "Recorded"]
+    assert "is the clock right?" in logged[-1]["event"]
     assert count(as_owner) == 2
+
+
+async def test_a_missing_partition_is_known_in_any_language(recorder, new_decision, as_owner):
+    """The server says it in its own words; those here are made up, and the code is the same."""
+    as_owner.execute(
+        "CREATE FUNCTION pg_temp.none() RETURNS trigger LANGUAGE plpgsql AS"
+        " $$ BEGIN RAISE EXCEPTION 'keine Partition' USING ERRCODE = '23514'; END $$"
+    )
+    as_owner.execute("CREATE TRIGGER none BEFORE INSERT ON decision FOR EACH ROW EXECUTE FUNCTION pg_temp.none()")
+    with pytest.raises(StoreAway):
+        await recorder.record(new_decision())
+
+
+REFUSE = """
+CREATE FUNCTION refuse() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE EXCEPTION 'no' USING ERRCODE = '{}'; END $$;
+CREATE TRIGGER refuse BEFORE INSERT ON decision FOR EACH ROW EXECUTE FUNCTION refuse()
+"""
+
+
+@pytest.mark.parametrize("state", ["53100", "25006", "58030"], ids=["disk_full", "read_only", "input_output_error"])
+async def test_a_database_that_takes_no_records_is_said_to_be_away_until_it_does(recorder, new_decision, as_owner, state):
+    as_owner.execute(REFUSE.format(state))
+    with structlog.testing.capture_logs() as logged:
+        told = await outcomes([recorder.record(new_decision(key=f"wo-{number}")) for number in range(20)])
+        assert {type(one) for one in told} == {StoreAway}
+        assert len({id(one) for one in told}) == 20
+        assert not recorder.available
+        for _ in range(30):
+            with pytest.raises(StoreAway):
+                await recorder.record(new_decision())
+        await asyncio.sleep(1.5 * IDLE_SECONDS)
+        assert not recorder.available
+    errors = [line for line in logged if line["log_level"] == "error"]
+    assert 2 <= len(errors) <= 4
+    assert (errors[-1]["sqlstate"], errors[-1]["refused"]) == (state, 50)
+
+    as_owner.execute("DROP TRIGGER refuse ON decision")
+    async with asyncio.timeout(10):
+        while not recorder.available:
+            await asyncio.sleep(0.02)
+    assert count(as_owner) == 0
+    assert not (await recorder.record(new_decision(key="wo-1"))).replayed
+
+
+async def test_an_idle_recorder_notices_by_itself_that_nothing_comes_any_more(service_database, new_decision, postgres):
+    with Proxy(socket_of(postgres)) as proxy:
+        distant = Recorder(proxy.instead_of(service_database.service_url))
+        await distant.start()
+        await distant.record(new_decision())
+        proxy.freeze()
+        async with asyncio.timeout(10):
+            while distant.available:
+                await asyncio.sleep(0.02)
+        proxy.thaw()
+        async with asyncio.timeout(10):
+            while not distant.available:
+                await asyncio.sleep(0.02)
+        assert not (await distant.record(new_decision())).replayed
+        await distant.close()
+
+
+async def test_each_who_waits_is_given_an_error_of_its_own(recorder, new_decision):
+    calls = [asyncio.create_task(recorder.record(new_decision())) for _ in range(5)]
+    await asyncio.sleep(0)
+    recorder._give_up()
+    told = await outcomes(calls)
+    assert {type(one) for one in told} == {StoreAway}
+    assert len({id(one) for one in told}) == 5
+
+
+async def test_keys_are_taken_in_one_order_whatever_the_order_of_the_batch(new_decision, service_database, as_owner, monkeypatch):
+    """While a batch waits for a key in the middle it holds those before it and none of those after it."""
+    for patience in ("COMMAND_SECONDS", "LOCK_SECONDS"):
+        monkeypatch.setattr(f"coldcase.db.recorder.{patience}", 30.0)
+    recorder = Recorder(service_database.service_url)
+    await recorder.start()
+    slot = "INSERT INTO idempotency VALUES (1, %s, sha256(''), gen_random_uuid(), now() + interval '1 day')"
+    with psycopg.connect(plain(service_database.service_url)) as other, psycopg.connect(plain(service_database.service_url)) as third:
+        other.execute(slot, ["m"])
+        calls = [asyncio.create_task(recorder.record(new_decision(key=key))) for key in ("z", "m", "a", "Z", "B")]
+        while as_owner.execute("SELECT count(*) FROM pg_locks WHERE NOT granted").fetchone()[0] == 0:
+            await asyncio.sleep(0.01)
+        third.execute("SET lock_timeout = '50ms'")
+        for key, free in (("z", True), ("a", False), ("Z", False), ("B", False)):
+            try:
+                with third.transaction(force_rollback=True):
+                    third.execute(slot, [key])
+                taken = False
+            except psycopg.errors.LockNotAvailable:
+                taken = True
+            assert taken is not free, key
+        third.rollback()
+        other.rollback()
+        told = await outcomes(calls)
+    await recorder.close()
+    assert {type(one).__name__ for one in told} == {"Recorded"}
+
+
+async def test_what_is_recorded_and_refused_is_counted(service_database, new_decision):
+    registry = CollectorRegistry()
+    counted = Recorder(service_database.service_url, registry=registry)
+    await counted.start()
+    await asyncio.gather(*(counted.record(new_decision(status=status)) for status in ("coded", "coded", "provisional")))
+    await counted.record(new_decision(key="wo-1"))
+    await counted.record(new_decision(key="wo-1"))
+    with pytest.raises(KeyReused):
+        await counted.record(new_decision(key="wo-1", case=b"{}"))
+    await counted.close()
+    assert registry.get_sample_value("coldcase_decisions_recorded_total", {"status": "coded"}) == 3
+    assert registry.get_sample_value("coldcase_decisions_recorded_total", {"status": "provisional"}) == 1
+    assert registry.get_sample_value("coldcase_recorder_refused_total", {"reason": "key_reused"}) == 1
+    assert registry.get_sample_value("coldcase_recorder_batch_size_count") == counted.batches
+    assert registry.get_sample_value("coldcase_recorder_batch_size_sum") == 6
+    assert registry.get_sample_value("coldcase_recorder_commit_seconds_count") == counted.batches
 
 
 async def test_a_connection_ended_during_the_insert_tells_the_truth(recorder, new_decision, service_database, as_owner, postgres):

@@ -7,6 +7,7 @@ from uuid import UUID
 
 import psycopg
 import pytest
+import structlog
 from alembic.script import ScriptDirectory
 
 from coldcase.cli import main
@@ -187,10 +188,10 @@ def test_the_service_refuses_an_older_schema_and_names_the_command(at, change):
         at(change)
 
 
-def test_a_replica_that_meets_a_newer_schema_goes_on_and_says_so(at, caplog):
-    with caplog.at_level("WARNING", logger="coldcase.db.engine"):
+def test_a_replica_that_meets_a_newer_schema_goes_on_and_says_so(at):
+    with structlog.testing.capture_logs() as logged:
         at(revised("20990101_0000"))
-    assert "20990101_0000, which a newer release made" in caplog.text
+    assert [line["found"] for line in logged if "newer release" in line["event"]] == ["20990101_0000"]
 
 
 def test_a_database_of_a_newer_release_is_left_as_it_is(empty_database, capsys):

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from coldcase.cli import cases, demo, documents, keys, record, serving, tables
 from coldcase.cli.talk import complain
 from coldcase.errors import ColdcaseError
+from coldcase.logs import log_for_people
 
 GROUPS = (demo, serving, keys, cases, tables, record, documents)
 WRONG_USE = frozenset({"bad_settings", "data_dir_unusable", "no_embedded_database", "wrong_use", "no_such_file"})
@@ -30,6 +31,7 @@ def main(args: Sequence[str], environ: Mapping[str, str]) -> int:
         chosen = parser().parse_args(args)
     except SystemExit as leaving:
         return leaving.code if isinstance(leaving.code, int) else 2
+    log_for_people()
     try:
         return int(chosen.run(chosen, environ))
     except ColdcaseError as error:

@@ -12,6 +12,7 @@ import asyncpg
 import msgspec
 from sqlalchemy.engine import make_url
 
+from coldcase.db.engine import LEFT_MILLISECONDS, SERVER_KEEPALIVE
 from coldcase.errors import NotRecordable
 
 
@@ -157,6 +158,11 @@ class Connection:
                 "application_name": "coldcase recorder",
                 "coldcase.reads_all": "on",
                 "lock_timeout": milliseconds(lock_seconds),
+                # For a backend that we gave up and could not end.
+                "statement_timeout": milliseconds(2 * command_seconds),
+                "idle_in_transaction_session_timeout": milliseconds(8 * command_seconds),
+                "client_connection_check_interval": f"{LEFT_MILLISECONDS}ms",
+                **{name: str(value) for name, value in SERVER_KEEPALIVE.items()},
                 # The arrays tell the planner nothing; planning anew for each batch would cost more than the batch.
                 "plan_cache_mode": "force_generic_plan",
             },
@@ -181,6 +187,19 @@ class Connection:
             (client, key): Stored(id=UUID(bytes=id_.bytes), fingerprint=fingerprint, answer=None if answer is None else answer.encode())
             for client, key, fingerprint, id_, answer in rows
         }
+
+    async def ask(self) -> None:
+        """Returns if the server is there."""
+        await self.raw.execute("SELECT 1")
+
+    async def would_take(self, row: Row, keys_live: timedelta) -> None:
+        """Records a row and undoes it. Raises what recording it raises."""
+        undone = self.raw.transaction()
+        await undone.start()
+        try:
+            await self._insert.fetch(*zip(row, strict=True), keys_live)
+        finally:
+            await undone.rollback()
 
     async def archived(self) -> set[int]:
         """The years that were taken out of the record."""

@@ -8,7 +8,6 @@ account that started it and its own, which it asks the kernel for.
 """
 
 import fcntl
-import logging
 import os
 import shutil
 import tempfile
@@ -20,6 +19,7 @@ from typing import Self
 from urllib.parse import quote
 
 import psycopg
+import structlog
 
 from coldcase.db.data_folder import cluster, exclusively, prepare, require_own, resolved, sayable, share, socket_folder, unusable
 from coldcase.db.local_files import try_lock
@@ -42,7 +42,7 @@ __all__ = [
     "wheel_programs",
 ]
 
-log = logging.getLogger(__name__)
+log = structlog.get_logger()
 
 LOOK_S = 0.5
 LONGEST_PAUSE_S = 30.0
@@ -128,7 +128,7 @@ class Embedded:
                 pause = LOOK_S
             except (ColdcaseError, OSError, psycopg.Error) as error:
                 pause = min(2 * pause, LONGEST_PAUSE_S)
-                log.error("the embedded PostgreSQL could not be started again: %s", error)  # noqa: TRY400 - it says why itself
+                log.error("the embedded PostgreSQL could not be started again", error=str(error))  # noqa: TRY400 - it says why itself
 
     def stop(self) -> None:
         """Lets go of the server, and stops it if nobody else uses it. Twice does no harm."""

@@ -1,7 +1,6 @@
 """Engines, the limits of each kind of connection, and whether the database is up to date."""
 
 import asyncio
-import logging
 import os
 import select as selecting
 import socket
@@ -13,18 +12,19 @@ from typing import Any, Self, TypeVar
 
 import msgspec
 import psycopg
+import structlog
 from sqlalchemy import Select, event, exc, text
 from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
-from sqlalchemy.pool import NullPool
+from sqlalchemy.pool import NullPool, QueuePool
 
 from coldcase.db.guards import AUDITOR_ROLE
 from coldcase.db.migrating import head_revision, known_revisions
 from coldcase.db.pulse import Pulse
 from coldcase.errors import RightsMissing, StaleSchema
 
-log = logging.getLogger(__name__)
+log = structlog.get_logger()
 
 T = TypeVar("T")
 
@@ -37,11 +37,14 @@ UNHEARD_MILLISECONDS = 2000
 KEEPALIVE = {"keepalives": 1, "keepalives_idle": 5, "keepalives_interval": 2, "keepalives_count": 3}
 """TCP asks after an idle connection, so that one that a firewall has forgotten is known to be lost after some eleven seconds."""
 
+SERVER_KEEPALIVE = {"tcp_keepalives_idle": 5, "tcp_keepalives_interval": 2, "tcp_keepalives_count": 3}
+"""The other end, too, is to find out that a connection is lost: its backend may hold locks."""
+
 LEFT_MILLISECONDS = 1000
 """How often a server that works on a long statement looks whether anybody still waits for it."""
 
 
-class Limits(msgspec.Struct, frozen=True, kw_only=True):
+class SessionLimits(msgspec.Struct, frozen=True, kw_only=True):
     """How long connections of one kind may take, in seconds.
 
     The server ends a statement after `statement`, a wait for a lock after `lock`, and a transaction that says nothing
@@ -63,17 +66,16 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True):
             f"-c statement_timeout={self.statement * 1000:.0f} -c lock_timeout={self.lock * 1000:.0f}"
             f" -c idle_in_transaction_session_timeout={self.idle * 1000:.0f}"
             f" -c client_connection_check_interval={LEFT_MILLISECONDS}"
-            # The other end, too, is to find out that a connection is lost: its backend may hold locks.
-            f" -c tcp_keepalives_idle=5 -c tcp_keepalives_interval=2 -c tcp_keepalives_count=3"
+            + "".join(f" -c {name}={value}" for name, value in SERVER_KEEPALIVE.items())
         )
 
 
-READS = Limits(application="coldcase", statement=5, lock=1.5, idle=10, answer=6, transaction=8)
-SEALS = Limits(application="coldcase seal", statement=60, lock=1, idle=10, answer=61, transaction=120)
-AUDIT = Limits(application="coldcase audit", statement=60, lock=1, idle=60, answer=61, transaction=900, silence=10)
+READS = SessionLimits(application="coldcase", statement=5, lock=1.5, idle=10, answer=6, transaction=8)
+SEALS = SessionLimits(application="coldcase seal", statement=60, lock=1, idle=10, answer=61, transaction=120)
+AUDIT = SessionLimits(application="coldcase audit", statement=60, lock=1, idle=60, answer=61, transaction=900, silence=10)
 # Idle while its reader takes a batch of rows, megabytes perhaps; whoever takes nothing is cut by the HTTP server.
-EXPORTS = Limits(application="coldcase export", statement=3600, lock=1, idle=600, answer=61, transaction=3600, silence=10)
-WATCH = Limits(application="coldcase watch", statement=2, lock=0.5, idle=10, answer=2, transaction=10)
+EXPORTS = SessionLimits(application="coldcase export", statement=3600, lock=1, idle=600, answer=61, transaction=3600, silence=10)
+WATCH = SessionLimits(application="coldcase watch", statement=2, lock=0.5, idle=10, answer=2, transaction=10)
 
 
 class ServiceCursor(psycopg.AsyncServerCursor[Any]):
@@ -109,7 +111,7 @@ class ServiceConnection(psycopg.AsyncConnection[Any]):
             timer.cancel()
 
     @classmethod
-    async def with_limits(cls, limits: Limits, *args: Any, **kwargs: Any) -> Self:
+    async def with_limits(cls, limits: SessionLimits, *args: Any, **kwargs: Any) -> Self:
         """Connects."""
         conn = await cls.connect(*args, **kwargs)
         conn.answer_s = limits.answer
@@ -128,7 +130,7 @@ def driver_url(url: str) -> URL:
     return make_url(url).set(drivername="postgresql+psycopg")
 
 
-def make_engine(url: str, limits: Limits = READS, *, connections: int = 5, pulse: Pulse | None = None) -> AsyncEngine:
+def make_engine(url: str, limits: SessionLimits = READS, *, connections: int = 5, pulse: Pulse | None = None) -> AsyncEngine:
     """An engine of at most `connections` pooled connections of one kind.
 
     One that was lost while it lay in the pool, or that is older than the last silence of the database, is replaced
@@ -158,6 +160,13 @@ def make_engine(url: str, limits: Limits = READS, *, connections: int = 5, pulse
     return engine
 
 
+def in_use(engine: AsyncEngine) -> int:
+    """How many of its connections are taken out of the pool."""
+    pool = engine.sync_engine.pool
+    assert isinstance(pool, QueuePool)  # noqa: S101 - `make_engine` made it
+    return pool.checkedout()
+
+
 def is_readable(descriptor: int) -> bool:
     """Whether something has come from the other end: on an idle connection the news that it has ended."""
     poll = selecting.poll()
@@ -165,7 +174,7 @@ def is_readable(descriptor: int) -> bool:
     return bool(poll.poll(0))
 
 
-def connect_args(url: str, limits: Limits) -> dict[str, Any]:
+def connect_args(url: str, limits: SessionLimits) -> dict[str, Any]:
     """What a connection of the service is made with. Options in the URL itself come last and so beat these."""
     named = make_url(url).query.get("options", ())
     options = [limits.options(), *([named] if isinstance(named, str) else named)]
@@ -210,7 +219,7 @@ async def require_current(conn: AsyncConnection) -> None:
     if found is None or (found != wanted and found in known_revisions()):
         raise StaleSchema(f"The database is at {found or 'no revision'}, this service needs {wanted}: run `coldcase migrate`.")
     if found != wanted:
-        log.warning("the database is at %s, which a newer release made; this one was written for %s and goes on", found, wanted)
+        log.warning("a newer release made the schema; this one goes on", found=found, wanted=wanted)
 
 
 async def require_ready(conn: AsyncConnection) -> None:

@@ -1,7 +1,6 @@
 """Bringing the database up to date, as its owner: from a checkout and from an installed wheel alike."""
 
 import io
-import logging
 import re
 from collections.abc import Iterator, MutableMapping
 from contextlib import contextmanager
@@ -10,6 +9,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import psycopg
+import structlog
 from alembic import command
 from alembic.config import Config
 from alembic.script import ScriptDirectory
@@ -23,7 +23,7 @@ from coldcase.db import mending
 from coldcase.db.guards import SERVICE_ROLE
 from coldcase.errors import CannotMigrate
 
-log = logging.getLogger(__name__)
+log = structlog.get_logger()
 
 LOCK = "hashtext('coldcase migrate')"
 OLDEST_SERVER = 160_000
@@ -119,7 +119,7 @@ def newer_revision(conn: Connection) -> str | None:
         found = conn.execute(text("SELECT version_num FROM alembic_version")).scalar()
     if found is None or found in known_revisions():
         return None
-    log.warning("the database is at %s, which a newer release made: it stays as it is", found)
+    log.warning("a newer release made the schema: it stays as it is", found=str(found))
     return str(found)
 
 

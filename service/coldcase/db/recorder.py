@@ -5,30 +5,34 @@ neighbour hurts nobody. Idempotency keys are decided by the database, so they ho
 """
 
 import asyncio
-import logging
+import time
 from collections import deque
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from uuid import UUID
 
 import asyncpg
-import msgspec
+import structlog
+from prometheus_client import CollectorRegistry
 
-from coldcase.db.batch import LOST, Connection, NewDecision, Outcome, Row, Slot, checked_row
-from coldcase.errors import (
-    Archived,
-    Busy,
-    ColdcaseError,
-    KeyInFlight,
-    KeyReused,
-    NotRecordable,
-    OutcomeUnknown,
-    StoreAway,
-    SupersedesUnknown,
+from coldcase.db.batch import LOST, Connection, NewDecision, Outcome, Row, checked_row
+from coldcase.db.figures import Figures
+from coldcase.db.waiting import (
+    WAITED_IN_VAIN,
+    Recorded,
+    Waiting,
+    fault,
+    lost_with,
+    made_partitions,
+    refuse_all,
+    takes_nothing,
+    without_partition,
+    year_of,
 )
+from coldcase.errors import Archived, Busy, ColdcaseError, KeyInFlight, KeyReused, OutcomeUnknown, StoreAway, SupersedesUnknown
 
-log = logging.getLogger(__name__)
+log = structlog.get_logger()
 
 COMMAND_SECONDS = 1.2
 """How long one statement may take before its connection is given up."""
@@ -46,49 +50,27 @@ SWEPT_EVERY = 16
 
 FIRST_PAUSE, LONGEST_PAUSE = 0.05, 1.0
 
-WAITED_IN_VAIN = {"55P03", "57014"}  # lock_not_available, query_canceled
-VALUE_AT_FAULT = {"21", "22", "23", "54"}  # classes: cardinality, data exception, integrity constraint, program limit
-YEAR_10_000 = 253_402_300_800_000  # in milliseconds since 1970
-NO_PARTITION = "no partition of relation"
-
-
-class Recorded(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What stands on record: the answer's bytes, and whether they were there before (the key was used for the same case)."""
-
-    id: UUID
-    answer: bytes
-    replayed: bool
-
-
-class Waiting(msgspec.Struct, kw_only=True, gc=False, eq=False):
-    """A request that waits for its commit."""
-
-    new: NewDecision
-    row: Row
-    slot: Slot | None
-    since: float
-    future: "asyncio.Future[Recorded]"
-
-    def answer(self, recorded: Recorded) -> None:
-        """Lets the request go on; its caller may have gone away meanwhile."""
-        if not self.future.done():
-            self.future.set_result(recorded)
-
-    def refuse(self, error: ColdcaseError) -> None:
-        """Lets the request fail."""
-        if not self.future.done():
-            self.future.set_exception(error)
+IDLE_SECONDS = 1.0
+"""After so long without a request the database is asked whether it is there, and takes records."""
 
 
 class Recorder:
     """Records decisions over a connection of its own, as the service's role, in one event loop.
 
-    `available` says whether the database was there when last heard of, `waiting` how many requests wait for a commit; `batches` and
-    `rows` count what was committed.
+    `available` says whether the database was there and took records when last heard of, `waiting` how many requests wait for a
+    commit; `batches` and `rows` count what was committed, `figures` the same and more for Prometheus.
     """
 
-    def __init__(self, url: str, *, keys_live: timedelta = KEYS_LIVE, most_waiting: int = 1000) -> None:
+    def __init__(
+        self,
+        url: str,
+        *,
+        keys_live: timedelta = KEYS_LIVE,
+        most_waiting: int = 1000,
+        registry: CollectorRegistry | None = None,
+    ) -> None:
         self.available = False
+        self.figures = Figures(registry)
         self.batches = 0
         self.rows = 0
         self._url = url
@@ -100,12 +82,20 @@ class Recorder:
         self._conn: Connection | None = None
         self._pause = FIRST_PAUSE
         self._until_sweep = SWEPT_EVERY
+        self._refused: Row | None = None
+        self._turned_away = 0
+        self._changed_at = time.monotonic()
         self._task: asyncio.Task[None] | None = None
 
     @property
     def waiting(self) -> int:
         """How many requests wait for a commit that is not yet under way."""
         return len(self._queue)
+
+    @property
+    def unchanged_s(self) -> float:
+        """For how many seconds `available` has been what it is."""
+        return time.monotonic() - self._changed_at
 
     async def start(self) -> None:
         """Connects and begins to record. A database that is away is no error: it is tried for again until it is there."""
@@ -126,7 +116,15 @@ class Recorder:
         Raises KeyReused (the key belongs to another case), KeyInFlight (another transaction is just using it), SupersedesUnknown,
         NotRecordable (nothing PostgreSQL could store), Busy, StoreAway (nothing was recorded), OutcomeUnknown (send again with the key).
         """
+        try:
+            return await self._enqueue(new)
+        except ColdcaseError as error:
+            self.figures.refused(error.code)
+            raise
+
+    def _enqueue(self, new: NewDecision) -> "asyncio.Future[Recorded]":
         if self._closing.is_set() or not self.available:
+            self._turned_away += 1
             raise StoreAway
         if len(self._queue) >= self._most_waiting:
             raise Busy
@@ -136,7 +134,7 @@ class Recorder:
         waiting = Waiting(new=new, row=row, slot=slot, since=loop.time(), future=loop.create_future())
         self._queue.append(waiting)
         self._something_to_do.set()
-        return await waiting.future
+        return waiting.future
 
     async def _work(self) -> None:
         while self._queue or not self._closing.is_set():
@@ -148,15 +146,50 @@ class Recorder:
                 await self._commit_or_say_so(self._next_batch())
                 await self._sweep_in_turn()
             else:
-                self._something_to_do.clear()
+                await self._idle(self._conn)
+
+    async def _idle(self, conn: Connection) -> None:
+        """Until there is something to do. Meanwhile `available` is kept true to life, without any request."""
+        self._something_to_do.clear()
+        try:
+            async with asyncio.timeout(IDLE_SECONDS):
                 await self._something_to_do.wait()
+        except TimeoutError:
+            await self._ask(conn)
+
+    async def _ask(self, conn: Connection) -> None:
+        """Asks whether the database is there, and whether it would take again what it refused."""
+        try:
+            await (conn.ask() if self._refused is None else conn.would_take(self._refused, self._keys_live))
+        except (*LOST, asyncpg.PostgresError) as error:
+            if isinstance(error, asyncpg.PostgresError) and not lost_with(error):
+                self._say_refused(error)
+            else:
+                log.warning("the connection was lost while nothing was recorded", error=repr(error))
+                self._give_up()
+        else:
+            if self._refused is not None:
+                log.warning("the database takes records again", refused=self._turned_away)
+            self._refused = None
+            self._note(available=True)
+
+    def _say_refused(self, error: asyncpg.PostgresError) -> None:
+        log.error("the database takes no records", error=str(error), sqlstate=error.sqlstate, refused=self._turned_away)
+        self._note(available=False)
+
+    def _note(self, *, available: bool) -> None:
+        if available is not self.available:
+            self.available = available
+            self._changed_at = time.monotonic()
+            if available:
+                self._turned_away = 0
 
     async def _commit_or_say_so(self, batch: Sequence[Waiting]) -> None:
         """Nobody may wait for ever, and the next batch must be written, whatever goes wrong with this one."""
         try:
             await self._commit(batch)
         except Exception:
-            log.exception("recording failed in an unforeseen way")
+            log.exception("recording failed in an unforeseen way", decisions=len(batch))
             refuse_all(batch, OutcomeUnknown)
 
     async def _try_to_connect(self) -> None:
@@ -165,7 +198,7 @@ class Recorder:
             await self._connect()
         except Exception as error:  # noqa: BLE001 - whatever it was, the next try may go better
             if self.available or self._task is None:
-                log.warning("the record cannot be reached: %r", error)
+                log.warning("the record cannot be reached", error=repr(error))
             self._give_up()
             if self._task is not None:
                 with suppress(TimeoutError):
@@ -178,7 +211,8 @@ class Recorder:
         conn.raw.add_termination_listener(lambda _: self._something_to_do.set())
         self._conn = conn
         self._pause = FIRST_PAUSE
-        self.available = True
+        # A full disk is not emptied by a new connection: that is for `_ask` to find out.
+        self._note(available=self._refused is None)
 
     def _drop_connection(self) -> None:
         if self._conn is not None:
@@ -187,19 +221,16 @@ class Recorder:
 
     def _give_up(self) -> None:
         self._drop_connection()
-        self.available = False
-        self._refuse_waiting(StoreAway())
-
-    def _refuse_waiting(self, error: ColdcaseError) -> None:
-        while self._queue:
-            self._queue.popleft().refuse(error)
+        self._note(available=False)
+        waiting, self._queue = self._queue, deque()
+        refuse_all(waiting, StoreAway)
 
     def _next_batch(self) -> list[Waiting]:
         """The longest waiting; not those who went away, nor those who have waited for so long that they should hear something."""
         batch: list[Waiting] = []
         while self._queue and len(batch) < MOST_IN_BATCH:
             waiting = self._queue.popleft()
-            if waited_too_long(waiting):
+            if waiting.waits_s > COMMAND_SECONDS:
                 waiting.refuse(Busy())
             elif not waiting.future.done():
                 batch.append(waiting)
@@ -223,6 +254,7 @@ class Recorder:
             return refuse_all(batch, StoreAway)
         if not batch:
             return None
+        began = time.perf_counter()
         try:
             outcome = await conn.insert([waiting.row for waiting in batch], self._keys_live)
         except LOST as error:
@@ -234,6 +266,8 @@ class Recorder:
                 await self._apart(batch, conn, error)
         else:
             self.batches += 1
+            self.figures.seconds.observe(time.perf_counter() - began)
+            self.figures.sizes.observe(len(batch))
             await self._tell(batch, outcome, conn)
         return None
 
@@ -257,7 +291,7 @@ class Recorder:
         try:
             archived = await conn.archived()
         except (*LOST, asyncpg.PostgresError) as error:
-            log.warning("the archived years could not be read: %s", error)
+            log.warning("the archived years could not be read", error=str(error))
             return refuse_all(batch, SupersedesUnknown)
         for waiting in batch:
             year = None if waiting.new.supersedes is None else year_of(waiting.new.supersedes)
@@ -267,6 +301,7 @@ class Recorder:
 
     def _tell_kept(self, waiting: Waiting) -> None:
         self.rows += 1
+        self.figures.recorded(waiting.new.status)
         waiting.answer(Recorded(id=waiting.new.id, answer=waiting.new.answer, replayed=False))
 
     async def _replay(self, taken: Sequence[Waiting], conn: Connection) -> None:
@@ -274,7 +309,7 @@ class Recorder:
         try:
             stored = await conn.stored([waiting.slot for waiting in taken if waiting.slot is not None])
         except (*LOST, asyncpg.PostgresError) as error:
-            log.warning("an answer on record could not be read: %s", error)
+            log.warning("an answer on record could not be read", error=str(error))
             return refuse_all(taken, StoreAway)
         for waiting in taken:
             held = stored.get(waiting.slot) if waiting.slot is not None else None
@@ -291,7 +326,12 @@ class Recorder:
 
     async def _apart(self, batch: Sequence[Waiting], conn: Connection, error: asyncpg.PostgresError) -> None:
         """The statement failed and nothing of it was recorded: find out whose fault it was."""
-        if NO_PARTITION in str(error) and await made_partitions(conn):
+        if takes_nothing(error):
+            self._refused = batch[0].row
+            self._turned_away += len(batch)
+            self._say_refused(error)
+            return refuse_all(batch, StoreAway)
+        if without_partition(error) and await made_partitions(conn):
             return await self._commit(batch)
         if len(batch) == 1:
             return batch[0].refuse(fault(error, batch[0]))
@@ -311,7 +351,7 @@ class Recorder:
             await self._one_by_one(batch)
             await self._wait_for_locks(LOCK_SECONDS)
         except (*LOST, asyncpg.PostgresError) as error:
-            log.warning("the connection was lost between two batches: %s", error)
+            log.warning("the connection was lost between two batches", error=repr(error))
             self._drop_connection()
             refuse_all(batch, StoreAway)
 
@@ -322,21 +362,21 @@ class Recorder:
 
     async def _one_by_one(self, batch: Iterable[Waiting]) -> None:
         for waiting in batch:
-            if waited_too_long(waiting):
+            if waiting.waits_s > COMMAND_SECONDS:
                 waiting.refuse(Busy())
             else:
                 await self._commit([waiting])
 
     async def _settle(self, batch: Sequence[Waiting], lost: Connection, error: Exception) -> None:
         """The connection was lost during the statement: look on a new one whether it was committed."""
-        log.warning("the connection was lost while recording: %r", error)
+        log.warning("the connection was lost while recording", decisions=len(batch), error=repr(error))
         self._drop_connection()
         try:
             async with asyncio.timeout(SETTLE_SECONDS):
                 await self._connect()
                 present = await self._present(batch, lost)
         except (*LOST, asyncpg.PostgresError) as away:
-            log.warning("what became of %d decisions is not known: %r", len(batch), away)
+            log.warning("what became of decisions is not known", decisions=len(batch), error=repr(away))
             refuse_all(batch, OutcomeUnknown)
             self._give_up()
             return
@@ -354,46 +394,3 @@ class Recorder:
         while await conn.end(lost.backend):  # noqa: ASYNC110 - it is the server that is asked
             await asyncio.sleep(0.02)
         return await conn.present([waiting.new.id for waiting in batch])
-
-
-def refuse_all(batch: Iterable[Waiting], error: type[ColdcaseError]) -> None:
-    """Each with an error of its own: one exception object raised in many tasks would mix up their tracebacks."""
-    for waiting in batch:
-        waiting.refuse(error())
-
-
-def year_of(id_: UUID) -> int | None:
-    """The year that a UUIDv7 begins with, by which decisions are archived; None of any other UUID, or beyond the year 9999."""
-    milliseconds = id_.int >> 80
-    return datetime.fromtimestamp(milliseconds / 1000, UTC).year if id_.version == 7 and milliseconds < YEAR_10_000 else None
-
-
-def waited_too_long(waiting: Waiting) -> bool:
-    """Whether a request waits for longer than a whole statement may take."""
-    return asyncio.get_running_loop().time() - waiting.since > COMMAND_SECONDS
-
-
-def lost_with(error: asyncpg.PostgresError) -> bool:
-    """Whether the server said that it is going away."""
-    return isinstance(error, asyncpg.OperatorInterventionError) and error.sqlstate not in WAITED_IN_VAIN
-
-
-def fault(error: asyncpg.PostgresError, waiting: Waiting) -> ColdcaseError:
-    """What the failure of a single row means to whoever sent it."""
-    state = error.sqlstate or ""
-    if state in WAITED_IN_VAIN and waiting.slot is not None:
-        return KeyInFlight()
-    if state[:2] in VALUE_AT_FAULT:
-        log.warning("a decision was not recorded: %s", error)
-        return NotRecordable()
-    log.error("the database refuses to record: %s", error)
-    return StoreAway()
-
-
-async def made_partitions(conn: Connection) -> bool:
-    """Whether a partition was missing and is there now."""
-    try:
-        return await conn.make_partitions() > 0
-    except (*LOST, asyncpg.PostgresError) as error:
-        log.error("the partitions of the record could not be made: %s", error)  # noqa: TRY400 - the message says it all
-        return False

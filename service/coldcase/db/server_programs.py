@@ -1,6 +1,5 @@
 """The PostgreSQL programs of the wheel, and the system account that runs them where the command runs as root."""
 
-import logging
 import os
 import pwd
 import shutil
@@ -12,10 +11,12 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+import structlog
+
 from coldcase.db.local_files import RUN, locked, root_folder
 from coldcase.errors import DataDirUnusable, NoEmbeddedDatabase, StoreAway
 
-log = logging.getLogger(__name__)
+log = structlog.get_logger()
 
 ACCOUNT = "pgserver"
 CACHE = Path("/var/cache/coldcase")
@@ -53,7 +54,7 @@ def server_account(name: str = ACCOUNT) -> pwd.struct_passwd:
                 f"PostgreSQL does not run as root, and the system account '{name}' for it could not be made ({said.strip()}): "
                 "make one, run the command as another account, or name a server with --database-url."
             ) from error
-        log.warning("made the system account '%s': PostgreSQL does not run as root", name)
+        log.warning("made a system account: PostgreSQL does not run as root", account=name)
         return pwd.getpwnam(name)
 
 
@@ -128,7 +129,9 @@ def within_reach(programs: Path) -> Path:
                 if not path.is_symlink():
                     path.chmod(0o755 if path.is_dir() or path.stat().st_mode & 0o100 else 0o644)
             unfinished.rename(copy)
-            log.warning("copied PostgreSQL's programs to %s: the account '%s' cannot reach %s", copy, ACCOUNT, programs)
+            log.warning(
+                "copied PostgreSQL's programs: the account cannot reach them", to=str(copy), account=ACCOUNT, programs=str(programs)
+            )
     return found
 
 

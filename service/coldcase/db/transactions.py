@@ -9,7 +9,7 @@ import psycopg
 from sqlalchemy import exc
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, AsyncTransaction
 
-from coldcase.db.engine import READS, Limits, driver_of, sever
+from coldcase.db.engine import READS, SessionLimits, driver_of, sever
 from coldcase.db.pulse import Pulse, within
 from coldcase.errors import Busy, ColdcaseError, OutcomeUnknown, StoreAway
 
@@ -27,7 +27,7 @@ LONGEST_WAIT_S = 1.8
 
 
 @asynccontextmanager
-async def transaction(engine: AsyncEngine, limits: Limits = READS, *, pulse: Pulse | None = None) -> AsyncIterator[AsyncConnection]:
+async def transaction(engine: AsyncEngine, limits: SessionLimits = READS, *, pulse: Pulse | None = None) -> AsyncIterator[AsyncConnection]:
     """One transaction, committed at the end unless the block raises.
 
     Raises StoreAway if the database cannot be reached, gives no sign of life or takes longer than `limits` allow, Busy
@@ -39,10 +39,14 @@ async def transaction(engine: AsyncEngine, limits: Limits = READS, *, pulse: Pul
             await _commit(begun)
     except AWAY as error:
         raise _meaning(error) or StoreAway from error
+    except (exc.InternalError, psycopg.InternalError) as error:
+        if isinstance(_cause(error), psycopg.errors.ReadOnlySqlTransaction):
+            raise StoreAway from error
+        raise
 
 
 @asynccontextmanager
-async def _connection(engine: AsyncEngine, limits: Limits, pulse: Pulse) -> AsyncIterator[AsyncConnection]:
+async def _connection(engine: AsyncEngine, limits: SessionLimits, pulse: Pulse) -> AsyncIterator[AsyncConnection]:
     """A connection that is severed when its time is over: what waits for it then fails, and nothing waits for what hangs."""
     _refuse_while_silent(pulse)
     conn = await within(LONGEST_WAIT_S, _connect(engine), undo=AsyncConnection.close)
@@ -67,11 +71,14 @@ async def _connect(engine: AsyncEngine) -> AsyncConnection:
 
 def _meaning(error: BaseException) -> ColdcaseError | None:
     """What the server itself said, who undid the transaction then; None if it said nothing."""
-    if isinstance(error, exc.DBAPIError):
-        error = error.orig or error
-    if isinstance(error, WAITED_IN_VAIN):
+    if isinstance(_cause(error), WAITED_IN_VAIN):
         return Busy("The record is busy with something that this call has to wait for; nothing was changed. Send it again in a moment.")
     return None
+
+
+def _cause(error: BaseException) -> BaseException:
+    """The driver's own error."""
+    return (error.orig or error) if isinstance(error, exc.DBAPIError) else error
 
 
 async def _commit(begun: AsyncTransaction) -> None:

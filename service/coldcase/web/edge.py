@@ -123,6 +123,7 @@ class _Passage:
 
     async def refuse(self, code: str) -> None:
         """Answers with a problem document, without the application."""
+        self.edge.metrics.problems.labels(code).inc()
         status, headers, body = problems.message(code, problems.meaning(code), request_id=self.id.decode())
         self.start = None
         await self.send({"type": "http.response.start", "status": status, "headers": headers})

@@ -1,8 +1,11 @@
 """Whether the service lives, is ready, and how it does; no key needed."""
 
+from datetime import timedelta
+
 import msgspec
 from litestar import Response, get
 
+from coldcase.classifying import now
 from coldcase.errors import NotFound
 from coldcase.web import wire
 from coldcase.web.face import JSON, Call, face
@@ -22,10 +25,16 @@ async def is_live() -> Response[bytes]:
 async def is_ready(request: Call) -> Response[bytes]:
     """It can classify, and whether it can record
 
-    Stays up with `recording: false` while the database is away: previews and vocabulary go on.
+    Stays up with `recording: false` while the database is away or takes no records: previews and vocabulary go on.
     """
     service = house(request)
-    health = wire.Health(status="ready", recording=service.recorder.available, rule_table=service.shelf.current.version)
+    recorder = service.recorder
+    health = wire.Health(
+        status="ready",
+        recording=recorder.available,
+        recording_since=now() - timedelta(seconds=recorder.unchanged_s),
+        rule_table=service.shelf.current.version,
+    )
     return Response(msgspec.json.encode(health), media_type=JSON)
 
 

@@ -1,8 +1,12 @@
 """Prometheus figures of the HTTP face."""
 
 import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 
-from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Metric, generate_latest
+from prometheus_client.core import GaugeMetricFamily
+from prometheus_client.registry import Collector
 
 _BUCKETS = (0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0)
 
@@ -17,10 +21,11 @@ class Metrics:
             "coldcase_http_request_seconds", "Time to the last byte of the answer", ["route"], buckets=_BUCKETS, registry=self.registry
         )
         self.in_flight = Gauge("coldcase_http_requests_in_flight", "Requests being worked on", registry=self.registry)
-        self.decisions = Counter("coldcase_decisions_recorded", "Decisions recorded, replays left out", ["status"], registry=self.registry)
+        self.problems = Counter("coldcase_problems", "Requests answered with a problem document", ["code"], registry=self.registry)
         self.cut = Counter(
             "coldcase_http_cut", "Connections and requests refused or ended before their time", ["why"], registry=self.registry
         )
+        self._running = CollectorRegistry()
         self._known: dict[tuple[str, str, int], tuple[Counter, Histogram]] = {}
 
     def answered(self, method: str, route: str, status: int, began: float) -> None:
@@ -32,6 +37,44 @@ class Metrics:
         known[0].inc()
         known[1].observe(time.perf_counter() - began)
 
+    def begin(self) -> CollectorRegistry:
+        """The registry of the parts that run from now on; what those of an earlier run counted is forgotten."""
+        self._running = CollectorRegistry()
+        return self._running
+
     def text(self) -> bytes:
         """Everything, in the Prometheus text format."""
-        return generate_latest(self.registry)
+        return generate_latest(self.registry) + generate_latest(self._running)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A figure that is read when somebody asks for it: its name, what it says, and where it comes from.
+
+    None means that there is none yet. `label` is the name and the value of its label, if it has one.
+    """
+
+    name: str
+    says: str
+    read: Callable[[], float | None]
+    label: tuple[str, str] | None = None
+
+
+class Readings(Collector):
+    """Figures that cost nothing until they are asked for."""
+
+    def __init__(self, readings: Iterable[Reading], registry: CollectorRegistry) -> None:
+        self._readings = tuple(readings)
+        registry.register(self)
+
+    def collect(self) -> Iterator[Metric]:
+        """Reads all of them."""
+        found: dict[str, GaugeMetricFamily] = {}
+        for reading in self._readings:
+            value = reading.read()
+            if value is None:
+                continue
+            name, label = reading.label or ("", "")
+            family = found.setdefault(reading.name, GaugeMetricFamily(reading.name, reading.says, labels=[name] if name else []))
+            family.add_metric([label] if name else [], value)
+        yield from found.values()

@@ -184,6 +184,7 @@ def request_id(request: Request[Any, Any, Any]) -> str | None:
 
 def _answer(request: Request[Any, Any, Any], document: Problem, extra: dict[str, str]) -> Response[bytes]:
     named = msgspec.structs.replace(document, request_id=request_id(request))
+    cast("Any", request.app).edge.metrics.problems.labels(document.type.removeprefix(type_uri(""))).inc()
     return Response(msgspec.json.encode(named), status_code=document.status, media_type=MEDIA_TYPE, headers=extra)
 
 

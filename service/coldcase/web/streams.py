@@ -26,6 +26,11 @@ class Exports:
         self._running = 0
         self._shares = shares
 
+    @property
+    def running(self) -> int:
+        """How many run."""
+        return self._running
+
     @contextmanager
     def place(self, client_id: int) -> Iterator[None]:
         """A place for one export. Raises TooManyAtOnce where the client has its share, Overloaded where all are taken."""

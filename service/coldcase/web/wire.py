@@ -201,10 +201,11 @@ class TableEnvelope(TableSummary, frozen=True, kw_only=True):
 
 
 class Health(_Part, frozen=True, kw_only=True):
-    """Whether the service answers, and whether it can record."""
+    """Whether the service answers, and whether it can record, and since when that has been so."""
 
     status: Literal["live", "ready"]
     recording: bool | None = None
+    recording_since: datetime | None = None
     rule_table: int | None = None
 
 
