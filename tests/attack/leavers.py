@@ -48,11 +48,13 @@ def _leave(service: Service, secret: str, format_: str, after: int) -> bool:
             connection.connect(("127.0.0.1", service.port))
             connection.sendall(request("GET", f"/v1/decisions/export?full=true&format={format_}", secret))
             answered, read = connection.recv(4096), 0
+            if b" 200 OK" not in answered:
+                return False
             while read < after and (piece := connection.recv(65536)):
                 read += len(piece)
         except OSError:
             return False
-        return b" 200 OK" in answered
+    return True
 
 
 def _outcome(service: Service, owner_url: str, format_: str, began: int, refused: int, threads: int, before: int) -> Outcome:
