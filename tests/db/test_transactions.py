@@ -1,17 +1,21 @@
 """A request's transaction: committed at the end, undone by a raise, and plain about a database that is away."""
 
 import asyncio
+import time
 from functools import partial
 
+import msgspec
 import psycopg
 import pytest
 from sqlalchemy import text
 
 from coldcase.db import embedded, transactions
-from coldcase.db.engine import make_engine
+from coldcase.db.engine import READS, make_engine
+from coldcase.db.pulse import Pulse, within
 from coldcase.db.transactions import transaction
 from coldcase.errors import Busy, OutcomeUnknown, StoreAway
 from tests.db.conftest import plain
+from tests.proxy import Proxy, socket_of
 
 pytestmark = pytest.mark.anyio
 
@@ -145,3 +149,140 @@ async def test_a_request_that_goes_away_while_it_waits_gives_its_connection_back
             await asking
     async with begin() as conn:
         assert await conn.scalar(SLOTS) == 0
+
+
+@pytest.fixture
+def proxy(postgres):
+    with Proxy(socket_of(postgres)) as between:
+        yield between
+
+
+@pytest.fixture
+async def distant(service_database, proxy):
+    """An engine with one connection, through the proxy, and a pulse of its own."""
+    pulse = Pulse()
+    engine = make_engine(proxy.instead_of(service_database.service_url), connections=1, pulse=pulse)
+    yield engine, pulse
+    await engine.dispose()
+
+
+async def in_time(seconds, work):
+    """What `work` raises, which must not take longer."""
+    began = time.monotonic()
+    with pytest.raises(StoreAway) as raised:
+        await work
+    assert time.monotonic() - began < seconds
+    return raised.value
+
+
+async def ask(engine, limits=READS, pulse=None, question=SLOTS):
+    async with transaction(engine, limits, pulse=pulse) as conn:
+        return await conn.scalar(question)
+
+
+async def test_a_connection_that_does_not_come_about_is_given_up_in_time(distant, proxy):
+    engine, _ = distant
+    proxy.freeze()
+    await in_time(2.5, ask(engine))
+    proxy.thaw()
+    assert await ask(engine) == 0
+
+
+async def test_what_the_network_swallows_is_given_up_when_its_time_is_over(distant, proxy):
+    engine, _ = distant
+    assert await ask(engine) == 0
+    proxy.freeze()
+    proxy.thaw()
+    await in_time(3, ask(engine, msgspec.structs.replace(READS, transaction=0.3)))
+    assert await ask(engine) == 0
+
+
+async def test_an_answer_that_does_not_come_ends_its_connection(service_database, proxy):
+    engine = make_engine(proxy.instead_of(service_database.service_url), msgspec.structs.replace(READS, answer=0.3), connections=1)
+    assert await ask(engine) == 0
+    proxy.freeze()
+    proxy.thaw()
+    await in_time(3, ask(engine))
+    assert await ask(engine) == 0
+    await engine.dispose()
+
+
+async def test_a_silent_database_ends_what_waits_for_it_and_is_not_asked_again(distant, proxy):
+    engine, pulse = distant
+    assert await ask(engine, pulse=pulse) == 0
+    proxy.freeze()
+    asking = asyncio.create_task(ask(engine, pulse=pulse))
+    await asyncio.sleep(0.1)
+    pulse.missed()
+    await in_time(1, asking)
+    taken = proxy.taken
+    await in_time(0.5, ask(engine, pulse=pulse))
+    assert proxy.taken == taken
+    proxy.thaw()
+    pulse.heard()
+    assert await ask(engine, pulse=pulse) == 0
+
+
+async def test_a_silent_database_leaves_those_their_time_who_have_patience(distant):
+    engine, pulse = distant
+    patient = msgspec.structs.replace(READS, silence=60)
+    asking = asyncio.create_task(ask(engine, patient, pulse, text("SELECT count(*) FROM pg_sleep(0.5)")))
+    await asyncio.sleep(0.1)
+    pulse.missed()
+    assert await asking == 1
+
+
+async def test_what_lay_in_the_pool_during_a_silence_is_replaced(distant, proxy):
+    engine, pulse = distant
+    assert await ask(engine, pulse=pulse) == 0
+    proxy.freeze()
+    pulse.missed()
+    proxy.thaw()
+    pulse.heard()
+    async with asyncio.timeout(2.5):
+        assert await ask(engine, pulse=pulse) == 0
+    assert proxy.taken == 2
+
+
+async def test_a_caller_that_goes_away_waits_for_no_answer(distant, proxy):
+    engine, _ = distant
+    assert await ask(engine) == 0
+    proxy.freeze()
+    proxy.thaw()
+    asking = asyncio.create_task(ask(engine))
+    await asyncio.sleep(0.1)
+    asking.cancel()
+    done, _ = await asyncio.wait({asking}, timeout=2)
+    assert done
+    assert asking.cancelled()
+    assert await ask(engine) == 0
+
+
+async def test_a_rollback_that_hangs_is_given_up_too(distant, proxy):
+    engine, _ = distant
+
+    async def fail():
+        async with transaction(engine, msgspec.structs.replace(READS, transaction=0.5)) as conn:
+            await conn.execute(NEW_SLOT)
+            proxy.freeze()
+            raise ZeroDivisionError
+
+    async with asyncio.timeout(3):
+        with pytest.raises((ZeroDivisionError, StoreAway)):
+            await fail()
+    proxy.thaw()
+    assert await ask(engine) == 0
+
+
+async def test_an_event_loop_that_stood_still_does_not_blame_the_database():
+    async def answer():
+        await asyncio.sleep(0.1)
+        return "there"
+
+    async def stand_still():
+        time.sleep(0.6)  # noqa: ASYNC251 - as a computation does
+
+    asking = asyncio.create_task(within(0.4, answer()))
+    standing = asyncio.create_task(stand_still())
+    assert await asking == "there"
+    await standing

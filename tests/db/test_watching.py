@@ -1,6 +1,7 @@
 """Changes of keys and tables are heard of: by notice, by looking, and again after the connection was lost."""
 
 import asyncio
+import hashlib
 
 import psycopg
 import pytest
@@ -8,6 +9,7 @@ import pytest
 from coldcase.db import embedded, watching
 from coldcase.db.watching import Watch
 from tests.db.conftest import plain
+from tests.proxy import Proxy, socket_of
 
 pytestmark = pytest.mark.anyio
 
@@ -109,3 +111,54 @@ async def test_without_a_database_a_watch_starts_and_stops(tmp_path):
     await asyncio.sleep(0)
     await watch.close()
     assert told.keys.empty()
+
+
+async def test_the_keys_that_are_handed_over_are_those_that_are_good(heard, as_owner):
+    made = {}
+    for name in ("one", "two"):
+        as_owner.execute(
+            NEW_KEY.replace("gen_random_uuid()::text::bytea", f"'{name}'::bytea").replace("'{preview}'", "'{preview,tables:read}'")
+        )
+        made[name] = hashlib.sha256(name.encode()).digest()
+        known = await heard.keys.get()
+    assert set(known) == set(made.values())
+    assert {(key.client, key.scopes, key.revoked_at) for key in known.values()} == {
+        ("Tern Haven", frozenset({"preview", "tables:read"}), None)
+    }
+
+    as_owner.execute("UPDATE api_key SET revoked_at = now() WHERE secret_sha256 = sha256('one')")
+    assert set(await heard.keys.get()) == {made["two"]}
+
+
+async def test_a_person_s_label_that_was_erased_is_forgotten_here_too(heard, as_owner):
+    as_owner.execute(
+        "INSERT INTO api_key (id, client_id, person, salt, secret_sha256, scopes, created_at)"
+        " VALUES (gen_random_uuid(), 1, 'bench', sha256('salt'), sha256('one'), '{preview}', now())"
+    )
+    assert [key.person for key in (await heard.keys.get()).values()] == ["bench"]
+    as_owner.execute("UPDATE api_key SET person = 'erased'")
+    async with asyncio.timeout(10):
+        while [key.person for key in (await heard.keys.get()).values()] != ["erased"]:
+            pass
+
+
+async def test_a_database_that_does_not_answer_is_missed_and_heard_again(service_database, postgres):
+    told = Heard()
+    with Proxy(socket_of(postgres)) as proxy:
+        watch = Watch(proxy.instead_of(service_database.service_url), on_keys=told.on_keys, on_tables=told.on_tables)
+        await watch.start()
+        await told.keys.get()
+        proxy.freeze()
+        async with asyncio.timeout(10):
+            while not watch.pulse.silent:
+                await asyncio.sleep(0.01)
+        assert await watch.look() is False
+        proxy.thaw()
+        async with asyncio.timeout(10):
+            while watch.pulse.silent:
+                await asyncio.sleep(0.01)
+        await told.keys.get()
+        assert await watch.look() is True
+        proxy.freeze()
+        async with asyncio.timeout(5):
+            await watch.close()

@@ -4,9 +4,13 @@ import asyncio
 from datetime import timedelta
 
 import pytest
+from sqlalchemy import Engine, event
 
+from coldcase.app import create_app
 from coldcase.classifying import now
 from coldcase.db import keys
+from coldcase.settings import Settings
+from tests.web.conftest import Service
 
 pytestmark = pytest.mark.anyio
 
@@ -52,6 +56,37 @@ async def test_a_revoked_key_is_refused_within_two_seconds(service):
     async with asyncio.timeout(2):
         while (await caller.get("/v1/vocabulary")).status_code != 401:
             await asyncio.sleep(0.01)
+
+
+async def test_a_new_key_opens_and_a_revoked_one_is_refused_within_two_seconds_on_every_replica(service_database):
+    apps = [create_app(Settings(database_url=service_database.service_url, warm_properties=False)) for _ in range(2)]
+    async with apps[0].lifespan(), apps[1].lifespan():
+        replicas = [Service(app, service_database.owner_url) for app in apps]
+        secret, made = await replicas[0].key()
+        callers = [replica.http(secret) for replica in replicas]
+        assert [(await caller.get("/v1/vocabulary")).status_code for caller in callers] == [200, 200]
+
+        await replicas[0].as_owner(lambda conn: keys.revoke(conn, made.id, now=now()))
+
+        async with asyncio.timeout(2):
+            while [(await caller.get("/v1/vocabulary")).status_code for caller in callers] != [401, 401]:
+                await asyncio.sleep(0.01)
+
+
+async def test_keys_that_nobody_made_do_not_ask_the_database_one_by_one(service_database):
+    app = create_app(Settings(database_url=service_database.service_url, warm_properties=False))
+    async with app.lifespan():
+        running = Service(app, service_database.owner_url)
+        statements = []
+
+        def asked(*told):
+            statements.append(told[2])
+
+        event.listen(Engine, "before_cursor_execute", asked)
+        answers = await asyncio.gather(*(running.http(f"cc_{number}").get("/v1/vocabulary") for number in range(300)))
+        event.remove(Engine, "before_cursor_execute", asked)
+    assert {answered.status_code for answered in answers} == {401}
+    assert len([one for one in statements if "api_key" in one]) < 30
 
 
 async def test_a_client_sees_its_own_decisions_only_unless_its_key_reads_all(service, case):

@@ -28,8 +28,8 @@ log = structlog.get_logger()
 
 T = TypeVar("T")
 
-CONNECT_SECONDS = 2
-"""How long a connection may take to come about: recording calls promise an answer within two seconds when the database is away."""
+CONNECT_SECONDS = 5
+"""How long the driver and the pool may try for a connection; those who need one in time have shorter deadlines of their own."""
 
 UNHEARD_MILLISECONDS = 2000
 """How long a server may leave unheard what was sent to it (TCP, Linux) before the connection counts as lost."""

@@ -9,7 +9,6 @@ import asyncio
 import time
 from collections.abc import Awaitable, Callable, Iterable, Mapping
 from contextlib import suppress
-from uuid import UUID
 
 import psycopg
 import structlog
@@ -53,6 +52,8 @@ class Watch:
         self._on_keys = on_keys
         self._on_tables = on_tables
         self._seen_keys = self._seen_tables = ""
+        self._known: dict[bytes, ApiKey] = {}
+        self._digests: dict[bytes, bytes] = {}
         self._wake = asyncio.Event()
         self._asked: list[asyncio.Future[bool]] = []
         self._first = asyncio.Event()
@@ -136,20 +137,26 @@ class Watch:
         mark_of_keys, mark_of_tables = await within(ANSWER_SECONDS, marks(conn))
         self._heard()
         if mark_of_keys != self._seen_keys:
-            self._on_keys(await self._good_keys(conn))
+            await self._take_over_keys(conn)
             self._seen_keys = mark_of_keys
         if mark_of_tables != self._seen_tables and self._refreshing is None:
             self._refreshing = asyncio.create_task(self._refresh(mark_of_tables))
 
-    async def _good_keys(self, conn: AsyncConnection) -> dict[bytes, ApiKey]:
-        """Page by page: the event loop is not held up, and a database that goes silent in between is noticed."""
-        found: dict[bytes, ApiKey] = {}
-        after: UUID | None = None
-        while page := await within(ANSWER_SECONDS, keys.good_page(conn, after)):
+    async def _take_over_keys(self, conn: AsyncConnection) -> None:
+        """Hands over what has changed: first without those that are gone, for a revoked key is urgent, then page by page the new."""
+        tokens = await within(ANSWER_SECONDS, keys.good_tokens(conn))
+        gone, new = self._digests.keys() - tokens, list(tokens - self._digests.keys())
+        for token in gone:
+            del self._known[self._digests.pop(token)]
+        if gone or not new:
+            self._on_keys(dict(self._known))
+        for start in range(0, len(new), keys.PAGE):
+            page = await within(ANSWER_SECONDS, keys.page_of(conn, new[start : start + keys.PAGE]))
             self._heard()
-            found |= page
-            after = next(reversed(page.values())).id
-        return found
+            for token, (digest, key) in page.items():
+                self._digests[token], self._known[digest] = digest, key
+        if new:
+            self._on_keys(dict(self._known))
 
     async def _refresh(self, mark: str) -> None:
         """Tells of new tables, beside the looks; what failed is told again at the next look."""
