@@ -17,6 +17,7 @@ from sqlalchemy.ext.asyncio import AsyncEngine
 from coldcase.auditing.proving import Trees
 from coldcase.auditing.sealing import Sealer
 from coldcase.classifying import Desk, now
+from coldcase.db.clock import DatabaseClock
 from coldcase.db.engine import AUDIT, EXPORTS, READS, SEALS, SessionLimits, in_use, make_engine, require_ready
 from coldcase.db.pulse import Pulse, within
 from coldcase.db.recorder import Recorder
@@ -136,7 +137,13 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         await watch.start()
         sealer = Sealer(sealing, seconds=settings.seal_seconds)
         started.push_async_callback(close_in_time, sealer.close, "sealer")
-        recorder = Recorder(url, keys_live=timedelta(days=settings.idempotency_days), most_waiting=settings.most_waiting, registry=registry)
+        recorder = Recorder(
+            url,
+            keys_live=timedelta(days=settings.idempotency_days),
+            most_waiting=settings.most_waiting,
+            registry=registry,
+            clock=DatabaseClock(now),
+        )
         # Before the sealer, so that what waited for its commit comes under the last seal.
         started.push_async_callback(close_in_time, recorder.close, "recorder")
         await recorder.start()

@@ -19,6 +19,7 @@ from coldcase.core.json_text import read_json
 from coldcase.core.leniency import take_lenient
 from coldcase.core.reporting import Question
 from coldcase.db.batch import NewDecision
+from coldcase.db.clock import nanoseconds
 from coldcase.db.recorder import Recorder
 from coldcase.db.waiting import Recorded
 from coldcase.readings.findings import derive
@@ -147,7 +148,8 @@ async def record(taken: Taken, book: Book, desk: Desk, recorder: Recorder, *, cl
     version = book.version
     assert version is not None  # noqa: S101 - a service answers by a table on record only
     answer = await desk.answer(taken, book)
-    id_, at = compat.uuid7(), now()
+    at = recorder.clock.now()
+    id_ = compat.uuid7(nanoseconds=nanoseconds(at))
     answer = msgspec.structs.replace(answer, id=id_, recorded=True, recorded_at=at)
     case, text = taken.case, canonical(taken.raw)
     new = NewDecision(

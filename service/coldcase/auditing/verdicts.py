@@ -2,7 +2,6 @@
 
 import hashlib
 from collections.abc import Iterator
-from datetime import datetime
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
@@ -66,7 +65,7 @@ def _cause_flaws(raw: dict[str, Any], books: tuple[Book, ...]) -> Iterator[Flaw]
 
 
 async def pronounce(
-    conn: AsyncConnection, decision: UUID, given: GivenVerdict, *, actor: Actor, key: str | None, now: datetime
+    conn: AsyncConnection, decision: UUID, given: GivenVerdict, *, actor: Actor, key: str | None
 ) -> tuple[StoredVerdict, bool]:
     """Records a verdict on a decision that may be seen; whether it is an earlier one again.
 
@@ -79,7 +78,6 @@ async def pronounce(
         id=compat.uuid7(),
         decision_id=decision,
         client_id=found.client_id,
-        recorded_at=now,
         idempotency_key=key,
         fingerprint=hashlib.sha256(canonical(content)).digest(),
         cause=given.cause,

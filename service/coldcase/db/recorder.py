@@ -16,21 +16,25 @@ import asyncpg
 import structlog
 from prometheus_client import CollectorRegistry
 
-from coldcase.db.batch import LOST, Connection, NewDecision, Outcome, Row, checked_row
+from coldcase.db.batch import LOST, Connection, NewDecision, Outcome, Row, checked_row, dated
+from coldcase.db.clock import DatabaseClock
 from coldcase.db.figures import Figures
 from coldcase.db.waiting import (
     WAITED_IN_VAIN,
     Recorded,
     Waiting,
     fault,
+    is_untimely,
     lost_with,
     made_partitions,
     refuse_all,
+    refuse_superseding,
+    refuse_untimely,
     takes_nothing,
     without_partition,
     year_of,
 )
-from coldcase.errors import Archived, Busy, ColdcaseError, KeyInFlight, KeyReused, OutcomeUnknown, StoreAway, SupersedesUnknown
+from coldcase.errors import Archived, Busy, ColdcaseError, KeyInFlight, KeyReused, OutcomeUnknown, StoreAway
 
 log = structlog.get_logger()
 
@@ -57,6 +61,8 @@ IDLE_SECONDS = 1.0
 class Recorder:
     """Records decisions over a connection of its own, as the service's role, in one event loop.
 
+    What is recorded bears the time of `clock`, which is the database's: it refuses what is a minute off its own.
+
     `available` says whether the database was there and took records when last heard of, `waiting` how many requests wait for a
     commit; `batches` and `rows` count what was committed, `figures` the same and more for Prometheus.
     """
@@ -68,8 +74,10 @@ class Recorder:
         keys_live: timedelta = KEYS_LIVE,
         most_waiting: int = 1000,
         registry: CollectorRegistry | None = None,
+        clock: DatabaseClock | None = None,
     ) -> None:
         self.available = False
+        self.clock = clock or DatabaseClock()
         self.figures = Figures(registry)
         self.batches = 0
         self.rows = 0
@@ -160,7 +168,9 @@ class Recorder:
     async def _ask(self, conn: Connection) -> None:
         """Asks whether the database is there, and whether it would take again what it refused."""
         try:
-            await (conn.ask() if self._refused is None else conn.would_take(self._refused, self._keys_live))
+            await conn.read(self.clock)
+            if self._refused is not None:
+                await conn.would_take(dated(self._refused, self.clock.now()), self._keys_live)
         except (*LOST, asyncpg.PostgresError) as error:
             if isinstance(error, asyncpg.PostgresError) and not lost_with(error):
                 self._say_refused(error)
@@ -206,7 +216,8 @@ class Recorder:
             self._pause = min(self._pause * 2, LONGEST_PAUSE)
 
     async def _connect(self) -> None:
-        conn = await Connection.open(self._url, connect_seconds=SETTLE_SECONDS, command_seconds=COMMAND_SECONDS, lock_seconds=LOCK_SECONDS)
+        patience = {"connect_seconds": SETTLE_SECONDS, "command_seconds": COMMAND_SECONDS, "lock_seconds": LOCK_SECONDS}
+        conn = await Connection.open(self._url, self.clock, **patience)
         # A lost connection is noticed without a request, so that `available` is true to life.
         conn.raw.add_termination_listener(lambda _: self._something_to_do.set())
         self._conn = conn
@@ -243,9 +254,10 @@ class Recorder:
             return
         self._until_sweep = SWEPT_EVERY
         try:
+            await self._conn.read(self.clock)
             await self._conn.sweep(SWEPT_EVERY * MOST_IN_BATCH)
         except Exception:
-            log.exception("expired keys could not be removed")
+            log.exception("the clock could not be read, or expired keys not be removed")
 
     async def _commit(self, batch: Sequence[Waiting]) -> None:
         """Sends one batch and gives every request in it its answer or its error."""
@@ -262,6 +274,8 @@ class Recorder:
         except asyncpg.PostgresError as error:
             if lost_with(error):
                 await self._settle(batch, conn, error)
+            elif is_untimely(error):
+                await refuse_untimely(batch, conn, self.clock, error)
             else:
                 await self._apart(batch, conn, error)
         else:
@@ -284,20 +298,7 @@ class Recorder:
         if taken:
             await self._replay(taken, conn)
         if superseding:
-            await self._say_what_is_superseded(superseding, conn)
-
-    async def _say_what_is_superseded(self, batch: Sequence[Waiting], conn: Connection) -> None:
-        """There is no such decision; one of a year that was taken out may have been there."""
-        try:
-            archived = await conn.archived()
-        except (*LOST, asyncpg.PostgresError) as error:
-            log.warning("the archived years could not be read", error=str(error))
-            return refuse_all(batch, SupersedesUnknown)
-        for waiting in batch:
-            year = None if waiting.new.supersedes is None else year_of(waiting.new.supersedes)
-            gone = f"`supersedes` names a decision of {year}, and that year was taken out of the record into an archive."
-            waiting.refuse(SupersedesUnknown(gone if year in archived else None))
-        return None
+            await refuse_superseding(superseding, conn)
 
     def _tell_kept(self, waiting: Waiting) -> None:
         self.rows += 1
@@ -378,13 +379,13 @@ class Recorder:
         except (*LOST, asyncpg.PostgresError) as away:
             log.warning("what became of decisions is not known", decisions=len(batch), error=repr(away))
             refuse_all(batch, OutcomeUnknown)
-            self._give_up()
-            return
+            return self._give_up()
         for waiting in batch:
             if waiting.new.id in present:
                 self._tell_kept(waiting)
             else:
                 waiting.refuse(StoreAway())
+        return None
 
     async def _present(self, batch: Sequence[Waiting], lost: Connection) -> set[UUID]:
         """Which of the batch is on record, once the lost connection's other end can no longer commit anything."""

@@ -4,7 +4,7 @@ from datetime import datetime
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -34,7 +34,6 @@ class NewVerdict(msgspec.Struct, frozen=True, kw_only=True):
     id: UUID
     decision_id: UUID
     client_id: int
-    recorded_at: datetime
     idempotency_key: str | None
     fingerprint: bytes
     cause: str | None
@@ -49,12 +48,14 @@ STORED = [verdict.c[name] for name in StoredVerdict.__struct_fields__]
 
 
 async def add(conn: AsyncConnection, new: NewVerdict) -> tuple[StoredVerdict, bool]:
-    """Records a verdict, or finds the one that its key stands for; and whether it did the latter. Raises KeyReused.
+    """Records a verdict at the database's time, or finds the one that its key stands for; and whether it did the latter. Raises KeyReused.
 
     A verdict with the same key that another transaction is just recording is waited for.
     """
     own = select(api_key.c.client_id).where(api_key.c.id == new.by_key).scalar_subquery()
-    added = await conn.scalar(insert(verdict).values(msgspec.structs.asdict(new)).on_conflict_do_nothing().returning(verdict.c.id))
+    added = await conn.scalar(
+        insert(verdict).values(**msgspec.structs.asdict(new), recorded_at=func.now()).on_conflict_do_nothing().returning(verdict.c.id)
+    )
     if added is not None:
         return (await of(conn, new.decision_id, id_=added))[0], False
     held = verdict.c.by_client_id == own, verdict.c.idempotency_key == new.idempotency_key

@@ -1,7 +1,8 @@
 """A request that waits for its commit, and what the failure of its row means to it."""
 
 import asyncio
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from uuid import UUID
 
@@ -10,7 +11,8 @@ import msgspec
 import structlog
 
 from coldcase.db.batch import LOST, Connection, NewDecision, Row, Slot
-from coldcase.errors import ColdcaseError, KeyInFlight, NotRecordable, StoreAway
+from coldcase.db.clock import DatabaseClock
+from coldcase.errors import ColdcaseError, KeyInFlight, NotRecordable, StoreAway, SupersedesUnknown
 
 log = structlog.get_logger()
 
@@ -76,6 +78,35 @@ def takes_nothing(error: asyncpg.PostgresError) -> bool:
     """Whether the server records nobody's decision now: its disk is full, or it is read-only."""
     state = error.sqlstate or ""
     return state[:2] in NOTHING_TAKEN or state == READ_ONLY
+
+
+def is_untimely(error: asyncpg.PostgresError) -> bool:
+    """Whether the database refuses a record for its time, which a policy does; or for want of a right."""
+    return isinstance(error, asyncpg.InsufficientPrivilegeError)
+
+
+async def refuse_untimely(batch: Sequence[Waiting], conn: Connection, clock: DatabaseClock, error: asyncpg.PostgresError) -> None:
+    """The database's clock was set, or this process stood still: what comes next bears the right time."""
+    off_s = None
+    with suppress(*LOST, asyncpg.PostgresError):
+        await conn.read(clock)
+        off_s = round((batch[0].new.recorded_at - clock.now()).total_seconds(), 1)
+    log.error("the database refuses to record: is a clock wrong?", off_s=off_s, decisions=len(batch), error=str(error))
+    refuse_all(batch, StoreAway)
+
+
+async def refuse_superseding(batch: Sequence[Waiting], conn: Connection) -> None:
+    """There is no such decision; one of a year that was taken out may have been there."""
+    try:
+        archived = await conn.archived()
+    except (*LOST, asyncpg.PostgresError) as error:
+        log.warning("the archived years could not be read", error=str(error))
+        return refuse_all(batch, SupersedesUnknown)
+    for waiting in batch:
+        year = None if waiting.new.supersedes is None else year_of(waiting.new.supersedes)
+        gone = f"`supersedes` names a decision of {year}, and that year was taken out of the record into an archive."
+        waiting.refuse(SupersedesUnknown(gone if year in archived else None))
+    return None
 
 
 def without_partition(error: asyncpg.PostgresError) -> bool:

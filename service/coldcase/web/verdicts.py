@@ -7,7 +7,6 @@ from coldcase.auditing import reading, replaying, sealing, verdicts
 from coldcase.auditing.replaying import Replay
 from coldcase.auditing.sealing import Inclusion
 from coldcase.auditing.verdicts import GivenVerdict
-from coldcase.classifying import now
 from coldcase.core.json_text import read_json
 from coldcase.db import decisions
 from coldcase.db.events import Actor
@@ -66,7 +65,7 @@ async def give_verdict(request: Call) -> Response[bytes]:
     given = verdicts.take(raw, (await service.shelf.book(version), service.shelf.current))
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=sees_all)
-        stored, again = await verdicts.pronounce(conn, id_, given, actor=actor(request), key=key, now=now())
+        stored, again = await verdicts.pronounce(conn, id_, given, actor=actor(request), key=key)
     headers = {"Location": f"/v1/decisions/{id_}"} | ({"Answer-Repeated": "true"} if again else {})
     told = msgspec.convert(stored, wire.Verdict, from_attributes=True)
     return Response(msgspec.json.encode(told), status_code=200 if again else 201, media_type=JSON, headers=headers)
