@@ -93,10 +93,11 @@ KINDS: Mapping[str, Kind] = {
         ],
     ),
     "inserted under an old transaction": (PLAINLY, lambda it: [copied(it, xid="xid", at="recorded_at")]),
+    "inserted, dated five minutes back": (PLAINLY, lambda it: [copied(it, xid="pg_current_xact_id()", at="now() - interval '5 minutes'")]),
     "inserted, dated an hour back": (PLAINLY, lambda it: [copied(it, xid="pg_current_xact_id()", at="now() - interval '1 hour'")]),
     "inserted, dated a minute back": (BEYOND, lambda it: [copied(it, xid="pg_current_xact_id()", at="now() - interval '1 minute'")]),
     "inserted now": (BEYOND, lambda it: [copied(it, xid="pg_current_xact_id()", at="now()")]),
-    "inserted under a transaction to come": (BEYOND, lambda it: [copied(it, xid="'4611686018427387904'", at="now()")]),
+    "inserted under a transaction to come": (PLAINLY, lambda it: [copied(it, xid="'4611686018427387904'", at="now()")]),
     "the year's partition detached": plainly(
         "DO $$ DECLARE one regclass; BEGIN FOR one IN SELECT inhrelid FROM pg_inherits WHERE inhparent = 'decision'::regclass LOOP"
         " EXECUTE format('ALTER TABLE decision DETACH PARTITION %s', one); END LOOP; END $$"
@@ -144,6 +145,8 @@ KINDS: Mapping[str, Kind] = {
     "count of a seal": plainly("UPDATE audit_seal SET count = count + 1 WHERE number = 1"),
     "head of a seal": plainly("UPDATE audit_seal SET head = sha256('x') WHERE number = 1"),
     "previous of a seal": plainly("UPDATE audit_seal SET previous = sha256('x') WHERE number = 2"),
+    "format of a seal": plainly("UPDATE audit_seal SET format = 1 WHERE number = 1"),
+    "epoch of a seal": plainly("UPDATE audit_seal SET epoch = 'another' WHERE number = 1"),
     "xids of a seal": plainly("UPDATE audit_seal SET up_to_xid = '9000000' WHERE number = 1"),
     "a middle seal gone": plainly("DELETE FROM audit_seal WHERE number = 2"),
     "the last seal rolled back": with_head(
@@ -170,6 +173,10 @@ KINDS: Mapping[str, Kind] = {
         "(note, salt, note_sha256)", "('forged', '\\x00', sha256('\\x00'::bytea || convert_to('note=forged', 'UTF8')))"
     ),
     "a note erased without an event": verdict("(note, salt)", "('erased', NULL)"),
+    "a forged event of an erasure to come": plainly(
+        "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'words.erased', 'person', 'coldcase_owner',"
+        ' \'{"records":{"verdict":1},"words":{"verdict.note":1}}\')'
+    ),
     "a note erased with a forged event": (
         BEYOND,
         lambda it: [

@@ -13,6 +13,7 @@ from sqlalchemy.pool import NullPool
 from coldcase.app import create_app
 from coldcase.auditing import sealing, verifying
 from coldcase.auditing.verifying import Verification
+from coldcase.cli import main
 from coldcase.db import embedded
 from coldcase.db.engine import driver_url
 from coldcase.settings import Settings
@@ -117,3 +118,18 @@ def ledger(postgres, make_database, _sealed) -> Iterator[Ledger]:
     database = make_database(_sealed.database.name)
     yield Ledger(database, plain(postgres.url(embedded.SUPERUSER, database.name)), _sealed.ids, _sealed.verdicts, _sealed.head)
     drop(postgres, database)
+
+
+@pytest.fixture
+def command(ledger, capsys):
+    """Runs a command on the ledger; its exit code, results and talk."""
+
+    def run(*args: str):
+        place = ["--owner-url", ledger.database.owner_url] if args[0] in ("archive", "erase") else []
+        place += ["--database-url", ledger.database.service_url] if args[0] == "verify" else []
+        place += ["--owner-url", ledger.database.owner_url] if "--acknowledge" in args else []
+        code = main([*args, *place], {})
+        told = capsys.readouterr()
+        return code, told.out, told.err
+
+    return run

@@ -20,20 +20,6 @@ from coldcase.db.events import Actor
 
 
 @pytest.fixture
-def command(ledger, capsys):
-    """Runs a command on the ledger; its exit code, results and talk."""
-
-    def run(*args: str):
-        owner = args[0] in ("archive", "erase")
-        place = ["--owner-url", ledger.database.owner_url] if owner else ["--database-url", ledger.database.service_url]
-        code = main([*args, *place], {})
-        told = capsys.readouterr()
-        return code, told.out, told.err
-
-    return run
-
-
-@pytest.fixture
 def year(this_year) -> int:
     """The year before this one."""
     return this_year - 1

@@ -106,6 +106,34 @@ HARMS = {
         ["backdated"],
         lambda it: (None, "inserted"),
     ),
+    "a decision slipped in under a transaction to come": (
+        lambda it: [copy_of(it, xid="'4611686018427387904'", recorded_at="now()")],
+        ["inserted"],
+        lambda it: (None, "no transaction has its number yet"),
+    ),
+    "a decision slipped in that says it is of three minutes before the seal": (
+        lambda it: [copy_of(it, xid="pg_current_xact_id()", recorded_at="now() - interval '3 minutes'")],
+        ["backdated"],
+        lambda it: (None, "inserted"),
+    ),
+    "an event of an erasure that never was": (
+        lambda it: [
+            (
+                "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'words.erased', 'person', 'coldcase_owner',"
+                ' \'{"records":{"verdict":1},"words":{"verdict.note":1}}\')'
+            )
+        ],
+        ["erased"],
+        lambda it: (None, "0 records of verdict have lost their note, 1 by an event of erasure"),
+    ),
+    "an archive that never was": (
+        lambda it: [
+            f"DELETE FROM decision WHERE id = '{it.ids[0]}'",
+            "INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (extract(year FROM now()), now(), 1, sha256('x'))",
+        ],
+        ["archive", "missing"],
+        lambda it: (it.ids[0], "deleted"),
+    ),
     "two records exchanged": (
         lambda it: [
             f"UPDATE decision SET id = '{uuid7()}' WHERE id = '{it.ids[0]}'",
