@@ -112,7 +112,7 @@ HARMS = {
         lambda it: (None, "no transaction has its number yet"),
     ),
     "a decision slipped in that says it is of three minutes before the seal": (
-        lambda it: [copy_of(it, xid="pg_current_xact_id()", recorded_at="now() - interval '3 minutes'")],
+        lambda it: [copy_of(it, xid="pg_current_xact_id()", recorded_at="(SELECT max(at) FROM audit_seal) - interval '3 minutes'")],
         ["backdated"],
         lambda it: (None, "inserted"),
     ),

@@ -23,7 +23,10 @@ def new_account():
 
 @as_root
 def test_an_account_that_many_want_at_once_is_made_once_and_told_of(new_account):
-    script = f"from coldcase.db.server_programs import server_account; print(server_account({new_account!r}).pw_uid)"
+    script = (
+        "from coldcase.logs import start_logging; from coldcase.db.server_programs import server_account;"
+        f" start_logging('warning'); print(server_account({new_account!r}).pw_uid)"
+    )
     many = [subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) for _ in range(6)]
     said = [process.communicate(timeout=120) for process in many]
 
