@@ -18,7 +18,7 @@ from coldcase.web.house import house
 
 PREFER = Header(
     "Prefer",
-    "`handling=lenient`: what is wrong with observations, readings and results is left out and named in `notes` (RFC 7240).",
+    "`handling=lenient` (RFC 7240): what is wrong is left out and named in `left_out`; only without a readable unit is a case refused.",
 )
 APPLIED = Header("Preference-Applied", "Says that the case was read leniently.")
 IDEMPOTENCY_KEY = Header(
