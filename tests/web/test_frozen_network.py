@@ -14,7 +14,7 @@ from coldcase.settings import Settings
 from tests.proxy import Proxy, socket_of
 from tests.web.conftest import Service
 
-pytestmark = pytest.mark.anyio
+pytestmark = [pytest.mark.anyio, pytest.mark.alone]
 
 IN_TIME_S = 2.5
 BACK_S = 5.0
