@@ -20,6 +20,6 @@ def filter_query(_context, query) -> bool:
 
 
 @schema.parametrize()
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+@settings(max_examples=100, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
 def test_the_service_does_what_its_document_says(case, live):
     case.call_and_validate(base_url=live.address, headers=live.authorization)
