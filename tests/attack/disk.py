@@ -16,7 +16,7 @@ from tests.attack.network import first_good, slow_or_odd, steady_after
 from tests.attack.report import Outcome, attack
 from tests.attack.stage import MIB, Stage, command, key, kill_all, plain, server_processes, wait_for
 
-SIZE_MIB = 260
+SIZE_MIB = 1200
 BACK_SECONDS = 10
 NOTICED_SECONDS = 10
 
