@@ -15,7 +15,7 @@ LEAVERS = 400
 LEFT_SECONDS = 15
 
 
-@attack("leavers", seconds=60)
+@attack("leavers", seconds=300)
 def leavers(stage: Stage, seconds: float) -> Iterator[Outcome]:
     """400 readers of each format, each leaving after some bytes, within the time there is."""
     database = stage.database()
