@@ -122,11 +122,16 @@ def _change(holder: Any, name: Any, chance: random.Random) -> None:
     if what < 0.15:
         del holder[name]
     elif what < 0.3 and isinstance(holder, dict):
-        holder[chance.choice((*TEXTS, "colour", f"finding_{chance.randrange(10**6)}"))] = chance.choice(ODD)
+        holder[chance.choice((*TEXTS, "colour", f"finding_{chance.randrange(10**6)}"))] = _odd(chance)
     elif what < 0.4:
         holder[name] = [holder[name]] * chance.choice((0, 2, 40))
     else:
-        holder[name] = chance.choice(ODD)
+        holder[name] = _odd(chance)
+
+
+def _odd(chance: random.Random) -> Any:
+    """A copy: what is put into a case may be changed there in its turn."""
+    return copy.deepcopy(chance.choice(ODD))
 
 
 def one(chance: random.Random, secret: str, ids: list[str]) -> bytes:
@@ -202,7 +207,7 @@ def hostile(stage: Stage, seconds: float) -> Iterator[Outcome]:
             ids += [ordinary.post("/v1/classifications", json=GOOD).json()["id"] for _ in range(3)]
             for number in range(300):
                 ordinary.post("/v1/classifications/preview", json={**GOOD, "job": {"ref": f"warm-{number}"}})
-        before, grown, until = service.resident(), 0.0, time.monotonic() + max(seconds, stage.requests / 1000)
+        before, grown, until = service.resident(), 0.0, time.monotonic() + max(seconds, stage.requests / 500)
         while found.sent < stage.requests and time.monotonic() < until and service.alive():
             count = min(slice_, stage.requests - found.sent)
             options = {"port": service.port, "secret": secret, "ids": ids, "count": count, "seed": SEED + found.sent}

@@ -104,6 +104,22 @@ async def test_a_callback_that_failed_is_called_again(service_database):
     await watch.close()
 
 
+async def test_new_tables_that_could_not_be_taken_over_are_told_again(service_database):
+    calls = []
+
+    async def fail_once():
+        calls.append(None)
+        if len(calls) == 1:
+            raise RuntimeError("not now")
+
+    watch = Watch(service_database.service_url, on_keys=Heard().on_keys, on_tables=fail_once)
+    await watch.start()
+    async with asyncio.timeout(20):
+        while len(calls) < 2:
+            await asyncio.sleep(0.01)
+    await watch.close()
+
+
 async def test_without_a_database_a_watch_starts_and_stops(tmp_path):
     told = Heard()
     watch = Watch(f"postgresql+psycopg://coldcase_service@/coldcase?host={tmp_path}", on_keys=told.on_keys, on_tables=told.on_tables)

@@ -110,7 +110,7 @@ def run(tree: Path, tests: Sequence[str], *, seconds: float = SECONDS) -> tuple[
     temporary = tree / "tmp"
     temporary.mkdir(mode=0o711)
     environ = {**os.environ, "PYTHONPATH": str(tree / "service"), "PYTHONDONTWRITEBYTECODE": "1", "TMPDIR": str(temporary)}
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
+    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-m", "", *tests]
     try:
         done = subprocess.run(
             command, cwd=tree, env=environ, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False, timeout=seconds
