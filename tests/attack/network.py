@@ -18,18 +18,13 @@ from coldcase.db.engine import run_once
 from tests.attack import load
 from tests.attack.kills import compare
 from tests.attack.load import Call, Kept
-from tests.attack.proxy import Proxy
 from tests.attack.report import Outcome, attack
 from tests.attack.stage import EVERY_SCOPE, Service, Stage, kill_all, plain, server_processes, wait_for
+from tests.proxy import Proxy, socket_of
 
 PROMISED_SECONDS = 2.0
 BACK_SECONDS = 5.0
 SEAL_SECONDS = 2.0
-
-
-def socket_of(server: Embedded) -> str:
-    """The Unix socket that the server listens on."""
-    return str(embedded.socket_folder(server.folder) / ".s.PGSQL.5432")
 
 
 def make_key(owner_url: str) -> tuple[str, Callable[[], object]]:
