@@ -156,12 +156,19 @@ async def test_a_second_replica_waits_for_the_first_and_replays(recorder, new_de
     assert (recorded.id, recorded.answer, recorded.replayed) == (new.id, b"theirs", True)
 
 
-async def test_an_expired_key_may_be_taken_over(service_database, new_decision, as_owner):
-    brief = Recorder(service_database.service_url, keys_live=timedelta(0))
-    await brief.start()
-    first = await brief.record(new_decision(key="wo-1"))
-    second = await brief.record(new_decision(key="wo-1", case=b"{}"))
-    await brief.close()
+@pytest.fixture
+async def brief(service_database):
+    """A recorder whose keys have expired at once. It is closed whatever becomes of a test: it would wait for ever otherwise."""
+    made = Recorder(service_database.service_url, keys_live=timedelta(0))
+    await made.start()
+    yield made
+    await made.close()
+
+
+async def test_an_expired_key_may_be_taken_over(brief, new_decision, as_owner):
+    async with asyncio.timeout(20):
+        first = await brief.record(new_decision(key="wo-1"))
+        second = await brief.record(new_decision(key="wo-1", case=b"{}"))
     assert first.id != second.id
     assert as_owner.execute("SELECT decision_id FROM idempotency").fetchall() == [(second.id,)]
     assert count(as_owner) == 2
