@@ -170,3 +170,48 @@ async def test_a_young_decision_is_not_sealed_yet(service, auditor):
         made = await sealing.seal(conn)
     proof = (await auditor.get(f"/v1/decisions/{id_}/inclusion")).json()
     assert (proof["decision"], proof["head"]) == (id_, made.head.hex())
+
+
+@pytest.mark.parametrize("body", [b'{"expect":"00"}', b"{}", b"null", b" "])
+async def test_a_body_is_refused_where_it_would_be_ignored(auditor, body):
+    told = await auditor.post("/v1/audit-seals/verify", content=body, headers={"Content-Type": "application/json"})
+    assert (told.status_code, told.json()["type"]) == (400, "/problems/bad_request")
+    says = "This call takes no body; `expect` belongs in the query: `?expect=`."
+    assert told.json()["errors"] == [{"pointer": "", "detail": says}]
+
+    id_ = (await auditor.post("/v1/classifications", json=cases(1)[0])).json()["id"]
+    replay = await auditor.post(f"/v1/decisions/{id_}/replay", content=body)
+    assert (replay.status_code, replay.json()["errors"]) == (400, [{"pointer": "", "detail": "This call takes no body."}])
+
+
+async def test_a_body_in_empty_pieces_is_none(auditor):
+    async def nothing():
+        for _ in range(3):
+            yield b""
+
+    assert (await auditor.post("/v1/audit-seals/verify", content=nothing())).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "harm",
+    [
+        "DELETE FROM audit_seal_member WHERE seal = {seal} AND position = {position}",
+        "UPDATE audit_seal_member SET position = 99999 WHERE seal = {seal} AND position = {position}",
+        "UPDATE audit_seal SET root = sha256('') WHERE number = {seal}",
+        "UPDATE decision SET confidence = 1 WHERE id = '{own}'",
+    ],
+)
+async def test_what_no_longer_matches_its_seal_is_not_proved(service, auditor, harm):
+    """Each of three decisions under one seal; harmed is the seal itself, or what stands in it."""
+    ids = [(await auditor.post("/v1/classifications", json=one)).json()["id"] for one in cases(3)]
+    async with service.app.state.house.transaction() as conn:
+        await sealing.seal(conn)
+    with psycopg.connect(plain(service.owner_url).replace("coldcase_owner", "postgres"), autocommit=True) as conn:
+        seal, position = conn.execute("SELECT seal, position FROM audit_seal_member WHERE record = %s", [ids[1]]).fetchone()
+        conn.execute("SET session_replication_role = replica")
+        assert conn.execute(harm.format(seal=seal, position=position, own=ids[2])).rowcount == 1
+
+    for _ in range(2):
+        told = await auditor.get(f"/v1/decisions/{ids[2]}/inclusion")
+        assert (told.status_code, told.json()["type"]) == (409, "/problems/not_as_sealed")
+        assert "no longer matches its seal" in told.json()["detail"]

@@ -7,11 +7,18 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from coldcase.core import merkle
 from coldcase.db import seals
 from coldcase.db.seals import Seal
+from coldcase.errors import ColdcaseError
 
 BLOCK = 1024
 """Leaves in a block, a power of two: so each block is a subtree of the whole, and the tree over the blocks' roots is its upper part."""
 
 MOST_KEPT = 1000
+
+
+class NotAsSealed(ColdcaseError):
+    """The record no longer matches its seal, so there is no proof that it is under it. A verification names what was changed."""
+
+    code = "not_as_sealed"
 
 
 class Trees:
@@ -24,14 +31,18 @@ class Trees:
         """The hashes that lead from the leaf at `position` to the seal's root, the nearest first.
 
         Reads one block of leaves; of a seal that is not kept all of them once, a block at a time, so that others come to
-        their turn in between.
+        their turn in between. Raises NotAsSealed where what stands there does not have that root.
         """
         upper = self._kept.pop(seal.head, None) or await _block_roots(conn, seal)
+        if merkle.root(upper) != seal.root or not 0 <= position < seal.count:
+            raise NotAsSealed
         self._kept[seal.head] = upper
         if len(self._kept) > MOST_KEPT:
             del self._kept[next(iter(self._kept))]
         place, within = divmod(position, BLOCK)
         block = await seals.leaves(conn, seal.number, first=place * BLOCK, most=BLOCK)
+        if merkle.root(block) != upper[place]:
+            raise NotAsSealed
         return [*merkle.inclusion_proof(block, within), *merkle.inclusion_proof(upper, place)]
 
 

@@ -16,7 +16,8 @@ import msgspec
 import structlog
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.auditing.proving import Trees
+from coldcase.auditing.proving import NotAsSealed, Trees
+from coldcase.core import merkle
 from coldcase.core.canonical import canonical
 from coldcase.core.leaves import DecisionRow, decision_leaf, leaf
 from coldcase.db import seals
@@ -163,7 +164,7 @@ class Inclusion(msgspec.Struct, frozen=True, kw_only=True):
 
 
 async def inclusion(conn: AsyncConnection, id_: UUID, trees: Trees | None = None) -> Inclusion:
-    """The proof for a decision that the caller may see, quicker with `trees` that are kept. Raises NotFound, NotSealed."""
+    """The proof for a decision that the caller may see, quicker with `trees` that are kept. Raises NotFound, NotSealed, NotAsSealed."""
     row = await seals.decision_row(conn, id_)
     if row is None:
         raise NotFound
@@ -173,9 +174,12 @@ async def inclusion(conn: AsyncConnection, id_: UUID, trees: Trees | None = None
             raise NotSealed
         [found] = await seals.seals(conn, after=place.seal - 1, limit=1)
         path = await (trees or Trees()).path(conn, found, place.position)
+    entry = decision_leaf(row, form=found.format)
+    if not merkle.proves(merkle.leaf_hash(entry), place.position, found.count, path, found.root):
+        raise NotAsSealed
     return Inclusion(
         decision=id_,
-        leaf=decision_leaf(row, form=found.format).decode(),
+        leaf=entry.decode(),
         case=row.case_text,
         answer=row.answer_text,
         position=place.position,

@@ -94,7 +94,8 @@ def _link(path: str, query: EventQuery | SealQuery, following: str | None) -> di
 async def verify_seals(request: Call) -> Response[bytes]:
     """Recomputes the seals from the records, and names what is not as it was sealed
 
-    `?expect=` is the head of a seal that was kept elsewhere: a chain that was cut short or made anew does not have it.
+    `?expect=` is the head of a seal that was kept elsewhere: a chain that was cut short or made anew does not have it. It
+    belongs in the query; a request with a body is refused.
     One verification runs at a time; `coldcase verify` does the same without the service. Counts of records are over all
     clients' and told to keys with `decisions:read:all` only.
     """

@@ -66,7 +66,7 @@ async def _blind() -> bool:
 
 
 async def admit(connection: strict.Connection, handler: BaseRouteHandler) -> None:
-    """Lets a request in: a known key with one of the scopes, an acceptable answer, a JSON body, no stray query."""
+    """Lets a request in: a known key with one of the scopes, an acceptable answer, a JSON body or none, no stray query."""
     face: Face | None = handler.opt.get("face")
     if face is None:
         return
@@ -79,6 +79,9 @@ async def admit(connection: strict.Connection, handler: BaseRouteHandler) -> Non
     strict.check_accept(connection, face.offers)
     if face.body is not None:
         strict.check_json(connection)
+    elif connection.scope.get("method") == "POST":
+        # What stands there would be ignored, as if the caller had not asked for it.
+        await strict.check_no_body(connection, face.query.__struct_fields__ if face.query else ())
     if face.query is None:
         strict.no_query(connection)
 

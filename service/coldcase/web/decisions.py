@@ -55,7 +55,6 @@ def reads_all(key: ApiKey) -> bool:
         scopes=("decisions:read", READS_ALL),
         query=DecisionQuery,
         sends={200: (LINK,)},
-        problems=("bad_cursor",),
     ),
 )
 async def search_decisions(request: Call) -> Response[bytes]:

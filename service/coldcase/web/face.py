@@ -61,6 +61,7 @@ class Face:
         """The error codes of every problem that this route can answer with."""
         found = ["bad_request", "not_acceptable", "too_slow", "headers_too_large", "internal", "overloaded", "stopping"]
         found += ["unauthenticated", "scope_missing", "too_many_at_once", "store_away", "busy"] if self.scopes else []
+        found += ["bad_cursor"] if self.query and "cursor" in self.query.__struct_fields__ else []
         found += ["malformed", "unsupported_media_type", "too_large"] if self.body else []
         return tuple(dict.fromkeys([*found, *self.problems]))
 

@@ -92,6 +92,7 @@ KINDS = {
     "not_acceptable": Kind(406, "No acceptable representation"),
     "too_slow": Kind(408, "The request did not arrive in time"),
     "key_in_flight": Kind(409, "The first request with this key is still in flight", retry_after=1),
+    "not_as_sealed": Kind(409, "Not as it was sealed"),
     "archived": Kind(410, "The first answer is in an archive"),
     "too_large": Kind(413, "The body is too large"),
     "unsupported_media_type": Kind(415, "The body has the wrong media type"),

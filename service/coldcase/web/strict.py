@@ -1,6 +1,7 @@
 """What is taken from a request, to the letter: media types, query parameters, headers. Lists every flaw found."""
 
 import re
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from ipaddress import ip_address
 from types import NoneType
@@ -12,7 +13,7 @@ from litestar.connection import ASGIConnection
 from litestar.datastructures.headers import Accept
 from litestar.exceptions import InternalServerException
 
-from coldcase.errors import Flaw, Malformed
+from coldcase.errors import BadCursor, Flaw, Malformed
 from coldcase.web.face import Call
 from coldcase.web.problems import BadRequest, NotAcceptable, UnsupportedMediaType
 
@@ -72,6 +73,16 @@ def check_json(connection: Connection) -> None:
         raise UnsupportedMediaType
 
 
+async def check_no_body(connection: Connection, elsewhere: Sequence[str]) -> None:
+    """Raises `BadRequest` if there is a body; `elsewhere` are the query parameters that it may have been meant for."""
+    message = await connection.receive()
+    while message.get("more_body") and not message.get("body"):
+        message = await connection.receive()
+    if message.get("body"):
+        belongs = "".join(f"; `{name}` belongs in the query: `?{name}=`" for name in elsewhere)
+        raise BadRequest((Flaw("", f"This call takes no body{belongs}."),))
+
+
 async def body(call: Call) -> bytes:
     """The whole body. Raises `Malformed` if it breaks off; one that stalls never comes here (`web/protocol.py`)."""
     try:
@@ -110,7 +121,7 @@ def no_query(connection: Connection) -> None:
 
 
 def query(connection: Connection, kind: type[Query]) -> Query:
-    """The query parameters as `kind`; raises `BadRequest` with every unknown, repeated or wrong one."""
+    """The query parameters as `kind`; raises `BadRequest` with every unknown, repeated or wrong one, `BadCursor` for a cursor alone."""
     fields = {field.encode_name: field for field in msgspec.structs.fields(kind)}
     values: dict[str, Any] = {}
     flaws: list[Flaw] = []
@@ -119,6 +130,8 @@ def query(connection: Connection, kind: type[Query]) -> Query:
             values[fields[name].name] = _in_utc(_value(text, fields[name].type))
         except (msgspec.ValidationError, OverflowError) as error:
             flaws.append(Flaw(name, str(error)))
+    if [flaw.pointer for flaw in flaws] == ["cursor"]:
+        raise BadCursor
     if flaws:
         raise BadRequest(tuple(flaws))
     return kind(**values)

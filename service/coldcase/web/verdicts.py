@@ -96,7 +96,7 @@ async def replay_decision(request: Call) -> Response[bytes]:
         "Audit",
         {200: {JSON: Inclusion}},
         scopes=("decisions:read", READS_ALL),
-        problems=("not_found", "not_sealed"),
+        problems=("not_found", "not_sealed", "not_as_sealed"),
     ),
 )
 async def prove_inclusion(request: Call) -> Response[bytes]:
