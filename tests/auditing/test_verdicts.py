@@ -126,8 +126,8 @@ async def test_a_retry_with_the_same_key_records_it_once(analyst, decision):
 
 async def test_another_clients_decision_is_not_there(service, decision):
     stranger = await service.caller(*SCOPES, client="Milk Store")
-    for call in ("verdicts", "replay"):
-        told = await stranger.post(f"/v1/decisions/{decision}/{call}", json={"cause": "moisture", "basis": "field"})
+    for call, given in (("verdicts", GIVEN[0]), ("replay", None)):
+        told = await stranger.post(f"/v1/decisions/{decision}/{call}", json=given)
         assert told.status_code == 404
 
 
