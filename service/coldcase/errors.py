@@ -109,7 +109,7 @@ class KeyInFlight(ColdcaseError):
 
 
 class Archived(ColdcaseError):
-    """The decision that this Idempotency-Key stands for was taken out of the record with its year; it stands in the archive."""
+    """The decision was taken out of the record with its year; it stands in the archive."""
 
     code = "archived"
 

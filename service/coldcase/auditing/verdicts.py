@@ -18,9 +18,11 @@ from coldcase.core.intake import member_flaws
 from coldcase.core.rule_table import UNLISTED
 from coldcase.core.suggesting import nearest
 from coldcase.db import verdicts
+from coldcase.db.checks import archives
 from coldcase.db.events import Actor, act_as
 from coldcase.db.verdicts import NewVerdict, StoredVerdict
-from coldcase.errors import Flaw, Flawed, ScopeMissing
+from coldcase.db.waiting import year_of
+from coldcase.errors import Archived, Flaw, Flawed, NotFound, ScopeMissing
 
 Basis = Literal["teardown", "laboratory", "field", "supplier_report"]
 
@@ -73,13 +75,12 @@ async def pronounce(
     """
     found = await find(conn, decision)
     assert actor.key is not None  # noqa: S101 - a verdict comes in under an API key
-    content = {"decision": str(decision), "verdict": msgspec.to_builtins(given)}
     new = NewVerdict(
         id=compat.uuid7(),
         decision_id=decision,
         client_id=found.client_id,
         idempotency_key=key,
-        fingerprint=hashlib.sha256(canonical(content)).digest(),
+        fingerprint=_fingerprint(decision, given),
         cause=given.cause,
         not_determinable=given.not_determinable,
         basis=given.basis,
@@ -89,6 +90,30 @@ async def pronounce(
     )
     await act_as(conn, actor)
     return await verdicts.add(conn, new)
+
+
+def _fingerprint(decision: UUID, given: GivenVerdict) -> bytes:
+    """What a retry is known by."""
+    return hashlib.sha256(canonical({"decision": str(decision), "verdict": msgspec.to_builtins(given)})).digest()
+
+
+async def given_before(conn: AsyncConnection, decision: UUID, raw: object, *, by_key: UUID, key: str | None) -> StoredVerdict:
+    """The verdict that the idempotency key `key` stands for, on a decision that is not on record any more.
+
+    Raises KeyReused where it stands for another; where it stands for none Archived if the decision's year was taken out,
+    else NotFound.
+    """
+    if key is not None:
+        # What is no verdict at all is none that was given before.
+        shaped = isinstance(raw, dict) and not _shape_flaws(raw)
+        fingerprint = _fingerprint(decision, msgspec.convert(raw, GivenVerdict)) if shaped else None
+        held = await verdicts.of_key(conn, by_key, key, fingerprint=fingerprint)
+        if held is not None:
+            return held
+    year = year_of(decision)
+    if year in {archive.year for archive in await archives(conn)}:
+        raise Archived(f"The decisions of {year} were taken out of the record into an archive; no verdict can be added to them.")
+    raise NotFound
 
 
 async def rule_table_of(conn: AsyncConnection, decision: UUID, *, judge: int | None) -> int:

@@ -44,6 +44,7 @@ class NewVerdict(msgspec.Struct, frozen=True, kw_only=True):
     note: str | None
 
 
+REUSED = "This Idempotency-Key was already used for another verdict."
 STORED = [verdict.c[name] for name in StoredVerdict.__struct_fields__]
 
 
@@ -52,18 +53,31 @@ async def add(conn: AsyncConnection, new: NewVerdict) -> tuple[StoredVerdict, bo
 
     A verdict with the same key that another transaction is just recording is waited for.
     """
-    own = select(api_key.c.client_id).where(api_key.c.id == new.by_key).scalar_subquery()
     added = await conn.scalar(
         insert(verdict).values(**msgspec.structs.asdict(new), recorded_at=func.now()).on_conflict_do_nothing().returning(verdict.c.id)
     )
     if added is not None:
         return (await of(conn, new.decision_id, id_=added))[0], False
-    held = verdict.c.by_client_id == own, verdict.c.idempotency_key == new.idempotency_key
+    held = await of_key(conn, new.by_key, new.idempotency_key, fingerprint=new.fingerprint)
+    if held is None:
+        # It is about a decision that may not be seen any more.
+        raise KeyReused(REUSED)
+    return held, True
+
+
+async def of_key(conn: AsyncConnection, by_key: UUID, idempotency_key: str | None, *, fingerprint: bytes | None) -> StoredVerdict | None:
+    """The verdict that an idempotency key of the client behind `by_key` stands for; None if it stands for none that may be seen.
+
+    Raises KeyReused if that has another fingerprint.
+    """
+    own = select(api_key.c.client_id).where(api_key.c.id == by_key).scalar_subquery()
+    held = verdict.c.by_client_id == own, verdict.c.idempotency_key == idempotency_key
     row = (await conn.execute(select(*STORED, verdict.c.fingerprint).where(*held))).one_or_none()
-    # None: it is about a decision that may not be seen any more.
-    if row is None or row.fingerprint != new.fingerprint:
-        raise KeyReused("This Idempotency-Key was already used for another verdict.")
-    return StoredVerdict(**{name: getattr(row, name) for name in StoredVerdict.__struct_fields__}), True
+    if row is None:
+        return None
+    if row.fingerprint != fingerprint:
+        raise KeyReused(REUSED)
+    return StoredVerdict(**{name: getattr(row, name) for name in StoredVerdict.__struct_fields__})
 
 
 async def of(conn: AsyncConnection, decision_id: UUID, *, id_: UUID | None = None) -> list[StoredVerdict]:

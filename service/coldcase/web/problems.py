@@ -93,7 +93,7 @@ KINDS = {
     "too_slow": Kind(408, "The request did not arrive in time"),
     "key_in_flight": Kind(409, "The first request with this key is still in flight", retry_after=1),
     "not_as_sealed": Kind(409, "Not as it was sealed"),
-    "archived": Kind(410, "The first answer is in an archive"),
+    "archived": Kind(410, "Taken out of the record into an archive"),
     "too_large": Kind(413, "The body is too large"),
     "unsupported_media_type": Kind(415, "The body has the wrong media type"),
     "bad_case": Kind(422, "The case cannot be taken as it is"),

@@ -1,5 +1,7 @@
 """What became of a decision: the verdict that a person gives on it, its replay, and the proof that it is sealed."""
 
+from uuid import UUID
+
 import msgspec
 from litestar import Response, get, post
 
@@ -10,6 +12,8 @@ from coldcase.auditing.verdicts import GivenVerdict
 from coldcase.core.json_text import read_json
 from coldcase.db import decisions
 from coldcase.db.events import Actor
+from coldcase.db.verdicts import StoredVerdict
+from coldcase.errors import NotFound
 from coldcase.web import problems, strict, wire
 from coldcase.web.classifications import IDEMPOTENCY_KEY, LOCATION, REPLAYED
 from coldcase.web.decisions import READS_ALL, reads_all
@@ -42,7 +46,7 @@ def actor(request: Call) -> Actor:
         body=GivenVerdict,
         takes=(IDEMPOTENCY_KEY,),
         sends={201: (LOCATION,), 200: (LOCATION, REPLAYED)},
-        problems=("bad_verdict", "not_found", "key_reused", "outcome_unknown"),
+        problems=("bad_verdict", "not_found", "archived", "key_reused", "outcome_unknown"),
         examples=EXAMPLES,
     ),
 )
@@ -51,8 +55,9 @@ async def give_verdict(request: Call) -> Response[bytes]:
 
     Kept beside the decision for good; of several the newest stands. The cause is a code of the rule table that answered
     or of the current one, `unlisted`, or left out with `not_determinable: true`. An `Idempotency-Key` belongs to the client
-    that sends it and is remembered for as long as the verdict. On another client's decision it takes the scope
-    `verdicts:write:all` as well: a key that only reads all gets `403`, one that does not see the decision `404`.
+    that sends it and is remembered for as long as the verdict, also when the decision is in an archive. On another client's
+    decision it takes the scope `verdicts:write:all` as well: a key that only reads all gets `403`, one that does not see the
+    decision `404`.
     """
     service, id_ = house(request), request.path_params["id"]
     raw = read_json(await strict.body(request))
@@ -61,12 +66,19 @@ async def give_verdict(request: Call) -> Response[bytes]:
     sees_all = writes_all or reads_all(request.auth)
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=sees_all)
-        version = await verdicts.rule_table_of(conn, id_, judge=None if writes_all else request.auth.client_id)
+        try:
+            version = await verdicts.rule_table_of(conn, id_, judge=None if writes_all else request.auth.client_id)
+        except NotFound:
+            return _told(id_, await verdicts.given_before(conn, id_, raw, by_key=request.auth.id, key=key), again=True)
     given = verdicts.take(raw, (await service.shelf.book(version), service.shelf.current))
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=sees_all)
         stored, again = await verdicts.pronounce(conn, id_, given, actor=actor(request), key=key)
-    headers = {"Location": f"/v1/decisions/{id_}"} | ({"Answer-Repeated": "true"} if again else {})
+    return _told(id_, stored, again=again)
+
+
+def _told(decision: UUID, stored: StoredVerdict, *, again: bool) -> Response[bytes]:
+    headers = {"Location": f"/v1/decisions/{decision}"} | ({"Answer-Repeated": "true"} if again else {})
     told = msgspec.convert(stored, wire.Verdict, from_attributes=True)
     return Response(msgspec.json.encode(told), status_code=200 if again else 201, media_type=JSON, headers=headers)
 
