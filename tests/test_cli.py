@@ -289,8 +289,9 @@ def serving(data_dir: Path):
     args = [sys.executable, "-m", "coldcase", "serve", "--data-dir", str(data_dir), "--port", "0"]
     with subprocess.Popen(args, env=clean, stderr=subprocess.PIPE, text=True) as process:
         try:
-            said = next(line for line in process.stderr if "listening on" in line)
-            yield re.search(r"http://[\d.:]+", said)[0], process
+            # Every line is JSON, the first one too.
+            said = next(event for line in process.stderr if (event := json.loads(line)["event"]).startswith("listening on "))
+            yield said.removeprefix("listening on "), process
         finally:
             if process.poll() is None:
                 process.kill()

@@ -51,7 +51,7 @@ def verify(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     if args.json:
         as_json(found.told())
     else:
-        _print(found)
+        _print(found, excused=args.without_archives)
     return 0 if found.good and (args.without_archives or not found.not_shown) else 1
 
 
@@ -79,19 +79,27 @@ def _seal(args: argparse.Namespace, environ: Mapping[str, str]) -> None:
     store.as_owner(args, environ, all_of_it)
 
 
-def _print(found: Verification) -> None:
+def _print(found: Verification, *, excused: bool) -> None:
     for trouble in found.troubles:
         result(f"{trouble.what}: {trouble.detail}")
     if found.wrong > len(found.troubles):
         result(f"and {found.wrong - len(found.troubles)} more")
     for archive in found.not_shown:
-        say(f"coldcase: the {archive.count} decisions of {archive.year} are believed gone, file not shown (--archive, --without-archives)")
+        say(
+            f"coldcase: the {archive.count} decisions of {archive.year} are believed gone, file not shown"
+            f" ({'excused' if excused else '--archive, --without-archives'})"
+        )
     for known in found.acknowledgements:
         say(f"coldcase: {known.found} troubles acknowledged on {known.at:%Y-%m-%d} (audit event {known.event}): {known.reason}")
     rest = {"not yet sealed": found.unsealed, "in archived years": found.taken_out, "with erased words": found.erased}
     told = "".join(f", {count} {what}" for what, count in rest.items() if count)
     told += f", in {found.epochs} servers one after another" if found.epochs > 1 else ""
-    say(f"coldcase: {found.records} records under {found.seals} seals{told}; {found.wrong or 'nothing'} wrong")
+    wrong = f"{found.wrong or 'nothing'} wrong"
+    if found.not_shown and not excused:
+        # What makes the exit code 1 has to stand in the line that sums up.
+        years = ", ".join(str(archive.year) for archive in found.not_shown)
+        wrong += f" with what is here, but the archive of {years} was not shown"
+    say(f"coldcase: {found.records} records under {found.seals} seals{told}; {wrong}")
     say(f"coldcase: head {found.head or '(no seal yet)'}")
 
 

@@ -10,6 +10,7 @@ from contextlib import ExitStack, contextmanager
 from functools import partial
 from typing import Any, cast
 
+import structlog
 import uvicorn
 from litestar.types import ControllerRouterHandler
 
@@ -21,6 +22,8 @@ from coldcase.logs import start_logging
 from coldcase.settings import Settings
 from coldcase.web.connections import Connections, Limits
 from coldcase.web.protocol import Protocol
+
+log = structlog.get_logger()
 
 BACKLOG = 2048
 MOST_CONNECTIONS = 4096
@@ -52,7 +55,8 @@ def serve(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
         assert settings.database_url is not None  # noqa: S101 - `service_settings` named it
         store.check(settings.database_url, serves=True)
         host, port = listeners[0].getsockname()[:2]
-        say(f"coldcase: listening on http://{host}:{port}, the API is described at /docs")
+        # Its address among the words, for those who wait for them.
+        log.info("listening on http://%s:%s", host, port, described_at="/docs")
         server = make_server(settings)
         server.run(sockets=listeners)
     return 0 if server.started else 1
