@@ -1,10 +1,13 @@
 """`coldcase serve` and `coldcase migrate`."""
 
 import argparse
+import asyncio
 import resource
+import select
 import signal
 import socket
 import threading
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from functools import partial
@@ -26,6 +29,8 @@ from coldcase.web.protocol import Protocol
 log = structlog.get_logger()
 
 BACKLOG = 2048
+ACCEPT_SECONDS = 2.0
+"""How long a service that stops goes on accepting; it ends before that as soon as nobody waits."""
 MOST_CONNECTIONS = 4096
 MOST_AHEAD = 128 * 1024
 """Bytes of an answer that the system holds ahead of what it could send."""
@@ -86,6 +91,7 @@ class Server(uvicorn.Server):
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """Waits for what is in flight, but not for callers who do not read their answers."""
         self._connections.hurry()
+        await _accept_all(sockets or [])
         await super().shutdown(sockets)
 
     @contextmanager
@@ -100,6 +106,16 @@ class Server(uvicorn.Server):
         finally:
             for number, handler in before.items():
                 signal.signal(number, handler)
+
+
+async def _accept_all(listeners: Sequence[socket.socket]) -> None:
+    """Lets the server accept whoever waits for it; the system would reset them when the listener is closed."""
+    waiting = select.poll()
+    for listener in listeners:
+        waiting.register(listener, select.POLLIN)
+    end = time.monotonic() + ACCEPT_SECONDS
+    while waiting.poll(0) and time.monotonic() < end:  # noqa: ASYNC110 - the queue is the system's, which tells nobody
+        await asyncio.sleep(0.001)
 
 
 def make_server(settings: Settings, *, extra_routes: Sequence[ControllerRouterHandler] = (), limits: Limits | None = None) -> Server:

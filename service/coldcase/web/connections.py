@@ -32,6 +32,8 @@ class Limits(msgspec.Struct, frozen=True):
     unread_progress: int = 20 * 1024
     """So many bytes taken within `unread_seconds` make a slow reader and not one who left."""
     closing_seconds: float = 2
+    first_seconds: float = 0.5
+    """How long a service that stops waits for the first request on a connection."""
     sweep_seconds: float = 1
     most_held: int = 64 * 1024 * 1024
     """Bytes of bodies that are waited for, and bytes that callers do not read: so many of each in all."""

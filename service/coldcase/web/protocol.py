@@ -71,6 +71,13 @@ class Protocol(HttpToolsProtocol):
         self.register.leave(self, self.address)
         super().connection_lost(exc)
 
+    def shutdown(self) -> None:
+        """The server stops. What nobody has asked anything on yet may hold a request that has come and is not read."""
+        if self.asked:
+            super().shutdown()
+        else:
+            self.loop.call_later(self.limits.first_seconds, super().shutdown)
+
     def data_received(self, data: bytes) -> None:
         """Parses what came, within the limits."""
         if self.ended:
