@@ -292,6 +292,22 @@ def test_leniently_what_is_wrong_is_left_out_and_each_is_named() -> None:
     assert case.opening.method is None
 
 
+def test_every_flaw_of_a_measurement_is_told() -> None:
+    with pytest.raises(BadCase) as refused:
+        take({"unit": UNIT, "readings": {"suction_pressure": {"value": "3,2", "unit": "bra", "at": "inlet"}}}, starter_book())
+    place = "/readings/suction_pressure"
+    assert {flaw.pointer for flaw in refused.value.flaws} == {f"{place}/value", f"{place}/unit", f"{place}/at"}
+
+
+def test_leniently_a_measurement_is_left_out_as_a_whole() -> None:
+    taken = take_lenient({"unit": UNIT, "readings": {"suction_pressure": {"value": "3,2", "unit": "bra"}}}, starter_book())
+    (left_out,) = taken.left_out
+    assert left_out.pointer == "/readings/suction_pressure"
+    assert left_out.sent == '{"value":"3,2","unit":"bra"}'
+    assert "value: The decimals stand after a point" in left_out.detail
+    assert "unit: 'bra' is none of" in left_out.detail
+
+
 def test_leniently_the_good_exhibits_stay() -> None:
     case, notes = lenient({"unit": UNIT, "evidence": [{"uri": "a"}, {"uri": "b c"}, 7, {"uri": "d", "finding": "oil_color"}, {"uri": "e"}]})
     assert [exhibit.uri for exhibit in case.evidence] == ["a", "e"]

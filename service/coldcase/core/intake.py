@@ -89,6 +89,11 @@ def _renamed(case: Case, book: Book) -> tuple[Case, list[str]]:
     return msgspec.structs.replace(case, observations=observations), notes
 
 
+UNKNOWN_REFRIGERANT = (
+    "it is handled as flammable and poisonous, and what has a limit for each refrigerant is judged as for one that was not stated."
+)
+
+
 def _spelled(case: Case, book: Book, notes: list[str]) -> Case:
     """The case with its refrigerant spelled as the table spells it, so that its cautions and limits are found."""
     sent = case.unit.refrigerant
@@ -96,7 +101,7 @@ def _spelled(case: Case, book: Book, notes: list[str]) -> Case:
         return case
     designation = designation_of(sent, book.designations)
     if designation is None:
-        notes.append(f"/unit/refrigerant: the rule table does not know '{sent}'; nothing that depends on the refrigerant is judged.")
+        notes.append(f"/unit/refrigerant: the rule table does not know '{sent}'; {UNKNOWN_REFRIGERANT}")
         return case
     if is_respelled(sent, designation):
         notes.append(f"/unit/refrigerant: '{sent}' is read as {designation}.")
@@ -216,6 +221,8 @@ def member_flaws(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str
             yield from member_flaws(value, PARTS[name], here)
         elif shape is Case and name == "evidence" and isinstance(value, list) and len(value) <= 50:
             yield from _exhibits(value, here)
+        elif isinstance(value, dict) and (quantity := _quantity(shape, name)) is not None:
+            yield from member_flaws(value, quantity, here)
         elif not (shape is Case and name == "observations" and isinstance(value, dict) and len(value) <= 200):
             yield from _value_flaw(value, shape, name, here)
 
@@ -239,6 +246,15 @@ def _holder(shape: type[msgspec.Struct], name: str) -> tuple[type[msgspec.Struct
     return msgspec.defstruct(f"{shape.__name__}_{name}", [("value", hint)]), hint
 
 
+def _quantity(shape: type[msgspec.Struct], name: str) -> type[msgspec.Struct] | None:
+    """The struct of a member that is a measurement with a unit, or a set of them."""
+    return _struct_of(_holder(shape, name)[1])
+
+
+def _struct_of(hint: Any) -> type[msgspec.Struct] | None:
+    return next((arm for arm in (hint, *get_args(hint)) if isinstance(arm, type) and issubclass(arm, msgspec.Struct)), None)
+
+
 def _value_flaw(value: Any, shape: type[msgspec.Struct], name: str, place: str) -> Iterator[Flaw]:
     holder, hint = _holder(shape, name)
     try:
@@ -253,7 +269,7 @@ def _value_flaw(value: Any, shape: type[msgspec.Struct], name: str, place: str) 
 def _at(value: Any, hint: Any, within: str) -> tuple[Any, Any]:
     """What stands at a pointer within a value, and the type that it should have."""
     for name in within.split("/")[1:]:
-        shape = next((arm for arm in (hint, *get_args(hint)) if isinstance(arm, type) and issubclass(arm, msgspec.Struct)), None)
+        shape = _struct_of(hint)
         if shape is None or not isinstance(value, dict) or name not in value:
             return None, None
         value, hint = value[name], get_type_hints(shape, include_extras=True)[name]

@@ -3,6 +3,7 @@
 What is named is bounded in number and in size, for it goes on record with the answer.
 """
 
+from collections.abc import Iterable
 from typing import Any
 
 import msgspec
@@ -41,7 +42,7 @@ def _without(raw: Any, error: BadCase, left_out: list[LeftOut]) -> dict[str, Any
     if any(place in THE_UNIT or flaw.detail == NOT_COVERED_TEXT for place, flaw in places.items()):
         raise error
     copy = {name: part.copy() if isinstance(part, dict | list) else part for name, part in raw.items()}
-    for flaw in places.values():
+    for flaw in _together(_whole(flaw) for flaw in places.values()):
         _remove(copy, _names(flaw.pointer)[:2])
         left_out.append(_left_out(raw, flaw) if len(left_out) < MOST_NAMED else LeftOut("", "", ""))
     if isinstance(copy.get("evidence"), list):
@@ -49,6 +50,15 @@ def _without(raw: Any, error: BadCase, left_out: list[LeftOut]) -> dict[str, Any
     if copy == raw:
         raise error
     return copy
+
+
+def _together(flaws: Iterable[Flaw]) -> list[Flaw]:
+    """One flaw for each member; of several the details follow each other."""
+    by_place: dict[str, Flaw] = {}
+    for flaw in flaws:
+        known = by_place.get(flaw.pointer)
+        by_place[flaw.pointer] = flaw if known is None else Flaw(flaw.pointer, f"{known.detail} {flaw.detail}", known.suggestion)
+    return list(by_place.values())
 
 
 def _left_out(raw: Any, flaw: Flaw) -> LeftOut:
@@ -63,6 +73,15 @@ def _left_out(raw: Any, flaw: Flaw) -> LeftOut:
             break
     sent = msgspec.json.encode(value).decode()
     return LeftOut(pointer=_cut(flaw.pointer), sent=_cut(sent), detail=flaw.detail, suggestion=flaw.suggestion)
+
+
+def _whole(flaw: Flaw) -> Flaw:
+    """The flaw as that of the member that is left out: a measurement goes as a whole, for its value means nothing without its unit."""
+    names = flaw.pointer.split("/")
+    if names[1:2] not in (["readings"], ["unit"]) or len(names) < 4:
+        return flaw
+    within = "/".join(names[3:])
+    return Flaw("/".join(names[:3]), f"{within}: {flaw.detail}", flaw.suggestion)
 
 
 def _bounded(left_out: list[LeftOut]) -> list[LeftOut]:

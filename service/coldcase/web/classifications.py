@@ -18,7 +18,8 @@ from coldcase.web.house import house
 
 PREFER = Header(
     "Prefer",
-    "`handling=lenient` (RFC 7240): what is wrong is left out and named in `left_out`; only without a readable unit is a case refused.",
+    "`handling=lenient` (RFC 7240): what is wrong is left out and named in `left_out`, a measurement as a whole; refused is only what is"
+    " no JSON object, has no readable `unit`, `unit.compressor_type` or `unit.motor`, or is a machine that is not covered.",
 )
 APPLIED = Header("Preference-Applied", "Says that the case was read leniently.")
 IDEMPOTENCY_KEY = Header(
