@@ -327,6 +327,7 @@ def test_a_verdict_retried_after_its_year_was_archived_is_answered_as_at_first(l
         refused = [
             await post(caller, key="wo-1", basis="field"),
             await post(caller, key="wo-1", basis="rumour"),
+            await post(caller, key="wo-1", cause="AAA"),
             await post(caller, key="wo-1", path=f"/v1/decisions/{last_year[1]}/verdicts"),
             await post(caller, key="wo-2"),
             await post(caller),
@@ -341,5 +342,5 @@ def test_a_verdict_retried_after_its_year_was_archived_is_answered_as_at_first(l
     assert (first.status_code, again.status_code, again.content) == (201, 200, first.content)
     assert (again.headers["Answer-Repeated"], again.headers["Location"]) == ("true", f"/v1/decisions/{last_year[0]}")
     kinds = [(told.status_code, told.json()["type"].removeprefix("/problems/")) for told in refused]
-    assert kinds == [(422, "key_reused")] * 3 + [(410, "archived")] * 4 + [(404, "not_found")] * 2
-    assert str(year) in refused[3].json()["detail"]
+    assert kinds == [(422, "key_reused")] * 4 + [(410, "archived")] * 4 + [(404, "not_found")] * 2
+    assert str(year) in refused[4].json()["detail"]

@@ -105,7 +105,7 @@ async def given_before(conn: AsyncConnection, decision: UUID, raw: object, *, by
     """
     if key is not None:
         # What is no verdict at all is none that was given before.
-        shaped = isinstance(raw, dict) and not _shape_flaws(raw)
+        shaped = isinstance(raw, dict) and not any(member_flaws(raw, GivenVerdict))
         fingerprint = _fingerprint(decision, msgspec.convert(raw, GivenVerdict)) if shaped else None
         held = await verdicts.of_key(conn, by_key, key, fingerprint=fingerprint)
         if held is not None:
