@@ -5,6 +5,7 @@ from pathlib import Path
 import schemathesis
 from hypothesis import HealthCheck, settings
 from schemathesis.config import SchemathesisConfig
+from schemathesis.specs.openapi.checks import ignored_auth
 
 HERE = Path(__file__).parent
 # From the committed file, which test_openapi.py holds equal to the served one: reading it needs no running service.
@@ -19,7 +20,17 @@ def filter_query(_context, query) -> bool:
     return all(value not in ([], {}) for value in (query or {}).values())
 
 
+guarded: set[str] = set()
+"""Operations that refused a request without a key and one with a wrong key where the same with a good key was taken."""
+
+
 @schema.parametrize()
 @settings(max_examples=100, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
 def test_the_service_does_what_its_document_says(case, live):
-    case.call_and_validate(base_url=live.address, headers=live.authorization)
+    operation = case.operation.label
+    # A wrong key waits for the next look at the keys, so asking with one after every answer would be all that this test does;
+    # and the guard is the operation's, whatever the request holds. Schemathesis's own runner asks once an operation, too.
+    shown = [ignored_auth] if operation in guarded else []
+    response = case.call_and_validate(base_url=live.address, headers=live.authorization, excluded_checks=shown)
+    if response.status_code < 300:
+        guarded.add(operation)
