@@ -9,7 +9,7 @@ import pytest
 from uuid_utils import compat
 
 from coldcase.classifying import now
-from coldcase.db import keys, watching
+from coldcase.db import keys
 from coldcase.db.engine import run_once
 from coldcase.settings import Settings
 from tests.serving import in_thread
@@ -36,12 +36,6 @@ class Live:
             conn.execute("SELECT set_config('coldcase.reads_all', 'on', true)")
             (count,) = conn.execute("SELECT count(*) FROM decision").fetchone()
             return count
-
-
-@pytest.fixture(scope="session", autouse=True)
-def _keys_are_looked_for_at_once() -> None:
-    """Thousands of generated requests bring a wrong key each, and each would wait until the next look is allowed."""
-    watching.ASKED_SECONDS = 0.0
 
 
 @pytest.fixture(scope="session")
