@@ -14,9 +14,9 @@ from typing import Any
 
 from coldcase import classifying
 from coldcase.core.answer import Answer
-from coldcase.core.compiled import compile_table
-from coldcase.core.intake import take
-from coldcase.core.rule_table import UNDETERMINED, digest
+from coldcase.core.case_reader import parse_case
+from coldcase.core.compiled_table import compile_table
+from coldcase.core.rule_table import UNDETERMINED, table_digest
 from coldcase.shipped import starter_table
 
 CASES = Path(__file__).parent / "data" / "dev_cases.jsonl"
@@ -49,10 +49,10 @@ class Judged:
 def judge(path: Path) -> Iterator[Judged]:
     """Every case of the file, answered under the starter rule table."""
     table = starter_table()
-    book = compile_table(table, version=None, digest=digest(table))
+    compiled = compile_table(table, version=None, digest=table_digest(table))
     for line in path.read_text(encoding="utf-8").splitlines():
         row: dict[str, Any] = json.loads(line)
-        answer = classifying.explain(take(row["case"], book), book, next_checks=False)
+        answer = classifying.answer_case(parse_case(row["case"], compiled), compiled, next_checks=False)
         right = frozenset(row["judged"])
         yield Judged(id=row["id"], answer=answer, right=right, defensible=right | set(row["also_defensible"]))
 

@@ -16,7 +16,7 @@ def made(owner_url: str) -> guards.Expected:
     """The guards of a freshly migrated database. All its yearly partitions have the same."""
     with create_engine(owner_url, poolclass=NullPool).begin() as conn:
         conn.execute(guards.PATH)
-        first, *parts = guards.found(conn.execute(guards.query())).values()
+        first, *parts = guards.guards_found(conn.execute(guards.guards_query())).values()
     assert len(parts) == 4
     assert all(part == parts[0] for part in parts)
     return guards.Expected(migrating.head_revision(), [*first, *parts[0]])

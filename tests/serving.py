@@ -17,8 +17,8 @@ import msgspec
 import psycopg
 from uuid_utils import compat
 
-from coldcase.classifying import now
 from coldcase.cli.serving import Server, listen, make_server
+from coldcase.clock import now
 from coldcase.db import keys
 from coldcase.db.engine import run_once
 from coldcase.settings import Settings
@@ -65,8 +65,8 @@ def serving(database_url: str, **settings: str) -> Iterator[Process]:
 def make_key(owner_url: str, *scopes: str, client: str = "Tern Haven") -> str:
     """The secret of a new key."""
     secret = keys.new_secret()
-    values = {"client_name": client, "person": None, "scopes": scopes, "secret_sha256": keys.digest(secret), "now": now()}
-    run_once(owner_url, lambda conn: keys.create(conn, id_=compat.uuid7(), **values))
+    values = {"client_name": client, "person": None, "scopes": scopes, "secret_sha256": keys.secret_digest(secret), "now": now()}
+    run_once(owner_url, lambda conn: keys.create_key(conn, id_=compat.uuid7(), **values))
     return secret
 
 

@@ -19,8 +19,8 @@ import psycopg
 import pytest
 import structlog
 
-from coldcase.cli import main, store
-from coldcase.core.rule_table import canonical, digest
+from coldcase.cli import database, main
+from coldcase.core.rule_table import canonical_table, table_digest
 from coldcase.db import data_folder, embedded, migrating, server_process
 from coldcase.db.embedded import Embedded
 from coldcase.shipped import demo_cases, starter_table
@@ -168,22 +168,22 @@ def test_an_account_without_a_name_can_use_a_server_by_url(monkeypatch):
         raise KeyError("getpwuid(): uid not found: 54321")
 
     monkeypatch.setattr("getpass.getuser", nameless)
-    assert re.fullmatch(r"command line, user id \d+@.+", store.actor().remote)
+    assert re.fullmatch(r"command line, user id \d+@.+", database.command_line_actor().remote)
 
 
 def test_a_sound_rule_table_is_named_by_its_digest(capsys, tmp_path):
     file = tmp_path / "table.json"
-    file.write_bytes(canonical(starter_table()))
+    file.write_bytes(canonical_table(starter_table()))
 
     assert main(["table", "check", str(file)], {}) == 0
-    assert capsys.readouterr().out.strip() == digest(starter_table())
+    assert capsys.readouterr().out.strip() == table_digest(starter_table())
 
 
 def test_the_starter_table_is_sound_as_it_lies_there(capsys):
     folder = Path(__file__).parents[1] / "service" / "coldcase" / "knowledge"
 
     assert main(["table", "check", str(folder)], {}) == 0
-    assert capsys.readouterr().out.strip() == digest(starter_table())
+    assert capsys.readouterr().out.strip() == table_digest(starter_table())
 
 
 def test_a_flawed_rule_table_gets_every_flaw(capsys, tmp_path):
@@ -206,7 +206,7 @@ def test_a_rule_table_is_checked_as_the_service_answers_it(capsys, tmp_path):
     file.write_text(json.dumps({"version": 1, "digest": "sha256:…", "state": "published", "content": msgspec.to_builtins(starter_table())}))
 
     assert main(["table", "check", str(file)], {}) == 0
-    assert capsys.readouterr().out.strip() == digest(starter_table())
+    assert capsys.readouterr().out.strip() == table_digest(starter_table())
 
 
 def test_a_flaw_of_shape_hides_no_flaw_of_arithmetic(capsys, tmp_path):

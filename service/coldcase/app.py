@@ -14,31 +14,32 @@ from litestar.enums import ScopeType
 from litestar.types import ControllerRouterHandler, Receive, Scope, Send
 from sqlalchemy.ext.asyncio import AsyncEngine
 
+from coldcase.answering import AnswerBatcher
 from coldcase.auditing.proving import Trees
 from coldcase.auditing.sealing import Sealer
-from coldcase.classifying import Desk, now
+from coldcase.clock import now
+from coldcase.db.change_listener import ChangeListener
 from coldcase.db.clock import DatabaseClock
 from coldcase.db.engine import AUDIT, EXPORTS, READS, SEALS, SessionLimits, in_use, make_engine, require_ready
 from coldcase.db.pulse import Pulse, within
 from coldcase.db.recorder import Recorder
 from coldcase.db.transactions import Transaction, transaction
-from coldcase.db.watching import Watch
-from coldcase.governing import open_shelf
+from coldcase.governing import load_rule_tables
 from coldcase.readings import refrigerants
 from coldcase.settings import BadSettings, Settings
 from coldcase.shipped import starter_table
 from coldcase.web import audit, auth, classifications, decisions, documents, exports, health, problems, statistics, verdicts, vocabulary
 from coldcase.web import rule_tables as tables
-from coldcase.web.auth import KeyRing
-from coldcase.web.connections import Sayings
+from coldcase.web.auth import ApiKeyCache
+from coldcase.web.connections import ThrottledLog
 from coldcase.web.documents import Documents
-from coldcase.web.edge import Edge
-from coldcase.web.house import House
-from coldcase.web.metrics import Metrics, Reading, Readings
-from coldcase.web.shares import Shares, share
+from coldcase.web.metrics import GaugeCollector, GaugeReading, Metrics
+from coldcase.web.middleware import Gateway
+from coldcase.web.services import Services
+from coldcase.web.shares import Shares, client_share
 from coldcase.web.streams import Exports
 
-log = structlog.get_logger()
+_logger = structlog.get_logger()
 
 LARGEST_BODY = 64 * 1024
 EXPORTS_AT_ONCE = 4
@@ -61,7 +62,7 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     audit.verify_seals,
     vocabulary.show_vocabulary,
     vocabulary.show_cause,
-    tables.list_tables,
+    tables.list_rule_tables,
     tables.show_current,
     tables.show_table,
     health.is_live,
@@ -76,12 +77,12 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
 class App(Litestar):
     """Litestar behind one layer of our own, which also sees what has no route."""
 
-    edge: Edge
+    gateway: Gateway
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:  # type: ignore[override]
         """An ASGI call."""
         if scope["type"] == ScopeType.HTTP:
-            await self.edge(scope, receive, send)
+            await self.gateway(scope, receive, send)
         else:
             await super().__call__(scope, receive, send)
 
@@ -99,7 +100,7 @@ def create_app(settings: Settings, *, extra_routes: Sequence[ControllerRouterHan
         logging_config=None,
     )
     app.state.documents = Documents(lambda: app.routes)
-    app.edge = Edge(
+    app.gateway = Gateway(
         partial(Litestar.__call__, app),
         most_in_flight=settings.most_in_flight,
         log_requests=settings.log_requests,
@@ -129,12 +130,12 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         auditing, sealing = transactions(AUDIT, 1), transactions(SEALS, 1)
         async with reading() as conn:
             await require_ready(conn)
-        shelf = await open_shelf(reading, starter_table())
-        keys = KeyRing(silent_s=lambda: pulse.silent_s, grace_s=settings.key_grace_seconds, clock=now)
-        watch = Watch(url, on_keys=keys.replace, on_tables=shelf.refresh, pulse=pulse)
-        keys.look = watch.look
-        started.push_async_callback(close_in_time, watch.close, "watch")
-        await watch.start()
+        rule_tables = await load_rule_tables(reading, starter_table())
+        keys = ApiKeyCache(silent_s=lambda: pulse.silent_s, grace_s=settings.key_grace_seconds, clock=now)
+        listener = ChangeListener(url, on_keys=keys.replace, on_tables=rule_tables.refresh, pulse=pulse)
+        keys.look = listener.look
+        started.push_async_callback(close_in_time, listener.close, "watch")
+        await listener.start()
         sealer = Sealer(sealing, seconds=settings.seal_seconds)
         started.push_async_callback(close_in_time, sealer.close, "sealer")
         recorder = Recorder(
@@ -147,26 +148,26 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         # Before the sealer, so that what waited for its commit comes under the last seal.
         started.push_async_callback(close_in_time, recorder.close, "recorder")
         await recorder.start()
-        say = Sayings(metrics)
-        house = app.state.house = House(
-            shelf=shelf,
-            desk=Desk(),
+        say = ThrottledLog(metrics)
+        services = app.state.services = Services(
+            rule_tables=rule_tables,
+            batcher=AnswerBatcher(),
             recorder=recorder,
             keys=keys,
             transaction=reading,
             audit_transaction=auditing,
             verifying=asyncio.Lock(),
-            places=Shares(share(settings.most_in_flight, settings.client_share), "requests in flight", say),
+            places=Shares(client_share(settings.most_in_flight, settings.client_share), "requests in flight", say),
             exports=Exports(
                 exporting,
                 at_once=EXPORTS_AT_ONCE,
-                shares=Shares(share(EXPORTS_AT_ONCE, settings.client_share), "exports running", say),
+                shares=Shares(client_share(EXPORTS_AT_ONCE, settings.client_share), "exports running", say),
             ),
             trees=Trees(),
             metrics=metrics,
             metrics_open=settings.metrics == "open",
         )
-        Readings(_readings(house, sealer, pulse, engines), registry)
+        GaugeCollector(_readings(services, sealer, pulse, engines), registry)
         if settings.warm_properties:
             refrigerants.warm()
         # Modules, rule table and property tables stay for good: no collection need look at them again.
@@ -176,27 +177,27 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         yield
 
 
-def _readings(house: House, sealer: Sealer, pulse: Pulse, engines: Mapping[str, AsyncEngine]) -> list[Reading]:
-    recorder, exports = house.recorder, house.exports
+def _readings(services: Services, sealer: Sealer, pulse: Pulse, engines: Mapping[str, AsyncEngine]) -> list[GaugeReading]:
+    recorder, exports = services.recorder, services.exports
 
     def last_seal_age() -> float | None:
         at = sealer.last_sealed_at
         return None if at is None else (now() - at).total_seconds()
 
     return [
-        Reading("coldcase_last_seal_age_seconds", "Time since the newest seal that was seen", last_seal_age),
-        Reading(
+        GaugeReading("coldcase_last_seal_age_seconds", "Time since the newest seal that was seen", last_seal_age),
+        GaugeReading(
             "coldcase_oldest_unsealed_seconds",
             "How long the oldest unsealed record waited, at the last look",
             lambda: sealer.oldest_unsealed_s,
         ),
-        Reading("coldcase_recorder_queue", "Decisions that wait for their commit", lambda: recorder.waiting),
-        Reading("coldcase_recorder_available", "1 while decisions can be recorded", lambda: recorder.available),
-        Reading("coldcase_database_unheard_seconds", "Time since the database last answered the watcher", lambda: pulse.silent_s),
-        Reading("coldcase_api_keys", "API keys in memory", lambda: len(house.keys)),
-        Reading("coldcase_exports_running", "Exports running", lambda: exports.running),
+        GaugeReading("coldcase_recorder_queue", "Decisions that wait for their commit", lambda: recorder.waiting),
+        GaugeReading("coldcase_recorder_available", "1 while decisions can be recorded", lambda: recorder.available),
+        GaugeReading("coldcase_database_unheard_seconds", "Time since the database last answered the watcher", lambda: pulse.silent_s),
+        GaugeReading("coldcase_api_keys", "API keys in memory", lambda: len(services.keys)),
+        GaugeReading("coldcase_exports_running", "Exports running", lambda: exports.running),
         *(
-            Reading("coldcase_connections_in_use", "Connections that transactions hold", partial(in_use, engine), ("kind", kind))
+            GaugeReading("coldcase_connections_in_use", "Connections that transactions hold", partial(in_use, engine), ("kind", kind))
             for kind, engine in engines.items()
         ),
     ]
@@ -207,6 +208,6 @@ async def close_in_time(close: Callable[[], Coroutine[Any, Any, None]], what: st
     try:
         await within(CLOSE_SECONDS, close())
     except TimeoutError:
-        log.warning("a part could not be closed in time", part=what, seconds=CLOSE_SECONDS)
+        _logger.warning("a part could not be closed in time", part=what, seconds=CLOSE_SECONDS)
     except Exception:
-        log.exception("a part could not be closed", part=what)
+        _logger.exception("a part could not be closed", part=what)

@@ -12,14 +12,14 @@ class Flaw:
     suggestion: str | None = None
 
 
-MOST_NAMED = 200
+MOST_FLAWS = 200
 """Flaws of one thing that was sent; of more it is told how many."""
 
 
-def named(flaws: tuple[Flaw, ...]) -> tuple[Flaw, ...]:
+def as_told(flaws: tuple[Flaw, ...]) -> tuple[Flaw, ...]:
     """As many flaws as may be told, and then one that counts the rest."""
-    rest = len(flaws) - MOST_NAMED
-    return flaws if rest <= 0 else (*flaws[:MOST_NAMED], Flaw("", f"{rest} more flaws are not listed."))
+    rest = len(flaws) - MOST_FLAWS
+    return flaws if rest <= 0 else (*flaws[:MOST_FLAWS], Flaw("", f"{rest} more flaws are not listed."))
 
 
 class ColdcaseError(Exception):

@@ -57,7 +57,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return tuple(ip_network(part.strip()) for part in (self.trusted_proxies or "").split(",") if part.strip())
 
 
-def read(environ: Mapping[str, str], flags: Mapping[str, Any] | None = None) -> Settings:
+def settings_from(environ: Mapping[str, str], flags: Mapping[str, Any] | None = None) -> Settings:
     """The settings of an environment, overruled by `flags` that are not None. Raises `BadSettings`, naming each variable or flag."""
     given = {name: text for name, text in environ.items() if name.startswith(PREFIX) and name not in NOT_SETTINGS}
     values: dict[str, tuple[str, Any]] = {name.removeprefix(PREFIX).lower(): (name, text) for name, text in given.items()}

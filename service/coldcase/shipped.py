@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 
 from coldcase.core.rule_table import RuleTable, from_document
-from coldcase.core.starter import assemble
+from coldcase.core.table_files import assemble
 
 
 def starter_table() -> RuleTable:

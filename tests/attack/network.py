@@ -11,7 +11,7 @@ from pathlib import Path
 import psycopg
 from uuid_utils import compat
 
-from coldcase.classifying import now
+from coldcase.clock import now
 from coldcase.db import embedded, keys, migrating
 from coldcase.db.embedded import Embedded
 from coldcase.db.engine import run_once
@@ -30,9 +30,9 @@ SEAL_SECONDS = 2.0
 def make_key(owner_url: str) -> tuple[str, Callable[[], object]]:
     """The secret of a new key, and a function that revokes it."""
     secret, id_ = keys.new_secret(), compat.uuid7()
-    given = {"client_name": "Tern Haven", "person": None, "scopes": EVERY_SCOPE, "secret_sha256": keys.digest(secret), "now": now()}
-    run_once(owner_url, lambda conn: keys.create(conn, id_=id_, **given))
-    return secret, lambda: run_once(owner_url, lambda conn: keys.revoke(conn, id_, now=now()))
+    given = {"client_name": "Tern Haven", "person": None, "scopes": EVERY_SCOPE, "secret_sha256": keys.secret_digest(secret), "now": now()}
+    run_once(owner_url, lambda conn: keys.create_key(conn, id_=id_, **given))
+    return secret, lambda: run_once(owner_url, lambda conn: keys.revoke_key(conn, id_, now=now()))
 
 
 def slow_or_odd(calls: Sequence[Call]) -> list[str]:

@@ -14,10 +14,10 @@ from uuid_utils.compat import uuid4, uuid7
 from coldcase.app import create_app
 from coldcase.auditing import archiving
 from coldcase.cli import main
-from coldcase.core.leaves import DecisionRow
 from coldcase.db import archive
 from coldcase.db.engine import driver_url
 from coldcase.db.events import Actor
+from coldcase.proof.leaves import StoredDecision
 from coldcase.settings import Settings
 from tests.auditing.conftest import SCOPES
 from tests.web.conftest import Service
@@ -32,7 +32,7 @@ def year(this_year) -> int:
 @pytest.fixture
 def last_year(ledger, year):
     """Two decisions of last year, with all the rest under one seal."""
-    columns = ", ".join(name for name in DecisionRow._fields if name not in ("id", "xid", "recorded_at"))
+    columns = ", ".join(name for name in StoredDecision._fields if name not in ("id", "xid", "recorded_at"))
     first = f"SELECT first_id_of_year({year}) AS first"
     for number in range(2):
         ledger.harm(
@@ -72,7 +72,7 @@ def test_a_year_goes_into_a_file_and_the_chain_still_holds(ledger, command, last
 
 
 def test_nothing_is_added_to_a_year_that_is_being_archived(ledger, last_year, year):
-    columns = ", ".join(name for name in DecisionRow._fields if name not in ("id", "xid"))
+    columns = ", ".join(name for name in StoredDecision._fields if name not in ("id", "xid"))
 
     async def add_meanwhile() -> None:
         async with create_async_engine(driver_url(ledger.database.owner_url), poolclass=NullPool).begin() as conn:
@@ -268,7 +268,7 @@ def test_where_nobody_can_be_asked_nothing_is_erased(ledger, command, judged, mo
 def test_an_erasure_is_of_a_person_or_of_a_verdict(ledger, both):
     async def erase():
         async with ledger.engine.begin() as conn:
-            await archiving.erase(conn, **both, actor=Actor())
+            await archiving.erase_personal_texts(conn, **both, actor=Actor())
 
     with pytest.raises(ValueError, match="one of the two"):
         asyncio.run(erase())

@@ -28,8 +28,8 @@ EVENT = (
 
 def named(ledger, **options) -> dict[str, int]:
     found: dict[str, int] = {}
-    for trouble in asyncio.run(ledger.verify(**options)).troubles:
-        found[trouble.what] = found.get(trouble.what, 0) + 1
+    for discrepancy in asyncio.run(ledger.verify(**options)).troubles:
+        found[discrepancy.what] = found.get(discrepancy.what, 0) + 1
     return found
 
 

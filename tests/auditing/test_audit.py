@@ -8,8 +8,8 @@ import pytest
 from sqlalchemy.engine import make_url
 
 from coldcase.auditing import sealing
-from coldcase.classifying import now
-from coldcase.core.rule_table import digest
+from coldcase.clock import now
+from coldcase.core.rule_table import table_digest
 from coldcase.db import embedded, events, keys
 from coldcase.db.events import Actor
 from coldcase.shipped import starter_table
@@ -25,7 +25,7 @@ async def auditor(service):
     for one in cases(3):
         id_ = (await caller.post("/v1/classifications", json=one)).json()["id"]
         await caller.post(f"/v1/decisions/{id_}/verdicts", json={"cause": "moisture", "basis": "field"})
-        async with service.app.state.house.transaction() as conn:
+        async with service.app.state.services.transaction() as conn:
             await sealing.seal(conn)
     return caller
 
@@ -74,8 +74,8 @@ async def test_events_of_a_key_name_its_client(service):
         None,
     )
     assert "bench-3" not in str(event)
-    assert await service.as_owner(lambda conn: keys.by_hash(conn, bytes.fromhex(told["secret"]))) is None
-    await service.as_owner(lambda conn: keys.revoke(conn, key.id, now=now()))
+    assert await service.as_owner(lambda conn: keys.key_by_digest(conn, bytes.fromhex(told["secret"]))) is None
+    await service.as_owner(lambda conn: keys.revoke_key(conn, key.id, now=now()))
     office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
     revoked, created = await pages(office, f"/v1/audit-events?subject={key.id}")
     assert (revoked["action"], created) == ("key.revoked", event)
@@ -85,12 +85,12 @@ async def test_events_of_a_key_name_its_client(service):
 async def test_a_published_table_is_named_by_version_and_digest(auditor):
     [event] = await pages(auditor, "/v1/audit-events?action=rule_table.publish")
     table = starter_table()
-    assert event["details"] == {"event": 3, "version": 1, "digest": digest(table)}
+    assert event["details"] == {"event": 3, "version": 1, "digest": table_digest(table)}
 
 
 async def test_what_was_done_to_the_whole_record_does_not_say_from_where(service, auditor):
     by_hand = Actor(person="operator-1", remote="command line, root@plant")
-    note = partial(events.note, action="guards.mended", subject="record", details={"count": 7}, actor=by_hand)
+    note = partial(events.write_event, action="guards.mended", subject="record", details={"count": 7}, actor=by_hand)
     await service.as_owner(note)
     office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
     place = "/v1/audit-events?action=guards.mended"
@@ -113,7 +113,7 @@ async def test_verification_over_http(service, auditor):
     told = (await auditor.post(f"/v1/audit-seals/verify?expect={head}")).json()
     assert (told["good"], told["troubles"], told["wrong"]) == (True, [], 0)
     other = (await auditor.post(f"/v1/audit-seals/verify?expect={'0' * 64}")).json()
-    assert (other["good"], [trouble["what"] for trouble in other["troubles"]]) == (False, ["expected"])
+    assert (other["good"], [discrepancy["what"] for discrepancy in other["troubles"]]) == (False, ["expected"])
     assert (await auditor.post("/v1/audit-seals/verify?expect=abc")).status_code == 400
 
 
@@ -133,7 +133,7 @@ async def test_a_second_verification_of_the_same_service_is_told_at_once(service
     with psycopg.connect(plain(superuser)) as other:
         other.execute("LOCK TABLE audit_seal IN ACCESS EXCLUSIVE MODE")
         running = asyncio.create_task(auditor.post("/v1/audit-seals/verify"))
-        while not service.app.state.house.verifying.locked():
+        while not service.app.state.services.verifying.locked():
             await asyncio.sleep(0)
         assert (await auditor.post("/v1/audit-seals/verify")).status_code == 429
     await running
@@ -151,7 +151,7 @@ async def test_a_trouble_with_another_clients_record_is_not_told_by_name(service
     stranger = await service.caller(*SCOPES, client="Whey Store")
     office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
     id_ = (await stranger.post("/v1/classifications", json=cases(1)[0])).json()["id"]
-    async with service.app.state.house.transaction() as conn:
+    async with service.app.state.services.transaction() as conn:
         await sealing.seal(conn)
     with psycopg.connect(plain(service.owner_url).replace("coldcase_owner", "postgres"), autocommit=True) as conn:
         conn.execute("SET session_replication_role = replica")
@@ -159,14 +159,14 @@ async def test_a_trouble_with_another_clients_record_is_not_told_by_name(service
     told = (await auditor.post("/v1/audit-seals/verify")).json()
     assert (told["good"], told["wrong"], told["troubles"]) == (False, 1, [])
     for caller in (stranger, office):
-        assert [trouble["record"] for trouble in (await caller.post("/v1/audit-seals/verify")).json()["troubles"]] == [id_]
+        assert [discrepancy["record"] for discrepancy in (await caller.post("/v1/audit-seals/verify")).json()["troubles"]] == [id_]
 
 
 async def test_a_young_decision_is_not_sealed_yet(service, auditor):
     id_ = (await auditor.post("/v1/classifications", json=cases(1)[0])).json()["id"]
     told = await auditor.get(f"/v1/decisions/{id_}/inclusion")
     assert (told.status_code, told.json()["type"], told.headers["Retry-After"]) == (404, "/problems/not_sealed", "60")
-    async with service.app.state.house.transaction() as conn:
+    async with service.app.state.services.transaction() as conn:
         made = await sealing.seal(conn)
     proof = (await auditor.get(f"/v1/decisions/{id_}/inclusion")).json()
     assert (proof["decision"], proof["head"]) == (id_, made.head.hex())
@@ -204,7 +204,7 @@ async def test_a_body_in_empty_pieces_is_none(auditor):
 async def test_what_no_longer_matches_its_seal_is_not_proved(service, auditor, harm):
     """Each of three decisions under one seal; harmed is the seal itself, or what stands in it."""
     ids = [(await auditor.post("/v1/classifications", json=one)).json()["id"] for one in cases(3)]
-    async with service.app.state.house.transaction() as conn:
+    async with service.app.state.services.transaction() as conn:
         await sealing.seal(conn)
     with psycopg.connect(plain(service.owner_url).replace("coldcase_owner", "postgres"), autocommit=True) as conn:
         seal, position = conn.execute("SELECT seal, position FROM audit_seal_member WHERE record = %s", [ids[1]]).fetchone()

@@ -73,7 +73,7 @@ async def test_csv_and_parquet_hold_the_same(clerk):
     columns = pyarrow.parquet.read_table(io.BytesIO(parquet.content))
 
     assert list(table[0]) == columns.column_names == list(rows[0])
-    for name, kind in export.COLUMNS.items():
+    for name, kind in export.EXPORT_COLUMNS.items():
         told = [row[name] for row in rows]
         assert [read(row[name], kind) for row in table] == [read(value, kind) for value in told]
         assert [read(value, kind) for value in columns[name].to_pylist()] == [read(value, kind) for value in told]

@@ -10,8 +10,8 @@ from sqlalchemy.ext.asyncio import create_async_engine
 from sqlalchemy.pool import NullPool
 
 from coldcase.auditing import guards
-from coldcase.classifying import now
 from coldcase.cli import main
+from coldcase.clock import now
 from coldcase.db import embedded, keys, server_programs
 from coldcase.db import guards as catalogue
 from coldcase.db.engine import driver_url, run_once
@@ -149,11 +149,11 @@ async def breaches(conn, harm):
     await conn.execute(text("SET LOCAL session_replication_role = replica"))
     for statement in harm.split(";; "):
         await conn.exec_driver_sql(statement)
-    return await guards.check(conn)
+    return await guards.check_guards(conn)
 
 
 async def test_nothing_is_wrong_with_what_nobody_touched(as_superuser):
-    assert await guards.check(as_superuser) == []
+    assert await guards.check_guards(as_superuser) == []
 
 
 @pytest.mark.parametrize("harm", HOLDERS)
@@ -205,7 +205,7 @@ async def test_the_proper_ways_are_no_breach(as_superuser, record):
         f"{FORGED_KEY}",
     ):
         await as_superuser.exec_driver_sql(change)
-    assert await guards.check(as_superuser) == []
+    assert await guards.check_guards(as_superuser) == []
     [(details,)] = await as_superuser.exec_driver_sql(
         "SELECT details::jsonb FROM audit_event WHERE action = 'client.renamed' AND subject = '1'"
     )
@@ -236,7 +236,7 @@ def test_the_guards_that_are_known_are_those_of_the_migrations(empty_database):
     making.migrating.upgrade(empty_database.owner_url)
     made = making.made(empty_database.owner_url)
     assert making.FILE.read_bytes() == making.spelled(made)
-    assert catalogue.expected() == made
+    assert catalogue.expected_guards() == made
 
 
 def test_they_are_the_same_on_the_oldest_server_there_is(monkeypatch):
@@ -244,11 +244,17 @@ def test_they_are_the_same_on_the_oldest_server_there_is(monkeypatch):
     monkeypatch.setattr(server_programs, "wheel_versions", lambda: (versions, min(versions)))
     with embedded.temporary(fsync="off") as server:
         making.migrating.upgrade(server.owner_url)
-        assert making.made(server.owner_url) == catalogue.expected()
+        assert making.made(server.owner_url) == catalogue.expected_guards()
 
 
 def test_a_key_made_by_the_command_is_told_by_its_event(ledger):
     secret = keys.new_secret()
-    values = {"client_name": "Ice Store", "person": "bench", "scopes": ["preview"], "secret_sha256": keys.digest(secret), "now": now()}
-    run_once(ledger.database.owner_url, lambda conn: keys.create(conn, id_=UUID(int=9), **values))
+    values = {
+        "client_name": "Ice Store",
+        "person": "bench",
+        "scopes": ["preview"],
+        "secret_sha256": keys.secret_digest(secret),
+        "now": now(),
+    }
+    run_once(ledger.database.owner_url, lambda conn: keys.create_key(conn, id_=UUID(int=9), **values))
     assert asyncio.run(ledger.verify()).good

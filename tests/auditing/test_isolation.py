@@ -10,7 +10,7 @@ import pytest
 
 from coldcase.app import create_app
 from coldcase.auditing import sealing
-from coldcase.cli.keys import SCOPES as EVERY_SCOPE
+from coldcase.cli.keys import ALL_SCOPES as EVERY_SCOPE
 from coldcase.settings import Settings
 from tests.auditing.conftest import cases
 
@@ -18,12 +18,12 @@ pytestmark = pytest.mark.anyio
 
 MARK = "only-tern-haven-knows-this"
 OPERATIONS = {
-    (min(handler.http_methods), route.path_format): handler.opt["face"]
+    (min(handler.http_methods), route.path_format): handler.opt["spec"]
     for route in create_app(Settings()).routes
     for handler in getattr(route, "route_handlers", ())
-    if "face" in handler.opt
+    if "spec" in handler.opt
 }
-GUARDED = {operation: face for operation, face in OPERATIONS.items() if face.scopes}
+GUARDED = {operation: spec for operation, spec in OPERATIONS.items() if spec.scopes}
 
 
 @pytest.fixture(scope="module")
@@ -35,18 +35,18 @@ async def owned(service):
     decision = (await caller.post("/v1/classifications", json=case)).json()["id"]
     given = {"cause": "moisture", "basis": "teardown", "note": MARK}
     verdict = (await caller.post(f"/v1/decisions/{decision}/verdicts", json=given)).json()["id"]
-    async with service.app.state.house.transaction() as conn:
+    async with service.app.state.services.transaction() as conn:
         await sealing.seal(conn)
     return {"id": decision, "verdict": verdict}
 
 
 def body_for(operation, owned):
-    face = OPERATIONS[operation]
-    if face.body is None:
+    spec = OPERATIONS[operation]
+    if spec.body is None:
         return {}
-    if face.operation == "giveVerdict":
+    if spec.operation == "giveVerdict":
         return {"json": {"cause": "moisture", "basis": "field"}}
-    return {"json": {**cases(1)[0], "supersedes": owned["id"]} if face.operation == "classify" else cases(1)[0]}
+    return {"json": {**cases(1)[0], "supersedes": owned["id"]} if spec.operation == "classify" else cases(1)[0]}
 
 
 def place(path, owned):
@@ -80,9 +80,9 @@ async def test_another_clients_key_with_every_scope_of_its_own_learns_nothing(se
     ("operation", "scope"),
     [
         pytest.param(operation, scope, id=f"{' '.join(operation)} with {scope}")
-        for operation, face in GUARDED.items()
+        for operation, spec in GUARDED.items()
         for scope in EVERY_SCOPE
-        if scope not in face.scopes
+        if scope not in spec.scopes
     ],
 )
 async def test_a_key_without_the_scope_is_turned_away(service, owned, operation, scope):
@@ -96,8 +96,8 @@ async def test_a_key_without_the_scope_is_turned_away(service, owned, operation,
     ("operation", "scope"),
     [
         pytest.param(operation, scope, id=f"{' '.join(operation)} with {scope}")
-        for operation, face in GUARDED.items()
-        for scope in face.scopes
+        for operation, spec in GUARDED.items()
+        for scope in spec.scopes
     ],
 )
 async def test_any_one_of_its_scopes_lets_a_key_in(service, owned, operation, scope):
@@ -117,7 +117,7 @@ async def test_nobody_without_a_key_is_let_in(service, owned, operation, authori
 
 
 def test_the_matrix_covers_every_operation_and_nothing_else_is_open():
-    open_to_all = {path for (_, path), face in OPERATIONS.items() if not face.scopes}
+    open_to_all = {path for (_, path), spec in OPERATIONS.items() if not spec.scopes}
     assert open_to_all == {"/health/live", "/health/ready", "/metrics", "/openapi.json", "/docs", "/problems/{code}"}
-    assert set(chain.from_iterable(face.scopes for face in GUARDED.values())) <= set(EVERY_SCOPE)
+    assert set(chain.from_iterable(spec.scopes for spec in GUARDED.values())) <= set(EVERY_SCOPE)
     assert json.dumps(sorted(map(list, GUARDED))).count("/v1/") == len(GUARDED)

@@ -4,8 +4,8 @@ import pytest
 
 from coldcase.auditing import proving
 from coldcase.auditing.proving import Trees
-from coldcase.core import merkle
 from coldcase.db import seals
+from coldcase.proof import merkle
 
 pytestmark = pytest.mark.anyio
 BLOCK = 4
@@ -29,7 +29,7 @@ def read(monkeypatch):
 async def test_a_proof_from_a_block_is_that_from_all_leaves(ledger, read):
     trees = Trees()
     async with ledger.engine.begin() as conn, seals.as_auditor(conn):
-        found = await seals.seals(conn)
+        found = await seals.list_seals_after(conn)
         assert max(seal.count for seal in found) > 2 * BLOCK
         for seal in found:
             leaves = await seals.leaves(conn, seal.number, first=0, most=seal.count)
@@ -42,7 +42,7 @@ async def test_a_proof_from_a_block_is_that_from_all_leaves(ledger, read):
 async def test_a_second_proof_under_a_seal_reads_one_block(ledger, read):
     trees = Trees()
     async with ledger.engine.begin() as conn, seals.as_auditor(conn):
-        seal = max(await seals.seals(conn), key=lambda seal: seal.count)
+        seal = max(await seals.list_seals_after(conn), key=lambda seal: seal.count)
         await trees.path(conn, seal, 0)
         read.clear()
         await trees.path(conn, seal, BLOCK + 1)

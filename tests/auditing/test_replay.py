@@ -15,7 +15,7 @@ from uuid_utils.compat import uuid7
 
 from coldcase.auditing.replaying import replay
 from coldcase.core import ENGINE_VERSION
-from coldcase.core.compiled import Book, compile_table
+from coldcase.core.compiled_table import CompiledTable, compile_table
 from coldcase.core.rule_table import RuleTable
 from coldcase.db.decisions import Decision
 from tests.auditing.conftest import SCOPES, plain
@@ -145,7 +145,7 @@ class Stored(msgspec.Struct):
     answer: str
 
 
-def book_of(digest: str) -> Book:
+def book_of(digest: str) -> CompiledTable:
     document = gzip.decompress((RECORDED / "tables" / f"{digest.removeprefix('sha256:')}.json.gz").read_bytes())
     assert f"sha256:{hashlib.sha256(document).hexdigest()}" == digest
     return compile_table(msgspec.json.decode(document, type=RuleTable), version=1, digest=digest)
@@ -159,9 +159,9 @@ def recorded() -> list[Path]:
 def test_decisions_of_every_rule_table_and_engine_so_far_come_out_again(path):
     """Where this fails, answers have changed: raise ENGINE_VERSION, and record decisions of the new engine beside the old ones."""
     stored = msgspec.json.decode(path.read_bytes(), type=list[Stored])
-    books = {digest: book_of(digest) for digest in {one.table for one in stored}}
+    compiled_tables = {digest: book_of(digest) for digest in {one.table for one in stored}}
     for one in stored:
-        found = replay(decision_of(one), books[one.table])
+        found = replay(decision_of(one), compiled_tables[one.table])
         wanted = ("identical",) if one.engine == ENGINE_VERSION else ("identical", "engine_changed")
         assert found.result in wanted, (found.why, found.differences)
 

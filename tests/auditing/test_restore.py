@@ -118,10 +118,10 @@ def test_a_restored_record_goes_on_and_verifies_good_all_the_way(ledger, restore
 def test_from_its_first_seal_there_what_is_slipped_in_is_named(restored, xid, at, what):
     restored.seal()
     restored.insert(xid=xid, at=at)
-    assert [trouble.what for trouble in restored.verify().troubles] == [what]
+    assert [discrepancy.what for discrepancy in restored.verify().troubles] == [what]
 
 
 def test_what_was_changed_in_the_dump_is_named(restored):
     with restored.behind_its_back() as conn:
         conn.execute("UPDATE decision SET confidence = 1 WHERE id = %s", [restored.ids[0]])
-    assert [trouble.record for trouble in restored.verify().troubles] == [restored.ids[0]]
+    assert [discrepancy.record for discrepancy in restored.verify().troubles] == [restored.ids[0]]

@@ -12,12 +12,12 @@ import structlog
 from uuid_utils.compat import uuid7
 
 from coldcase.auditing import sealing
-from coldcase.auditing.sealing import BEFORE_ALL, Sealer, members, record_leaf
-from coldcase.core import merkle
-from coldcase.core.leaves import KINDS, DecisionRow, decision_leaf
-from coldcase.db import checks, decisions, seals
+from coldcase.auditing.sealing import BEFORE_FIRST_SEAL, Sealer, head_members, record_leaf
+from coldcase.db import decisions, seals, verification
 from coldcase.db.seals import Seal
 from coldcase.db.transactions import transaction
+from coldcase.proof import merkle
+from coldcase.proof.leaves import RECORD_KINDS, StoredDecision, decision_leaf
 from tests.auditing.conftest import plain
 from tests.auditing.test_seals import copy_of
 
@@ -34,19 +34,20 @@ async def seal_as_the_first_releases_did(ledger) -> Seal:
     """One seal of format 1 over all that is there, in place of the seals that are there."""
     ledger.harm("DELETE FROM audit_seal_member", "DELETE FROM audit_seal")
     names = {
-        kind: [row[0] for row in ledger.ask(f"SELECT {seals.record_id(kind)} FROM {kind} AS r ORDER BY {seals.ID[kind]}")] for kind in KINDS
+        kind: [row[0] for row in ledger.ask(f"SELECT {seals.member_id_sql(kind)} FROM {kind} AS r ORDER BY {seals.ID[kind]}")]
+        for kind in RECORD_KINDS
     }
     tree, inserted = merkle.Tree(), []
     async with ledger.engine.connect() as conn, seals.as_auditor(conn):
-        for place, kind in enumerate(KINDS):
-            for name, row in sorted(await checks.records(conn, kind, names[kind]), key=lambda item: names[kind].index(item[0])):
+        for place, kind in enumerate(RECORD_KINDS):
+            for name, row in sorted(await verification.records(conn, kind, names[kind]), key=lambda item: names[kind].index(item[0])):
                 leaf = merkle.leaf_hash(record_leaf(kind, row, 1))
                 inserted.append(f"(1, {tree.count}, {place}, '{name}', '\\x{leaf.hex()}')")
                 tree.add(leaf)
     [(end, epoch, at)] = ledger.ask("SELECT pg_snapshot_xmin(pg_current_snapshot())::text, record_epoch(), now()")
     xids = {"from_xid": 3, "up_to_xid": int(end), "next_xid": int(end)}
-    made = Seal(number=1, at=at, count=tree.count, previous=BEFORE_ALL, root=tree.root(), head=b"", format=1, epoch=epoch, **xids)
-    made = msgspec.structs.replace(made, head=merkle.head(members(made)))
+    made = Seal(number=1, at=at, count=tree.count, previous=BEFORE_FIRST_SEAL, root=tree.root(), head=b"", format=1, epoch=epoch, **xids)
+    made = msgspec.structs.replace(made, head=merkle.head(head_members(made)))
     ledger.harm(
         f"INSERT INTO audit_seal_member (seal, position, kind, record, leaf) VALUES {', '.join(inserted)}",
         "INSERT INTO audit_seal (number, at, count, from_xid, up_to_xid, next_xid, previous, root, head, epoch) VALUES"
@@ -66,7 +67,7 @@ async def test_what_was_sealed_in_the_first_format_goes_on_and_new_seals_follow_
     assert (found.good, found.seals, found.records, found.epochs) == (True, 2, first.count + 1, 1)
 
     ledger.harm(f"UPDATE decision SET status = 'provisional' WHERE id = '{ledger.ids[1]}'")
-    assert [(trouble.what, trouble.record) for trouble in (await ledger.verify()).troubles] == [("changed", ledger.ids[1])]
+    assert [(discrepancy.what, discrepancy.record) for discrepancy in (await ledger.verify()).troubles] == [("changed", ledger.ids[1])]
 
 
 async def test_a_decision_under_a_seal_of_the_first_format_is_still_proven(ledger):
@@ -80,7 +81,7 @@ async def test_a_decision_under_a_seal_of_the_first_format_is_still_proven(ledge
 @pytest.mark.parametrize("change", ["format = 1", "epoch = 'another'"])
 async def test_what_a_seal_says_of_its_making_is_under_its_head(ledger, change):
     ledger.harm(f"UPDATE audit_seal SET {change} WHERE number = 2")
-    assert "head" in {trouble.what for trouble in (await ledger.verify()).troubles}
+    assert "head" in {discrepancy.what for discrepancy in (await ledger.verify()).troubles}
 
 
 ODD = {
@@ -101,10 +102,10 @@ async def test_the_database_and_the_verifier_make_the_same_leaf_of_any_text_and_
         conn.execute(f"UPDATE decision SET {columns}, {times} WHERE id = %s", [*ODD.values(), id_])
     await ledger.seal()
     [(leaf,)] = ledger.ask(f"SELECT leaf FROM audit_seal_member WHERE record = '{id_}'")
-    columns = ", ".join(name + ("::text" if name == "xid" else "") for name in DecisionRow._fields)
+    columns = ", ".join(name + ("::text" if name == "xid" else "") for name in StoredDecision._fields)
     [row] = ledger.ask(f"SELECT {columns} FROM decision WHERE id = '{id_}'")
 
-    assert leaf == merkle.leaf_hash(decision_leaf(DecisionRow._make(row)))
+    assert leaf == merkle.leaf_hash(decision_leaf(StoredDecision._make(row)))
     assert (await ledger.verify()).good
 
 
@@ -219,12 +220,12 @@ async def reseal(ledger, *, ahead: str) -> None:
     await seal_as_the_first_releases_did(ledger)
     [seal] = [one async for one in _all(ledger)]
     made = msgspec.structs.replace(seal, at=ledger.ask(f"SELECT now() + interval '{ahead}'")[0][0])
-    ledger.harm(f"UPDATE audit_seal SET at = '{made.at.isoformat()}', head = '\\x{merkle.head(members(made)).hex()}'")
+    ledger.harm(f"UPDATE audit_seal SET at = '{made.at.isoformat()}', head = '\\x{merkle.head(head_members(made)).hex()}'")
 
 
 async def _all(ledger):
     async with ledger.engine.begin() as conn, seals.as_auditor(conn):
-        for one in await seals.seals(conn):
+        for one in await seals.list_seals_after(conn):
             yield one
 
 
@@ -268,7 +269,7 @@ async def test_nothing_and_a_chain_without_the_expected_head_cannot_be_acknowled
 
 async def test_verification_writes_nothing_and_reads_one_moment(ledger):
     async with ledger.engine.begin() as conn:
-        await checks.begin(conn)
+        await verification.begin(conn)
         await conn.exec_driver_sql("SET LOCAL ROLE coldcase_auditor")
         before = await conn.exec_driver_sql("SELECT count(*) FROM decision")
         ledger.harm(young(ledger))
@@ -280,5 +281,5 @@ async def test_verification_writes_nothing_and_reads_one_moment(ledger):
 
 async def test_a_deleted_record_is_told_to_whom_it_belonged(ledger):
     ledger.harm(f"DELETE FROM decision WHERE id = '{ledger.ids[0]}'", f"DELETE FROM verdict WHERE id = '{ledger.verdicts[1]}'")
-    told = {trouble.record: trouble.client_id for trouble in (await ledger.verify()).troubles}
+    told = {discrepancy.record: discrepancy.client_id for discrepancy in (await ledger.verify()).troubles}
     assert told == {UUID(str(ledger.ids[0])): 1, UUID(str(ledger.verdicts[1])): 2}

@@ -12,9 +12,9 @@ import pytest
 from uuid_utils.compat import uuid7
 
 from coldcase.auditing import sealing
-from coldcase.core.canonical import canonical
-from coldcase.core.leaves import DecisionRow, decision_leaf
 from coldcase.db import decisions
+from coldcase.proof.canonical import canonical_json
+from coldcase.proof.leaves import StoredDecision, decision_leaf
 
 pytestmark = pytest.mark.anyio
 CHECKER = Path(__file__).parents[2] / "deploy" / "check_inclusion.py"
@@ -33,7 +33,7 @@ async def test_an_untouched_record_is_good_and_all_of_it_is_sealed(ledger):
 
 
 def copy_of(ledger, *, xid: str, recorded_at: str = "recorded_at") -> str:
-    columns = ", ".join(name for name in DecisionRow._fields if name not in ("id", "xid", "recorded_at"))
+    columns = ", ".join(name for name in StoredDecision._fields if name not in ("id", "xid", "recorded_at"))
     return (
         f"INSERT INTO decision (id, xid, recorded_at, {columns})"
         f" SELECT '{uuid7()}', {xid}, {recorded_at}, {columns} FROM decision WHERE id = '{ledger.ids[0]}'"
@@ -181,16 +181,16 @@ async def test_what_is_done_behind_its_back_is_named(ledger, harm):
 
     found = await ledger.verify()
 
-    assert {trouble.what for trouble in found.troubles} == set(whats)
+    assert {discrepancy.what for discrepancy in found.troubles} == set(whats)
     record, words = named(ledger)
-    assert any(words in trouble.detail and record in (None, trouble.record) for trouble in found.troubles), found.troubles
+    assert any(words in discrepancy.detail and record in (None, discrepancy.record) for discrepancy in found.troubles), found.troubles
     assert found.wrong == len(found.troubles)
 
 
 async def test_a_chain_that_was_cut_short_does_not_have_the_head_that_was_kept(ledger):
     ledger.harm("DELETE FROM audit_seal_member WHERE seal = 3", "DELETE FROM audit_seal WHERE number = 3")
 
-    assert {trouble.what for trouble in (await ledger.verify(expect=ledger.head)).troubles} == {"expected"}
+    assert {discrepancy.what for discrepancy in (await ledger.verify(expect=ledger.head)).troubles} == {"expected"}
     cut = await ledger.verify()
     assert cut.good
     assert cut.unsealed > 0
@@ -204,7 +204,7 @@ async def test_a_record_that_was_changed_and_sealed_anew_does_not_have_the_head_
     )
     await ledger.seal()
 
-    assert {trouble.what for trouble in (await ledger.verify(expect=ledger.head)).troubles} == {"expected"}
+    assert {discrepancy.what for discrepancy in (await ledger.verify(expect=ledger.head)).troubles} == {"expected"}
 
 
 async def test_an_older_head_still_stands_for_the_beginning_of_the_chain(ledger):
@@ -213,7 +213,7 @@ async def test_an_older_head_still_stands_for_the_beginning_of_the_chain(ledger)
 
 
 def columns_of(ledger) -> str:
-    return ", ".join(name for name in DecisionRow._fields if name not in ("id", "xid"))
+    return ", ".join(name for name in StoredDecision._fields if name not in ("id", "xid"))
 
 
 async def test_a_transaction_held_open_across_seals_is_sealed_later_and_never_skipped(ledger):
@@ -259,11 +259,11 @@ async def test_one_replica_seals_at_a_time(ledger):
 
 
 async def test_leaves_are_canonical_json(ledger):
-    columns = ", ".join(name + ("::text" if name == "xid" else "") for name in DecisionRow._fields)
+    columns = ", ".join(name + ("::text" if name == "xid" else "") for name in StoredDecision._fields)
     for row in ledger.ask(f"SELECT {columns} FROM decision"):
-        odd = DecisionRow._make(row)._replace(job_ref='Tür "7"\\\u2028é\u20ac', circuit="\U0001f9ca/rack\x7f")
-        for leaf in (decision_leaf(DecisionRow._make(row)), decision_leaf(odd)):
-            assert canonical(json.loads(leaf)) == leaf
+        odd = StoredDecision._make(row)._replace(job_ref='Tür "7"\\\u2028é\u20ac', circuit="\U0001f9ca/rack\x7f")
+        for leaf in (decision_leaf(StoredDecision._make(row)), decision_leaf(odd)):
+            assert canonical_json(json.loads(leaf)) == leaf
 
 
 @pytest.fixture

@@ -5,7 +5,8 @@ import pytest
 from scipy import stats
 from sklearn import metrics
 
-from coldcase.core import ENGINE_VERSION, scoring
+from coldcase.core import ENGINE_VERSION
+from coldcase.feedback import scoring
 from tests.auditing.conftest import SCOPES
 
 pytestmark = pytest.mark.anyio
@@ -154,7 +155,7 @@ async def test_calibration_of_known_verdicts(service):
     assert row["status"] == "coded"
     assert row["brier"] == pytest.approx(metrics.brier_score_loss(truths[:4], chances, labels=causes, scale_by_half=False), abs=2e-4)
     # Four decimals do not sum to one exactly, and none is ever taken as zero.
-    floored = np.maximum(chances, scoring.LEAST)
+    floored = np.maximum(chances, scoring.LEAST_CONFIDENCE)
     shares = floored / floored.sum(axis=1, keepdims=True)
     assert row["log_loss"] == pytest.approx(metrics.log_loss(truths[:4], shares, labels=causes), abs=2e-3)
     assert (row["coverage"]["count"], row["coverage"]["of"]) == (5, 7)

@@ -3,7 +3,7 @@
     python -m tests.bench.decision_table
 
 The general engine is zen-engine (Rust, from PyPI). Its table has a rule for each outcome of the starter table and an
-output for each cause, so as many weights as the starter table has on this machine's page; it collects the rules that
+output for each cause, so as many weights as the starter table has in this machine's model; it collects the rules that
 match. What it does not do (base rates, groups, patterns, discounts, normalising) is not asked of it.
 """
 
@@ -16,10 +16,10 @@ from typing import Any
 import msgspec
 import zen
 
+from coldcase.core.answer_builder import CaseWithReadings, build_answer
 from coldcase.core.case import Case
-from coldcase.core.compiled import Book, compile_table
-from coldcase.core.reporting import Question, explain
-from coldcase.core.rule_table import digest
+from coldcase.core.compiled_table import CompiledTable, compile_table
+from coldcase.core.rule_table import table_digest
 from coldcase.core.weighing import observe, weigh
 from coldcase.shipped import starter_table
 
@@ -44,16 +44,16 @@ CASE = {
 }
 
 
-def general_table(book: Book) -> dict[str, Any]:
+def general_table(compiled: CompiledTable) -> dict[str, Any]:
     """The starter table's weights as a decision table: an input for each finding, a rule for each outcome."""
-    page = book.page(("three_phase", None, "scroll"))
-    inputs = [{"id": f"in_{code}", "name": code, "type": "expression", "field": code} for code in page.sheets]
-    outputs = [{"id": f"out_{cause}", "name": cause, "type": "expression", "field": cause} for cause in page.causes]
+    model = compiled.model_for(("three_phase", None, "scroll"))
+    inputs = [{"id": f"in_{code}", "name": code, "type": "expression", "field": code} for code in model.findings]
+    outputs = [{"id": f"out_{cause}", "name": cause, "type": "expression", "field": cause} for cause in model.causes]
     blank = {column["id"]: "" for column in inputs}
     rules = []
-    for code, sheet in page.sheets.items():
-        for outcome, row in sheet.rows.items():
-            weights = {f"out_{cause}": str(weight) for cause, weight in zip(page.causes, page.weights[row].tolist(), strict=True)}
+    for code, finding_model in model.findings.items():
+        for outcome, row in finding_model.rows.items():
+            weights = {f"out_{cause}": str(weight) for cause, weight in zip(model.causes, model.weights[row].tolist(), strict=True)}
             rules.append({"_id": f"{code}.{outcome}", **blank, f"in_{code}": json.dumps(outcome), **weights})
     content = {"hitPolicy": "collect", "inputs": inputs, "outputs": outputs, "rules": rules}
     return {
@@ -80,24 +80,24 @@ def microseconds(work: Callable[[], object], times: int) -> float:
 def main() -> None:
     """Times both in turns and prints the medians and the ratio."""
     table = starter_table()
-    book = compile_table(table, version=None, digest=digest(table))
+    compiled = compile_table(table, version=None, digest=table_digest(table))
     case = msgspec.convert(CASE, Case)
-    general = zen.ZenEngine().create_decision(json.dumps(general_table(book)))
+    general = zen.ZenEngine().create_decision(json.dumps(general_table(compiled)))
     matched = general.evaluate(dict(case.observations))["result"]
     assert len(matched) == len(case.observations), "the general engine must find a rule for each observation"
-    page = book.page(("three_phase", None, "scroll"))
-    weigh(case, observe(case, {}), book)
+    model = compiled.model_for(("three_phase", None, "scroll"))
+    weigh(case, observe(case, {}), compiled)
     turns = [
         (
             microseconds(lambda: general.evaluate(dict(case.observations)), 20),
-            microseconds(lambda: weigh(case, observe(case, {}), book), 400),
-            microseconds(lambda: explain(Question(case), book), 200),
+            microseconds(lambda: weigh(case, observe(case, {}), compiled), 400),
+            microseconds(lambda: build_answer(CaseWithReadings(case), compiled), 200),
         )
         for _ in range(ROUNDS)
     ]
     slow, core, whole = (statistics.median(column) for column in zip(*turns, strict=True))
     print(
-        f"table: {sum(len(s.rows) for s in page.sheets.values())} rules, {len(page.causes)} outputs; case: {len(case.observations)} findings"
+        f"table: {sum(len(s.rows) for s in model.findings.values())} rules, {len(model.causes)} outputs; case: {len(case.observations)} findings"
     )
     print(f"general engine {slow:9.0f} us a case")
     print(f"core, ranking  {core:9.0f} us a case, {slow / core:6.1f} times as fast")

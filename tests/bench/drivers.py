@@ -16,7 +16,7 @@ import asyncpg
 import psycopg
 from uuid_utils.compat import uuid7
 
-from coldcase.db import batch, embedded, migrating
+from coldcase.db import decision_batch, embedded, migrating
 from coldcase.shipped import demo_cases
 
 ROWS = 16
@@ -57,7 +57,7 @@ def rows(count: int) -> list[tuple[object, ...]]:
 
 
 async def with_psycopg(url: str, batches: int) -> float:
-    statement = re.sub(r"\$\d+", "%b", batch.INSERT.replace("%", "%%"))
+    statement = re.sub(r"\$\d+", "%b", decision_batch.INSERT_BATCH.replace("%", "%%"))
     async with await psycopg.AsyncConnection.connect(url.replace("+psycopg", ""), autocommit=True) as conn:
         await conn.execute("SELECT set_config('coldcase.reads_all', 'on', false)")
         prepared = [[*(list(column) for column in zip(*rows(ROWS), strict=True)), KEYS_LIVE] for _ in range(batches)]
@@ -71,7 +71,7 @@ async def with_psycopg(url: str, batches: int) -> float:
 
 async def with_asyncpg(url: str, batches: int) -> float:
     conn = await asyncpg.connect(url.replace("+psycopg", ""), server_settings={"coldcase.reads_all": "on"})
-    statement = await conn.prepare(batch.INSERT)
+    statement = await conn.prepare(decision_batch.INSERT_BATCH)
     prepared = [list(zip(*rows(ROWS), strict=True)) for _ in range(batches)]
     for values in prepared[:20]:
         await statement.fetch(*values, KEYS_LIVE)

@@ -24,11 +24,12 @@ from litestar import Response, post
 from sqlalchemy.ext.asyncio import AsyncConnection
 from uuid_utils import compat
 
-from coldcase.classifying import REMEMBERED_BYTES, now
+from coldcase.answering import CACHED_BYTES
 from coldcase.cli.serving import listen, make_server
-from coldcase.cli.tables import book_of
+from coldcase.cli.tables import compiled_from
+from coldcase.clock import now
 from coldcase.core.case import Case, Unit
-from coldcase.core.logic import machine_of
+from coldcase.core.conditions import machine_of
 from coldcase.db import keys, migrating
 from coldcase.db.embedded import temporary
 from coldcase.db.engine import run_once
@@ -36,7 +37,7 @@ from coldcase.settings import Settings
 from tests.bench.load import rate, request
 
 CONNECTIONS = 32
-DIFFERENT = REMEMBERED_BYTES // 5000
+DIFFERENT = CACHED_BYTES // 5000
 """An answer has 6 to 9 kB, so that this is more than the service remembers."""
 
 OBSERVED: dict[str, Any] = {
@@ -113,7 +114,7 @@ def _body(case: dict[str, Any]) -> bytes:
 def _different(case: dict[str, Any]) -> Iterator[dict[str, Any]]:
     """Cases as large as this one, each with other outcomes (and, where it was metered, another superheat)."""
     chance = random.Random(20261125)
-    sheets = book_of(None).page(machine_of(msgspec.convert(case["unit"], Unit))).sheets
+    sheets = compiled_from(None).model_for(machine_of(msgspec.convert(case["unit"], Unit))).findings
     for number in range(DIFFERENT):
         observations = {code: chance.choice(list(sheets[code].rows)) for code in OBSERVED["observations"]}
         changed = {**case, "observations": {**observations, "oil_colour": chance.sample(list(sheets["oil_colour"].rows), 2)}}
@@ -151,8 +152,8 @@ def running_service() -> Iterator[tuple[Settings, str]]:
 
 def _make_key(conn: AsyncConnection, secret: str) -> Awaitable[object]:
     scopes = ("decisions:write", "preview")
-    sha256 = keys.digest(secret)
-    return keys.create(conn, id_=compat.uuid7(), client_name="Tern Haven", person=None, scopes=scopes, secret_sha256=sha256, now=now())
+    sha256 = keys.secret_digest(secret)
+    return keys.create_key(conn, id_=compat.uuid7(), client_name="Tern Haven", person=None, scopes=scopes, secret_sha256=sha256, now=now())
 
 
 def _free_port() -> int:

@@ -8,7 +8,7 @@ import psycopg
 import pytest
 from uuid_utils import compat
 
-from coldcase.classifying import now
+from coldcase.clock import now
 from coldcase.db import keys
 from coldcase.db.engine import run_once
 from coldcase.settings import Settings
@@ -42,8 +42,8 @@ class Live:
 def live(make_database, _migrated) -> Iterator[Live]:
     database = make_database(_migrated)
     secret = keys.new_secret()
-    values = {"client_name": "Tern Haven", "person": None, "scopes": EVERY_SCOPE, "secret_sha256": keys.digest(secret), "now": now()}
-    run_once(database.owner_url, lambda conn: keys.create(conn, id_=compat.uuid7(), **values))
+    values = {"client_name": "Tern Haven", "person": None, "scopes": EVERY_SCOPE, "secret_sha256": keys.secret_digest(secret), "now": now()}
+    run_once(database.owner_url, lambda conn: keys.create_key(conn, id_=compat.uuid7(), **values))
     with in_thread(Settings(database_url=database.service_url, warm_properties=False)) as (_, host, port):
         yield Live(f"http://{host}:{port}", secret, database.owner_url, database.service_url)
 

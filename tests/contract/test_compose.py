@@ -36,7 +36,7 @@ def test_each_service_has_settings_that_there_are(name):
 
     assert given
     assert all(each.startswith(PREFIX) for each in given)
-    settings.read(given)
+    settings.settings_from(given)
 
 
 @pytest.mark.parametrize("name", OURS)

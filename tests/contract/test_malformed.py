@@ -5,14 +5,14 @@ from pathlib import Path
 
 import pytest
 
-from coldcase.web.problems import KINDS
+from coldcase.web.problems import PROBLEM_KINDS
 
 _spec = importlib.util.spec_from_file_location("malformed", Path(__file__).with_name("malformed.py"))
 malformed = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(malformed)
 
 BODIES = list(malformed.bodies())
-REFUSALS = {f"/problems/{code}": KINDS[code].status for code in ("malformed", "too_large", "unsupported_media_type", "bad_case")}
+REFUSALS = {f"/problems/{code}": PROBLEM_KINDS[code].status for code in ("malformed", "too_large", "unsupported_media_type", "bad_case")}
 
 
 def test_there_are_well_over_a_thousand_of_them():

@@ -6,19 +6,19 @@ import pytest
 
 from coldcase.app import ROUTES, create_app
 from coldcase.settings import Settings
-from coldcase.web import contract
-from coldcase.web.problems import KINDS
+from coldcase.web import openapi
+from coldcase.web.problems import PROBLEM_KINDS
 
 COMMITTED = Path(__file__).parents[2] / "openapi" / "openapi.json"
 
 
 @pytest.fixture(scope="module")
 def document():
-    return contract.document(create_app(Settings()).routes)
+    return openapi.document(create_app(Settings()).routes)
 
 
 def test_the_committed_document_is_current():
-    assert COMMITTED.read_bytes() == contract.text(create_app(Settings()).routes), "run `coldcase openapi > openapi/openapi.json`"
+    assert COMMITTED.read_bytes() == openapi.document_text(create_app(Settings()).routes), "run `coldcase openapi > openapi/openapi.json`"
 
 
 def test_the_service_serves_the_committed_document(http):
@@ -28,7 +28,7 @@ def test_the_service_serves_the_committed_document(http):
 def test_every_route_is_described(document):
     described = {call["operationId"] for methods in document["paths"].values() for call in methods.values()}
 
-    assert described == {route.opt["face"].operation for route in ROUTES}
+    assert described == {route.opt["spec"].operation for route in ROUTES}
 
 
 def test_every_problem_is_a_problem_document_and_every_kind_is_answered_somewhere(document):
@@ -38,10 +38,10 @@ def test_every_problem_is_a_problem_document_and_every_kind_is_answered_somewher
             for status, answer in call["responses"].items():
                 if status >= "400":
                     assert list(answer["content"]) == ["application/problem+json"]
-                    told |= {code for code in KINDS if f"`{code}`" in answer["description"]}
+                    told |= {code for code in PROBLEM_KINDS if f"`{code}`" in answer["description"]}
 
     # No operation has a wrong method; drafting rule tables is not built yet.
-    assert set(KINDS) - told == {"method_not_allowed", "bad_rule_table"}
+    assert set(PROBLEM_KINDS) - told == {"method_not_allowed", "bad_rule_table"}
 
 
 def test_every_reference_leads_somewhere(document):

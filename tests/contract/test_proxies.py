@@ -15,9 +15,9 @@ from urllib.parse import urlsplit
 import httpx
 import pytest
 
+from coldcase.cli.console import WrongUse
 from coldcase.cli.serving import most_connections
-from coldcase.cli.talk import WrongUse
-from coldcase.settings import BadSettings, Settings, read
+from coldcase.settings import BadSettings, Settings, settings_from
 from tests.serving import in_thread
 
 CASE = {"unit": {"compressor_type": "scroll", "motor": "three_phase"}}
@@ -75,7 +75,7 @@ def test_the_address_on_record_is_that_of_the_last_who_is_not_trusted(live, behi
 @pytest.mark.parametrize("trusted", ["*", "proxy.example", "10.0.0.1/8", "10.0.0.0/33"])
 def test_a_list_of_proxies_that_is_none_is_refused_at_the_start(trusted):
     with pytest.raises(BadSettings, match="COLDCASE_TRUSTED_PROXIES"):
-        read({"COLDCASE_TRUSTED_PROXIES": trusted})
+        settings_from({"COLDCASE_TRUSTED_PROXIES": trusted})
 
 
 def test_no_more_connections_are_promised_than_files_may_be_open(monkeypatch):

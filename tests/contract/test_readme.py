@@ -13,7 +13,7 @@ import pytest
 from coldcase.app import ROUTES
 from coldcase.cli import parser
 from coldcase.settings import PREFIX, Settings
-from coldcase.web.problems import KINDS
+from coldcase.web.problems import PROBLEM_KINDS
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()
@@ -40,12 +40,12 @@ def test_every_setting_is_named_with_its_default(name):
     assert ("none" if default is None else f"`{str(default).lower()}`") in row
 
 
-@pytest.mark.parametrize(("code", "kind"), KINDS.items())
+@pytest.mark.parametrize(("code", "kind"), PROBLEM_KINDS.items())
 def test_every_error_code_is_named_with_its_status(code, kind):
     assert f"| `{code}` | {kind.status} |" in README
 
 
-@pytest.mark.parametrize("route", ROUTES, ids=lambda route: route.opt["face"].operation)
+@pytest.mark.parametrize("route", ROUTES, ids=lambda route: route.opt["spec"].operation)
 def test_every_path_is_named(route):
     (path,) = route.paths
     assert re.sub(r":\w+\}", "}", path) in README + DEVELOPERS

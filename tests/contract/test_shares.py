@@ -10,9 +10,9 @@ import psycopg
 import pytest
 
 from coldcase.db import embedded
-from coldcase.web.connections import Sayings
+from coldcase.web.connections import ThrottledLog
 from coldcase.web.problems import TooManyAtOnce
-from coldcase.web.shares import Shares, share
+from coldcase.web.shares import Shares, client_share
 from tests.conftest import drop
 from tests.serving import Process, make_key, serving
 
@@ -87,12 +87,12 @@ def test_a_refusal_that_is_no_matter_of_shares_gives_its_place_back(process):
 
 @pytest.mark.parametrize(("of", "part", "most"), [(512, 0.25, 128), (4, 0.25, 1), (2, 0.25, 1), (4, 1, 4), (1, 0.01, 1)])
 def test_a_share_is_a_part_and_one_at_the_least(of, part, most):
-    assert share(of, part) == most
+    assert client_share(of, part) == most
 
 
 @pytest.mark.anyio
 async def test_each_client_has_a_share_of_its_own():
-    shares = Shares(2, "requests in flight", Sayings())
+    shares = Shares(2, "requests in flight", ThrottledLog())
     shares.take(1)
     shares.take(1)
     with pytest.raises(TooManyAtOnce):

@@ -9,9 +9,9 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 
 from coldcase.core.case import Case
-from coldcase.core.compiled import Book, compile_table
-from coldcase.core.logic import machine_of, passes
-from coldcase.core.rule_table import RuleTable, digest, from_document
+from coldcase.core.compiled_table import CompiledTable, compile_table
+from coldcase.core.conditions import machine_of, passes_gate
+from coldcase.core.rule_table import RuleTable, from_document, table_digest
 from coldcase.core.weighing import Weighed, observe, weigh
 from coldcase.shipped import starter_table
 
@@ -34,12 +34,12 @@ def starter() -> RuleTable:
 
 
 @cache
-def starter_book() -> Book:
-    return book_of(starter())
+def compiled_starter() -> CompiledTable:
+    return compiled_of(starter())
 
 
-def book_of(table: RuleTable) -> Book:
-    return compile_table(table, version=None, digest=digest(table))
+def compiled_of(table: RuleTable) -> CompiledTable:
+    return compile_table(table, version=None, digest=table_digest(table))
 
 
 def starter_document() -> dict[str, Any]:
@@ -100,21 +100,21 @@ def case_of(observations: Mapping[str, Any] | None = None, **members: Any) -> Ca
     return msgspec.convert({"unit": MACHINES[0], **members, "observations": dict(observations or {})}, Case)
 
 
-def weighed_of(case: Case, book: Book) -> Weighed:
-    return weigh(case, observe(case, {}), book)
+def weighed_of(case: Case, compiled: CompiledTable) -> Weighed:
+    return weigh(case, observe(case, {}), compiled)
 
 
 def posterior(weighed: Weighed) -> dict[str, float]:
     """Shares of the ranking by cause, unrounded."""
-    return dict(zip(weighed.page.causes, (weighed.shares / weighed.shares.sum()).tolist(), strict=True))
+    return dict(zip(weighed.model.causes, (weighed.shares / weighed.shares.sum()).tolist(), strict=True))
 
 
 @cache
 def possible_on(unit: tuple[tuple[str, str], ...]) -> dict[str, list[str]]:
     """What of the starter table's vocabulary can be found on a machine: findings with two outcomes or more left."""
     machine = machine_of(case_of(unit=dict(unit)).unit)
-    on_it = {code: row for code, row in starter().findings.items() if passes(row.gate, *machine)}
-    named = {code: [outcome.code for outcome in row.outcomes if passes(outcome.gate, *machine)] for code, row in on_it.items()}
+    on_it = {code: row for code, row in starter().findings.items() if passes_gate(row.gate, *machine)}
+    named = {code: [outcome.code for outcome in row.outcomes if passes_gate(outcome.gate, *machine)] for code, row in on_it.items()}
     return {code: outcomes for code, outcomes in named.items() if len(outcomes) > 1}
 
 

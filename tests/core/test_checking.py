@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from coldcase.core.checking import flaws, read
+from coldcase.core.checking import flaws, read_table
 from coldcase.core.rule_table import from_document
 from coldcase.errors import BadRuleTable
 from tests.core.tables import starter, starter_document
@@ -23,7 +23,7 @@ def test_the_starter_table_has_no_flaw() -> None:
 
 
 def test_a_table_without_flaws_is_read() -> None:
-    assert read(starter_document()) == starter()
+    assert read_table(starter_document()) == starter()
 
 
 def put(*path: str | int, value: Any) -> Callable[[Document], None]:
@@ -311,7 +311,7 @@ def test_all_flaws_of_a_table_are_named_at_once() -> None:
     for name in damages:
         DAMAGES[name][0](document)
     with pytest.raises(BadRuleTable) as refusal:
-        read(document)
+        read_table(document)
     assert {flaw.pointer for flaw in refusal.value.flaws} >= {DAMAGES[name][1] for name in damages}
 
 
@@ -330,7 +330,7 @@ def test_a_table_of_another_shape_is_refused_where_it_departs(damage: Callable[[
     document = starter_document()
     damage(document)
     with pytest.raises(BadRuleTable) as refusal:
-        read(document)
+        read_table(document)
     assert all(flaw.pointer.startswith(pointer) for flaw in refusal.value.flaws)
 
 
@@ -342,7 +342,7 @@ def test_rows_of_a_wrong_shape_are_all_named():
     document["colour"] = "red"
     del document["format"]
     with pytest.raises(BadRuleTable) as caught:
-        read(document)
+        read_table(document)
     assert {flaw.pointer for flaw in caught.value.flaws} == {
         "/format",
         "/groups/age/rho",

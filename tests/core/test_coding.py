@@ -5,9 +5,9 @@ from typing import Any
 import pytest
 
 from coldcase.core.answer import Answer
-from coldcase.core.compiled import Book
-from coldcase.core.reporting import KEEP_PARTS, Question, explain
-from tests.core.tables import MACHINES, book_of, case_of, cause, finding, outcomes_of, table
+from coldcase.core.answer_builder import KEEP_PARTS, CaseWithReadings, build_answer
+from coldcase.core.compiled_table import CompiledTable
+from tests.core.tables import MACHINES, case_of, cause, compiled_of, finding, outcomes_of, table
 
 DAMAGE, SOUND = {"shows": "damage"}, {"shows": "sound"}
 CODING = {
@@ -25,15 +25,15 @@ def sign(group: str, *, leak: float = 10, wear: float = 10, background: float = 
     return finding(outcomes_of(["no", "yes"], **members), [100 - background, background], per_hundred=per_hundred, group=group)
 
 
-def book(*, coding: dict[str, Any] | None = None, leak: dict[str, Any] | None = None, **signs: dict[str, Any]) -> Book:
+def book(*, coding: dict[str, Any] | None = None, leak: dict[str, Any] | None = None, **signs: dict[str, Any]) -> CompiledTable:
     causes = {"leak": cause("A leak", **(leak or {})), "wear": cause("Old age")}
     rates = {"leak": 45, "wear": 45, "unlisted": 10}
-    return book_of(table(rates, signs, causes=causes, coding={**CODING, **(coding or {})}))
+    return compiled_of(table(rates, signs, causes=causes, coding={**CODING, **(coding or {})}))
 
 
-def answer(rules: Book, /, **seen: Any) -> Answer:
+def answer(rules: CompiledTable, /, **seen: Any) -> Answer:
     opening = seen.pop("opening", {})
-    return explain(Question(case_of(seen, opening=opening)), rules)
+    return build_answer(CaseWithReadings(case_of(seen, opening=opening)), rules)
 
 
 STRONG = book(drip=sign("wet", leak=95, background=5), stain=sign("oil", leak=80, background=8))
@@ -144,7 +144,7 @@ def test_evidence_that_keeps_less_than_half_shows_nothing_and_no_step(keep: floa
         causes={"leak": cause(chain=chain), "wear": cause()},
         discounts=[spoilt],
     )
-    found = answer(book_of(rules), heat="yes", opening={"method": "grinder"})
+    found = answer(compiled_of(rules), heat="yes", opening={"method": "grinder"})
     assert found.machine == shown
     assert [(link.step, link.state) for link in found.chain] == [("It runs hot", state)]
     assert [(row.finding, row.kept, row.reason) for row in found.discounted] == [("heat", keep, "sparks")]
@@ -168,7 +168,7 @@ CHAIN = [{"step": "It drips", "seen_as": {"drip": ["yes"], "pool": ["yes"]}}]
 def test_a_step_is_seen_by_any_of_its_findings_and_not_seen_only_when_all_were_looked_at(
     seen: dict[str, Any], state: str, by: list[str]
 ) -> None:
-    leading = book_of(
+    leading = compiled_of(
         table(
             {"leak": 98, "wear": 1, "unlisted": 1},
             {code: sign("wet") for code in ("drip", "pool", "grind")},
@@ -182,7 +182,7 @@ def test_a_step_that_this_machine_cannot_show_is_not_checked() -> None:
     findings = {"drip": sign("wet") | {"gate": {"motors": ["inverter"]}}, "grind": sign("metal")}
     chain = [{"step": "It drips", "seen_as": {"drip": ["yes"]}}]
     rules = table({"leak": 98, "wear": 1, "unlisted": 1}, findings, causes={"leak": cause(chain=chain), "wear": cause()})
-    found = explain(Question(case_of({"grind": "yes"}, unit=MACHINES[1])), book_of(rules))
+    found = build_answer(CaseWithReadings(case_of({"grind": "yes"}, unit=MACHINES[1])), compiled_of(rules))
     assert [link.state for link in found.chain] == ["not_checked"]
 
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from sklearn.naive_bayes import CategoricalNB  # type: ignore[import-untyped]
 
 from coldcase.core.rule_table import UNLISTED, RuleTable, from_document
-from tests.core.tables import book_of, case_of, finding, modest, posterior, starter_document, table, weighed_of
+from tests.core.tables import case_of, compiled_of, finding, modest, posterior, starter_document, table, weighed_of
 
 with warnings.catch_warnings():
     # Its bindings warn while they load, and die of a warning that is an error.
@@ -81,13 +81,13 @@ def _lists(seen: dict[str, Any]) -> dict[str, list[str]]:
 
 
 PLAIN = plain_starter()
-PLAIN_BOOK = book_of(PLAIN)
+PLAIN_BOOK = compiled_of(PLAIN)
 PLAIN_LIBRARIES = Libraries(PLAIN)
 
 
 def engine(seen: dict[str, Any], rules: RuleTable = PLAIN) -> dict[str, float]:
-    book = PLAIN_BOOK if rules is PLAIN else book_of(rules)
-    return posterior(weighed_of(case_of(seen), book))
+    compiled = PLAIN_BOOK if rules is PLAIN else compiled_of(rules)
+    return posterior(weighed_of(case_of(seen), compiled))
 
 
 @st.composite
@@ -162,7 +162,7 @@ def test_random_tables_agree_with_both_libraries(data: st.DataObject, rules: Rul
 def test_the_confidence_an_answer_shows_is_that_posterior_to_four_decimals() -> None:
     seen = {code: row.outcomes[1].code for code, row in list(PLAIN.findings.items())[:3]}
     weighed = weighed_of(case_of(seen), PLAIN_BOOK)
-    shown = {cause: share / 10_000 for cause, share in zip(weighed.page.causes, weighed.confidence, strict=True)}
+    shown = {cause: share / 10_000 for cause, share in zip(weighed.model.causes, weighed.confidence, strict=True)}
     assert shown == pytest.approx(PLAIN_LIBRARIES.naive_bayes(seen), abs=0.5001e-4)
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from coldcase.core.fixed_point import (
     BAN,
-    WHOLE,
+    TEN_THOUSAND,
     fine_logs,
     from_fine,
     halves_to_even,
@@ -24,8 +24,8 @@ from tests.core.tables import modest
 
 def test_fine_logarithms_are_those_of_the_math_library() -> None:
     logs = fine_logs()
-    assert len(logs) == WHOLE + 1
-    assert (logs[1:] / 1e15).tolist() == pytest.approx([math.log10(n) for n in range(1, WHOLE + 1)], abs=1e-14)
+    assert len(logs) == TEN_THOUSAND + 1
+    assert (logs[1:] / 1e15).tolist() == pytest.approx([math.log10(n) for n in range(1, TEN_THOUSAND + 1)], abs=1e-14)
 
 
 def test_fine_logarithms_of_powers_of_ten_are_exact() -> None:
@@ -65,10 +65,10 @@ def test_shares_that_no_decimal_would_show_are_nothing() -> None:
 @given(st.lists(st.integers(1, 2**30), min_size=1, max_size=31))
 def test_ten_thousandths_round_each_share_half_to_even(shares: list[int]) -> None:
     total = sum(shares)
-    expected = [int((Decimal(share * WHOLE) / total).to_integral_value(ROUND_HALF_EVEN)) for share in shares]
+    expected = [int((Decimal(share * TEN_THOUSAND) / total).to_integral_value(ROUND_HALF_EVEN)) for share in shares]
     found = ten_thousandths(np.array(shares)).tolist()
     assert found == expected
-    assert abs(sum(found) - WHOLE) <= len(shares) / 2
+    assert abs(sum(found) - TEN_THOUSAND) <= len(shares) / 2
 
 
 @modest

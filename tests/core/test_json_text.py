@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coldcase.core.json_text import read_json
+from coldcase.core.strict_json import read_json
 from coldcase.errors import Malformed
 from tests.core.tables import modest
 

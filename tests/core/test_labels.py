@@ -8,10 +8,10 @@ import msgspec
 import pytest
 
 from coldcase.core.case import Exhibit, Label, OilResults, Text
-from coldcase.core.intake import take
-from coldcase.core.leniency import take_lenient
+from coldcase.core.case_reader import parse_case
+from coldcase.core.leniency import parse_case_leniently
 from coldcase.errors import BadCase
-from tests.core.tables import starter_book
+from tests.core.tables import compiled_starter
 
 JOINERS = "\u200c\u200d"
 REFUSED = {"Cc", "Cf", "Zl", "Zp", "Cs", "Co"}
@@ -67,9 +67,9 @@ def test_strictly_a_label_is_refused_and_leniently_left_out() -> None:
     raw = {"unit": {"compressor_type": "scroll", "motor": "three_phase", "ref": "B\u202e2"}, "job": {"ref": "TH\u200b1", "circuit": "   "}}
     places = {"/unit/ref", "/job/ref", "/job/circuit"}
     with pytest.raises(BadCase) as refusal:
-        take(raw, starter_book())
+        parse_case(raw, compiled_starter())
     assert {flaw.pointer for flaw in refusal.value.flaws} == places
     assert all("characters that can be seen" in flaw.detail for flaw in refusal.value.flaws)
-    taken = take_lenient(raw, starter_book())
-    assert {one.pointer for one in taken.left_out} == places
-    assert taken.case.job.ref is None
+    parsed = parse_case_leniently(raw, compiled_starter())
+    assert {one.pointer for one in parsed.left_out} == places
+    assert parsed.case.job.ref is None

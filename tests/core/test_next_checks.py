@@ -8,19 +8,19 @@ import pytest
 from hypothesis import given
 
 from coldcase.core.case import Case
-from coldcase.core.next_checks import DEADLINE, EFFORT, MOST, next_checks
+from coldcase.core.next_checks import DEADLINE, EFFORT_RANK, MOST_CHECKS, next_checks
 from coldcase.core.rule_table import from_document
 from coldcase.core.weighing import Weighed
 from tests.core.tables import (
-    book_of,
     case_of,
     cases,
+    compiled_of,
+    compiled_starter,
     finding,
     modest,
     outcomes_of,
     posterior,
     starter,
-    starter_book,
     starter_document,
     table,
     weighed_of,
@@ -34,10 +34,12 @@ def entropy(shares: dict[str, float]) -> float:
 def alone(code: str) -> bool:
     """Whether no pattern and no other finding has a say when this one is added: then gain is a plain expectation."""
     table = starter()
-    return not (code in starter_book().superseding or any(code in row.supersedes for row in table.findings.values()) or code in IN_PATTERNS)
+    return not (
+        code in compiled_starter().superseding or any(code in row.supersedes for row in table.findings.values()) or code in IN_PATTERNS
+    )
 
 
-IN_PATTERNS = {code for bits in starter_book().needed_by for code in bits[:1]} | {
+IN_PATTERNS = {code for bits in compiled_starter().needed_by for code in bits[:1]} | {
     c for p in starter().patterns.values() for c in p.subsumes
 }
 
@@ -45,16 +47,16 @@ IN_PATTERNS = {code for bits in starter_book().needed_by for code in bits[:1]} |
 def slow_gain(case: Case, weighed: Weighed, code: str) -> float:
     """Entropy now less its expectation after the look, each outcome as likely as the ranking says.
 
-    A group that has spoken already is left as it was: the new finding is taken as the later voice there.
+    A group that has spoken already is left as it was: the new finding is taken as the later one there.
     """
-    now, sheet = posterior(weighed), weighed.page.sheets[code]
-    spoken = sum(item.voice.group == starter().findings[code].group and item.replaced_by is None for item in weighed.items)
+    now, finding_model = posterior(weighed), weighed.model.findings[code]
+    spoken = sum(item.weight.group == starter().findings[code].group and item.replaced_by is None for item in weighed.items)
     factor = (1 - starter().groups[starter().findings[code].group].rho) ** spoken / starter().temperature
     expected = 0.0
-    for place, outcome in enumerate(sheet.rows):
-        likelihood = {cause: sheet.percent[place][i] / 100 for i, cause in enumerate(weighed.page.causes)}
-        full = weighed_of(case_of({code: outcome}, unit=msgspec.to_builtins(case.unit)), starter_book()).full[0] / 1e9
-        raised = {cause: now[cause] * 10 ** (factor * full[i]) for i, cause in enumerate(weighed.page.causes)}
+    for place, outcome in enumerate(finding_model.rows):
+        likelihood = {cause: finding_model.percent[place][i] / 100 for i, cause in enumerate(weighed.model.causes)}
+        full = weighed_of(case_of({code: outcome}, unit=msgspec.to_builtins(case.unit)), compiled_starter()).full[0] / 1e9
+        raised = {cause: now[cause] * 10 ** (factor * full[i]) for i, cause in enumerate(weighed.model.causes)}
         total = sum(raised.values())
         after = entropy({cause: share / total for cause, share in raised.items()})
         expected += sum(now[cause] * likelihood[cause] for cause in now) * after
@@ -64,23 +66,23 @@ def slow_gain(case: Case, weighed: Weighed, code: str) -> float:
 @modest
 @given(cases(8))
 def test_gains_agree_with_a_slow_recomputation(case: Case) -> None:
-    weighed = weighed_of(case, starter_book())
-    for check in next_checks(weighed, starter_book()):
+    weighed = weighed_of(case, compiled_starter())
+    for check in next_checks(weighed, compiled_starter()):
         assert check.gain_bits == pytest.approx(slow_gain(case, weighed, check.finding), abs=0.02)
 
 
 def test_the_gain_of_a_lone_finding_is_what_ranking_again_gives() -> None:
     case = case_of({"copper_plating": "heavy"})
-    weighed = weighed_of(case, starter_book())
-    checks = [check for check in next_checks(weighed, starter_book()) if alone(check.finding)]
+    weighed = weighed_of(case, compiled_starter())
+    checks = [check for check in next_checks(weighed, compiled_starter()) if alone(check.finding)]
     assert checks
     for check in checks:
-        sheet, now = weighed.page.sheets[check.finding], posterior(weighed)
+        finding_model, now = weighed.model.findings[check.finding], posterior(weighed)
         expected = 0.0
-        for place, outcome in enumerate(sheet.rows):
-            likely = sum(now[cause] * sheet.percent[place][i] / 100 for i, cause in enumerate(weighed.page.causes))
+        for place, outcome in enumerate(finding_model.rows):
+            likely = sum(now[cause] * finding_model.percent[place][i] / 100 for i, cause in enumerate(weighed.model.causes))
             looked = msgspec.structs.replace(case, observations={**case.observations, check.finding: outcome})
-            expected += likely * entropy(posterior(weighed_of(looked, starter_book())))
+            expected += likely * entropy(posterior(weighed_of(looked, compiled_starter())))
         # Ranking again lets a stronger newcomer speak first in a group that has spoken; what was said then fades.
         fresh = starter().findings[check.finding].group != starter().findings["copper_plating"].group
         assert check.gain_bits == pytest.approx(entropy(now) - expected, abs=0.02 if fresh else 0.2)
@@ -89,10 +91,10 @@ def test_the_gain_of_a_lone_finding_is_what_ranking_again_gives() -> None:
 @modest
 @given(cases(8))
 def test_no_finding_that_could_still_be_looked_at_is_much_better_than_those_named(case: Case) -> None:
-    weighed = weighed_of(case, starter_book())
-    named = {check.finding: check.gain_bits for check in next_checks(weighed, starter_book())}
-    if len(named) == MOST and case.opening.method == "not_opened" and not weighed.discounts:
-        others = {code: slow_gain(case, weighed, code) for code in weighed.page.sheets.keys() - weighed.seen.keys() - named.keys()}
+    weighed = weighed_of(case, compiled_starter())
+    named = {check.finding: check.gain_bits for check in next_checks(weighed, compiled_starter())}
+    if len(named) == MOST_CHECKS and case.opening.method == "not_opened" and not weighed.discounts:
+        others = {code: slow_gain(case, weighed, code) for code in weighed.model.findings.keys() - weighed.seen.keys() - named.keys()}
         # Near-equals (0.05 bit) go by effort, and gains are shown to 0.01.
         assert max(others.values()) <= min(named.values()) + 0.05 + 0.01
 
@@ -100,9 +102,9 @@ def test_no_finding_that_could_still_be_looked_at_is_much_better_than_those_name
 @modest
 @given(cases(10))
 def test_checks_are_few_new_worth_it_and_in_the_order_of_their_deadlines(case: Case) -> None:
-    weighed = weighed_of(case, starter_book())
-    checks = next_checks(weighed, starter_book())
-    assert len(checks) <= MOST
+    weighed = weighed_of(case, compiled_starter())
+    checks = next_checks(weighed, compiled_starter())
+    assert len(checks) <= MOST_CHECKS
     assert len({check.finding for check in checks}) == len(checks)
     assert not {check.finding for check in checks} & weighed.seen.keys()
     assert all(check.gain_bits > 0 for check in checks)
@@ -113,7 +115,7 @@ def test_checks_are_few_new_worth_it_and_in_the_order_of_their_deadlines(case: C
 
 
 def named(case: Case) -> list[str]:
-    return [check.finding for check in next_checks(weighed_of(case, starter_book()), starter_book())]
+    return [check.finding for check in next_checks(weighed_of(case, compiled_starter()), compiled_starter())]
 
 
 CLOSED: dict[str, Any] = {"method": "not_opened"}
@@ -123,8 +125,8 @@ CLOSED: dict[str, Any] = {"method": "not_opened"}
 def test_what_the_opening_spoilt_is_not_asked_for(keep: float, method: str, asked_for: bool) -> None:
     chips = rival(90) | {"outcomes": outcomes_of(["no", "yes"], yes={"tags": ["debris"]})}
     spoilt = {"when": {"opening": {"method": ["grinder"]}}, "tags": ["debris"], "keep": keep, "reason": "a grinder throws chips"}
-    book = book_of(table({"leak": 50, "wear": 50}, {"chips": chips, "other": rival(80)}, discounts=[spoilt]))
-    checks = next_checks(weighed_of(case_of(opening={"method": method}), book), book)
+    compiled = compiled_of(table({"leak": 50, "wear": 50}, {"chips": chips, "other": rival(80)}, discounts=[spoilt]))
+    checks = next_checks(weighed_of(case_of(opening={"method": method}), compiled), compiled)
     assert ("chips" in {check.finding for check in checks}) is asked_for
     assert "other" in {check.finding for check in checks}
 
@@ -143,7 +145,7 @@ def rival(share: float, **members: Any) -> dict[str, Any]:
 
 def asked(**findings: dict[str, Any]) -> list[str]:
     rules = table({"leak": 50, "wear": 50}, findings)
-    return [check.finding for check in next_checks(weighed_of(case_of(), book_of(rules)), book_of(rules))]
+    return [check.finding for check in next_checks(weighed_of(case_of(), compiled_of(rules)), compiled_of(rules))]
 
 
 def test_of_near_equals_the_smaller_effort_comes_first() -> None:
@@ -170,15 +172,15 @@ def test_deadlines_come_before_gain() -> None:
 
 def test_every_effort_and_deadline_of_the_table_has_its_rank() -> None:
     rows = starter().findings.values()
-    assert {row.effort for row in rows} <= EFFORT.keys()
+    assert {row.effort for row in rows} <= EFFORT_RANK.keys()
     assert {row.before for row in rows} <= DEADLINE.keys()
 
 
 def test_a_group_that_fades_to_nothing_has_nothing_more_to_tell() -> None:
     document = starter_document()
     document["groups"]["copper"]["rho"] = 1
-    book = book_of(from_document(document))
-    weighed = weighed_of(case_of({"copper_plating": "heavy"}), book)
-    copper = {code for code, row in book.table.findings.items() if row.group == "copper"}
+    compiled = compiled_of(from_document(document))
+    weighed = weighed_of(case_of({"copper_plating": "heavy"}), compiled)
+    copper = {code for code, row in compiled.table.findings.items() if row.group == "copper"}
     assert len(copper) > 1
-    assert not copper & {check.finding for check in next_checks(weighed, book)}
+    assert not copper & {check.finding for check in next_checks(weighed, compiled)}

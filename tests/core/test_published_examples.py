@@ -8,12 +8,12 @@ sign; no table of single causes is that network, so it is left to the libraries 
 import pytest
 
 from coldcase.core.rule_table import RuleTable
-from tests.core.tables import book_of, case_of, finding, posterior, table, weighed_of
+from tests.core.tables import case_of, compiled_of, finding, posterior, table, weighed_of
 
 
 def odds_on(rules: RuleTable, cause: str, seen: dict[str, str]) -> float:
     """The posterior of a cause among the named ones (`unlisted`, which always competes, is left out)."""
-    shares = posterior(weighed_of(case_of(seen), book_of(rules)))
+    shares = posterior(weighed_of(case_of(seen), compiled_of(rules)))
     return shares[cause] / sum(shares[code] for code in rules.causes)
 
 

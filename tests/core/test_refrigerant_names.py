@@ -2,10 +2,10 @@
 
 import pytest
 
-from coldcase.core.refrigerant_names import NAMES, designation_of, is_respelled
-from tests.core.tables import starter, starter_book
+from coldcase.core.refrigerant_names import DESIGNATION_BY_NAME, designation_of, is_respelled
+from tests.core.tables import compiled_starter, starter
 
-KNOWN = starter_book().designations
+KNOWN = compiled_starter().designations
 
 
 @pytest.mark.parametrize(
@@ -57,5 +57,5 @@ def test_every_designation_is_read_as_itself_in_any_spelling() -> None:
 
 
 def test_every_name_stands_for_a_designation_of_the_starter_table() -> None:
-    assert set(NAMES.values()) <= set(starter().refrigerants)
-    assert all(is_respelled(name, designation) for name, designation in NAMES.items())
+    assert set(DESIGNATION_BY_NAME.values()) <= set(starter().refrigerants)
+    assert all(is_respelled(name, designation) for name, designation in DESIGNATION_BY_NAME.items())

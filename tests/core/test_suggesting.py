@@ -8,7 +8,7 @@ from typing import get_args
 import pytest
 
 from coldcase.core import case
-from coldcase.core.suggesting import MEANT, SAID, nearest
+from coldcase.core.suggesting import MEANT, MEANT_BY, nearest
 from tests.core.tables import starter
 
 FINDINGS = list(starter().findings)
@@ -86,4 +86,4 @@ def test_the_trade_s_words_mean_words_that_there_are() -> None:
     literal = re.findall(r'"([A-Za-z_0-9]+)"', Path(case.__file__).read_text("utf-8"))
     ours = set(chain(*every_list_of_words(), literal)) | {"laboratory", "teardown", "supplier_report", "field"}
     assert set(MEANT) <= ours
-    assert not {said for said, meant in SAID.items() if said in ours and said != meant} - {"valves"}
+    assert not {said for said, meant in MEANT_BY.items() if said in ours and said != meant} - {"valves"}

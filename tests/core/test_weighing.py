@@ -8,24 +8,24 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from coldcase.core.answer_builder import CaseWithReadings, build_answer, build_answers
 from coldcase.core.case import Case
-from coldcase.core.compiled import Book
-from coldcase.core.logic import machine_of, members, passes
-from coldcase.core.reporting import Question, explain, explain_many
+from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.conditions import findings_in, machine_of, passes_gate
 from coldcase.core.rule_table import NO_FAULT, UNLISTED, Condition
-from coldcase.core.weighing import Item, Weighed
+from coldcase.core.weighing import Weighed, WeighedFinding
 from tests.core.tables import (
     MACHINES,
-    book_of,
     case_of,
     cases,
     cause,
+    compiled_of,
+    compiled_starter,
     finding,
     modest,
     outcomes_of,
     posterior,
     starter,
-    starter_book,
     table,
     weighed_of,
 )
@@ -35,14 +35,14 @@ encode = msgspec.json.encode
 
 
 def starter_weighed(case: Case) -> Weighed:
-    return weighed_of(case, starter_book())
+    return weighed_of(case, compiled_starter())
 
 
 def confidence(weighed: Weighed) -> dict[str, int]:
-    return dict(zip(weighed.page.causes, weighed.confidence, strict=True))
+    return dict(zip(weighed.model.causes, weighed.confidence, strict=True))
 
 
-def item(weighed: Weighed, code: str) -> Item:
+def item(weighed: Weighed, code: str) -> WeighedFinding:
     return next(item for item in weighed.items if item.code == code)
 
 
@@ -63,8 +63,10 @@ def test_a_plain_second_implementation_in_floats_ranks_alike(case: Case) -> None
     said = {code: [outcome] if isinstance(outcome, str) else outcome for code, outcome in case.observations.items()}
     reference, weighed = score(case, said, starter()), starter_weighed(case)
     assert posterior(weighed) == pytest.approx(dict(reference.ranking), abs=1e-6)
-    assert {item.code: item.replaced_by for item in weighed.items} == {code: voice.replaced_by for code, voice in reference.voices.items()}
-    assert {item.code: item.keep / 1e6 for item in weighed.items} == {code: voice.keep for code, voice in reference.voices.items()}
+    assert {item.code: item.replaced_by for item in weighed.items} == {
+        code: weight.replaced_by for code, weight in reference.voices.items()
+    }
+    assert {item.code: item.keep / 1e6 for item in weighed.items} == {code: weight.keep for code, weight in reference.voices.items()}
 
 
 @pytest.mark.parametrize("unit", MACHINES)
@@ -75,7 +77,9 @@ def test_no_evidence_gives_the_base_rates_of_what_can_be(unit: dict[str, str]) -
         if (not motors or unit["motor"] in motors) and (not types or unit["compressor_type"] in types):
             rates |= override.rates
     machine = machine_of(case_of(unit=unit).unit)
-    possible = {code: rates[code] for code, cause in starter().causes.items() if passes(cause.gate, *machine)} | {UNLISTED: rates[UNLISTED]}
+    possible = {code: rates[code] for code, cause in starter().causes.items() if passes_gate(cause.gate, *machine)} | {
+        UNLISTED: rates[UNLISTED]
+    }
     expected = {code: rate / sum(possible.values()) for code, rate in possible.items()}
     assert posterior(starter_weighed(case_of(unit=unit))) == pytest.approx(expected, abs=1e-7)
 
@@ -85,7 +89,7 @@ def quiet_findings() -> list[str]:
     table = starter()
     conditions = [pattern.when for pattern in table.patterns.values()]
     conditions += [row.when.observed for row in table.discounts if row.when.observed]
-    spoken_of = {code for condition in conditions for code, _ in members(condition)} | {
+    spoken_of = {code for condition in conditions for code, _ in findings_in(condition)} | {
         c for p in table.patterns.values() for c in p.subsumes
     }
     spoken_of |= {code for code, row in table.findings.items() if row.supersedes} | {
@@ -101,11 +105,11 @@ QUIET = quiet_findings()
 @given(case=cases(8), pick=st.integers(0, 10**6))
 def test_a_fresh_sign_that_favours_the_leader_never_lowers_it(case: Case, pick: int) -> None:
     before = starter_weighed(case)
-    leader, spoken = before.order[0], {item.voice.group for item in before.items}
+    leader, spoken = before.order[0], {item.weight.group for item in before.items}
     favourable = []
     for code in QUIET:
-        if code in before.page.sheets and code not in before.seen and starter().findings[code].group not in spoken:
-            for outcome in before.page.sheets[code].rows:
+        if code in before.model.findings and code not in before.seen and starter().findings[code].group not in spoken:
+            for outcome in before.model.findings[code].rows:
                 weights = starter_weighed(case_of({code: outcome}, unit=msgspec.to_builtins(case.unit))).full[0]
                 if weights[leader] == weights.max() > 0:
                     favourable.append((code, outcome))
@@ -121,7 +125,7 @@ def test_there_are_signs_to_favour_most_causes() -> None:
     for code in QUIET:
         for outcome in starter().findings[code].outcomes:
             weighed = starter_weighed(case_of({code: outcome.code}))
-            favoured.add(weighed.page.causes[int(weighed.full[0].argmax())])
+            favoured.add(weighed.model.causes[int(weighed.full[0].argmax())])
     assert len(favoured) > len(starter().causes) / 2
 
 
@@ -131,26 +135,28 @@ def test_the_order_of_observations_changes_no_byte(case: Case, shuffler: Any) ->
     shuffled = list(case.observations.items())
     shuffler.shuffle(shuffled)
     again = msgspec.structs.replace(case, observations=dict(shuffled))
-    assert encode(explain(Question(again), starter_book())) == encode(explain(Question(case), starter_book()))
+    assert encode(build_answer(CaseWithReadings(again), compiled_starter())) == encode(
+        build_answer(CaseWithReadings(case), compiled_starter())
+    )
 
 
 @modest
 @given(st.lists(cases(8), min_size=2, max_size=6))
 def test_cases_answered_together_get_the_bytes_of_each_alone(together: list[Case]) -> None:
-    alone = [encode(explain(Question(case), starter_book())) for case in together]
-    assert [encode(answer) for answer in explain_many([Question(case) for case in together], starter_book())] == alone
+    alone = [encode(build_answer(CaseWithReadings(case), compiled_starter())) for case in together]
+    assert [encode(answer) for answer in build_answers([CaseWithReadings(case) for case in together], compiled_starter())] == alone
 
 
-SECOND_BOOK = book_of(starter())
+SECOND_BOOK = compiled_of(starter())
 
 
 @modest
 @given(case=cases(8), others=st.lists(cases(6), max_size=3))
 def test_what_a_book_has_answered_before_changes_no_byte(case: Case, others: list[Case]) -> None:
-    first = encode(explain(Question(case), starter_book()))
+    first = encode(build_answer(CaseWithReadings(case), compiled_starter()))
     for other in others:
-        explain(Question(other), SECOND_BOOK)
-    assert encode(explain(Question(case), SECOND_BOOK)) == first
+        build_answer(CaseWithReadings(other), SECOND_BOOK)
+    assert encode(build_answer(CaseWithReadings(case), SECOND_BOOK)) == first
 
 
 @modest
@@ -165,17 +171,17 @@ def test_confidences_sum_to_one_within_their_rounding(case: Case) -> None:
 @given(case=cases(8, lists=False), data=st.data())
 def test_one_of_these_is_the_sum_of_their_probabilities(case: Case, data: st.DataObject) -> None:
     weighed = starter_weighed(case)
-    wide = sorted(code for code, sheet in weighed.page.sheets.items() if len(sheet.rows) > 2)
+    wide = sorted(code for code, finding_model in weighed.model.findings.items() if len(finding_model.rows) > 2)
     code = data.draw(st.sampled_from(wide))
     row = starter().findings[code]
-    some = data.draw(st.lists(st.sampled_from(sorted(weighed.page.sheets[code].rows)), min_size=2, max_size=3, unique=True))
-    possible = [i for i, outcome in enumerate(row.outcomes) if outcome.code in weighed.page.sheets[code].rows]
+    some = data.draw(st.lists(st.sampled_from(sorted(weighed.model.findings[code].rows)), min_size=2, max_size=3, unique=True))
+    possible = [i for i, outcome in enumerate(row.outcomes) if outcome.code in weighed.model.findings[code].rows]
     named = [i for i in possible if row.outcomes[i].code in some]
 
     def share(column: list[float]) -> float:
         return sum(column[i] for i in named) / sum(column[i] for i in possible)
 
-    expected = [math.log10(share(row.per_hundred.get(cause, row.background)) / share(row.background)) for cause in weighed.page.causes]
+    expected = [math.log10(share(row.per_hundred.get(cause, row.background)) / share(row.background)) for cause in weighed.model.causes]
     joint = starter_weighed(case_of({code: some}, unit=msgspec.to_builtins(case.unit)))
     assert (joint.full[0] / 1e9).tolist() == pytest.approx(expected, abs=2e-9)
 
@@ -222,7 +228,7 @@ SOUND = {"test_run": "runs_within_limits", "winding_resistance": "as_plate", "in
 
 def test_a_machine_that_tests_sound_has_no_fault_found() -> None:
     weighed = starter_weighed(case_of(SOUND))
-    assert weighed.page.causes[weighed.order[0]] == NO_FAULT
+    assert weighed.model.causes[weighed.order[0]] == NO_FAULT
 
 
 @pytest.mark.parametrize(("code", "outcome"), outside_faults())
@@ -231,7 +237,7 @@ def test_a_measured_outside_fault_all_but_excludes_that_nothing_is_wrong(code: s
     place = [one.code for one in row.outcomes].index(outcome)
     assert row.per_hundred.get(NO_FAULT, row.background)[place] <= 0.3
     before, after = starter_weighed(case_of(SOUND)), starter_weighed(case_of({**SOUND, code: outcome}))
-    assert explain(Question(after.evidence.case), starter_book()).cause != NO_FAULT
+    assert build_answer(CaseWithReadings(after.evidence.case), compiled_starter()).cause != NO_FAULT
     assert confidence(after)[NO_FAULT] < 0.55 * confidence(before)[NO_FAULT]
 
 
@@ -246,24 +252,24 @@ def test_a_weak_sign_never_dilutes_a_strong_one_of_the_same_effect() -> None:
 @given(cases(14))
 def test_the_strongest_of_a_group_counts_whole_and_the_others_fade_in_order(case: Case) -> None:
     weighed = starter_weighed(case)
-    groups: dict[str, list[Item]] = {}
+    groups: dict[str, list[WeighedFinding]] = {}
     for one in weighed.items:
         if one.replaced_by is None:
-            groups.setdefault(one.voice.group, []).append(one)
+            groups.setdefault(one.weight.group, []).append(one)
     for group, together in groups.items():
-        fades = sorted((one.fade for one in together), reverse=True)
+        fades = sorted((one.decay for one in together), reverse=True)
         rho = starter().groups[group].rho if group in starter().groups else 0
         assert fades == pytest.approx([(1 - rho) ** place * 1e6 for place in range(len(together))], abs=1)
-        loudest = max(together, key=lambda one: one.voice.spread * one.keep)
-        assert loudest.voice.spread * loudest.keep == max(one.voice.spread * one.keep for one in together if one.fade == 10**6)
+        loudest = max(together, key=lambda one: one.weight.spread * one.keep)
+        assert loudest.weight.spread * loudest.keep == max(one.weight.spread * one.keep for one in together if one.decay == 10**6)
 
 
-def two_signs(rho: float, temperature: float = 1) -> Book:
+def two_signs(rho: float, temperature: float = 1) -> CompiledTable:
     rows = {
         "loud": finding(["no", "yes"], [90, 10], per_hundred={"leak": [20, 80]}),
         "soft": finding(["no", "yes"], [80, 20], per_hundred={"leak": [60, 40], "wear": [70, 30]}),
     }
-    return book_of(table({"leak": 30, "wear": 70}, rows, groups={"signs": {"rho": rho, "says": "one thing"}}, temperature=temperature))
+    return compiled_of(table({"leak": 30, "wear": 70}, rows, groups={"signs": {"rho": rho, "says": "one thing"}}, temperature=temperature))
 
 
 def test_with_rho_1_two_findings_of_a_group_count_as_the_stronger_alone() -> None:
@@ -273,7 +279,7 @@ def test_with_rho_1_two_findings_of_a_group_count_as_the_stronger_alone() -> Non
 
 def test_between_them_the_second_counts_for_the_rest() -> None:
     weighed = weighed_of(case_of({"loud": "yes", "soft": "yes"}), two_signs(0.75))
-    leak = weighed.page.causes.index("leak")
+    leak = weighed.model.causes.index("leak")
     assert weighed.column(leak) == pytest.approx([1e9 * math.log10(8), 0.25e9 * math.log10(2)], abs=1)
 
 
@@ -285,40 +291,40 @@ def test_temperature_tempers_the_evidence_and_not_the_base_rates() -> None:
 
 def test_base_rates_of_a_machine_hold_only_where_that_machine_is_known() -> None:
     override = {"when": {"motors": ["three_phase"], "connections": ["star"]}, "rates": {"leak": 80}}
-    book = book_of(table({"leak": 20, "wear": 20}, {"sign": finding(["no", "yes"], [90, 10])}, base_rate_overrides=[override]))
+    compiled = compiled_of(table({"leak": 20, "wear": 20}, {"sign": finding(["no", "yes"], [90, 10])}, base_rate_overrides=[override]))
     units = [MACHINES[0], MACHINES[1], {**MACHINES[1], "winding_connection": "delta"}, {**MACHINES[1], "winding_connection": "star"}]
-    shares = [posterior(weighed_of(case_of(unit=unit), book))["leak"] for unit in units]
+    shares = [posterior(weighed_of(case_of(unit=unit), compiled))["leak"] for unit in units]
     assert shares == pytest.approx([0.5, 0.5, 0.5, 0.8], abs=1e-6)
 
 
 def test_a_machine_that_no_damaging_cause_can_reach_still_gets_a_ranking() -> None:
     causes = {"leak": cause(gate={"motors": ["inverter"]}), NO_FAULT: cause()}
-    book = book_of(table({"leak": 50, NO_FAULT: 50}, {"sign": finding(["no", "some", "yes"], [80, 10, 10])}, causes=causes))
+    compiled = compiled_of(table({"leak": 50, NO_FAULT: 50}, {"sign": finding(["no", "some", "yes"], [80, 10, 10])}, causes=causes))
     for seen in ("yes", ["some", "yes"]):
-        answer = explain(Question(case_of({"sign": seen}, unit=MACHINES[1])), book)
+        answer = build_answer(CaseWithReadings(case_of({"sign": seen}, unit=MACHINES[1])), compiled)
         assert [row.cause for row in answer.ranking] == [NO_FAULT, UNLISTED]
 
 
 @pytest.mark.parametrize("unit", MACHINES)
 def test_what_cannot_be_on_a_machine_is_not_in_its_ranking(unit: dict[str, str]) -> None:
     machine = machine_of(case_of(unit=unit).unit)
-    possible = {code for code, cause in starter().causes.items() if passes(cause.gate, *machine)}
-    answer = explain(Question(case_of(unit=unit)), starter_book())
+    possible = {code for code, cause in starter().causes.items() if passes_gate(cause.gate, *machine)}
+    answer = build_answer(CaseWithReadings(case_of(unit=unit)), compiled_starter())
     assert {row.cause for row in answer.ranking} == possible | {UNLISTED}
     assert ("start_gear_fault" in possible) == (unit["motor"] in ("single_phase", "unknown"))
 
 
 def test_an_unknown_machine_rules_no_cause_out() -> None:
-    assert len(explain(Question(case_of()), starter_book()).ranking) == len(starter().causes) + 1
+    assert len(build_answer(CaseWithReadings(case_of()), compiled_starter()).ranking) == len(starter().causes) + 1
 
 
 def test_the_outcomes_that_remain_on_a_machine_share_what_the_others_leave() -> None:
     steam = {"gate": {"motors": ["inverter"]}}
     rows = {"sign": finding(outcomes_of(["no", "yes", "spark"], spark=steam), [50, 25, 25], per_hundred={"leak": [20, 20, 60]})}
-    book = book_of(table({"leak": 50, "wear": 50}, rows))
-    shares = posterior(weighed_of(case_of({"sign": "yes"}, unit=MACHINES[1]), book))
+    compiled = compiled_of(table({"leak": 50, "wear": 50}, rows))
+    shares = posterior(weighed_of(case_of({"sign": "yes"}, unit=MACHINES[1]), compiled))
     assert shares["leak"] / shares["wear"] == pytest.approx((20 / 40) / (25 / 75), rel=1e-6)
-    unknown = posterior(weighed_of(case_of({"sign": "yes"}), book))
+    unknown = posterior(weighed_of(case_of({"sign": "yes"}), compiled))
     assert unknown["leak"] / unknown["wear"] == pytest.approx(20 / 25, rel=1e-6)
 
 

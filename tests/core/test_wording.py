@@ -4,10 +4,10 @@ from typing import Any
 
 import pytest
 
+from coldcase.core.answer_builder import CaseWithReadings, build_answer
 from coldcase.core.fixed_point import DECIBAN
-from coldcase.core.reporting import Question, explain
-from coldcase.core.wording import decibans, per_hundred, said, strength
-from tests.core.tables import book_of, case_of, cause, finding, outcomes_of, starter_book, table
+from coldcase.core.wording import decibans, outcome_value, per_hundred, strength
+from tests.core.tables import case_of, cause, compiled_of, compiled_starter, finding, outcomes_of, table
 
 BANDS = [
     (0.1, "weak support"),
@@ -53,8 +53,8 @@ def test_decibans_have_one_decimal_and_no_negative_nought() -> None:
 
 
 def test_one_outcome_is_said_as_a_code_and_more_as_a_list() -> None:
-    assert said(("brown",)) == "brown"
-    assert said(("brown", "black")) == ["brown", "black"]
+    assert outcome_value(("brown",)) == "brown"
+    assert outcome_value(("brown", "black")) == ["brown", "black"]
 
 
 def titled(title: str, *outcomes: str, background: list[float], water: list[float], **members: Any) -> dict[str, Any]:
@@ -62,7 +62,7 @@ def titled(title: str, *outcomes: str, background: list[float], water: list[floa
 
 
 METAL = {"outcomes": [{"code": "none", "title": "None"}, {"code": "loaded", "title": "Loaded", "tags": ["debris"]}]}
-BOOK = book_of(
+BOOK = compiled_of(
     table(
         {"water": 90, "wear": 9, "unlisted": 1},
         {
@@ -92,7 +92,7 @@ BOOK = book_of(
 
 
 def sentences(observations: dict[str, Any], **members: Any) -> tuple[list[str], list[str]]:
-    answer = explain(Question(case_of(observations, **members)), BOOK)
+    answer = build_answer(CaseWithReadings(case_of(observations, **members)), BOOK)
     return [row.sentence for row in answer.rationale], [row.sentence for row in answer.against]
 
 
@@ -151,13 +151,15 @@ def test_sentences_of_spoilt_repeated_and_replaced_evidence() -> None:
 
 
 def test_the_sentence_stands_beside_its_numbers() -> None:
-    (row,) = explain(Question(case_of({"magnet": "loaded"}, opening={"method": "grinder"})), BOOK).rationale
+    (row,) = build_answer(CaseWithReadings(case_of({"magnet": "loaded"}, opening={"method": "grinder"})), BOOK).rationale
     assert (row.finding, row.outcome, row.source, row.counted) == ("magnet", "loaded", "observation", True)
     assert (row.full_decibans, row.decibans, row.strength) == (2.0, 0.3, "weak support")
 
 
 def test_what_counts_most_is_said_first_and_what_was_replaced_last() -> None:
-    answer = explain(Question(case_of({"winding_burn": "spot", "rotor_rub": "present", "bearing_pattern": "even_all"})), starter_book())
+    answer = build_answer(
+        CaseWithReadings(case_of({"winding_burn": "spot", "rotor_rub": "present", "bearing_pattern": "even_all"})), compiled_starter()
+    )
     assert [row.counted for row in answer.rationale] == sorted((row.counted for row in answer.rationale), reverse=True)
     sizes = [row.decibans for row in answer.rationale if row.counted]
     assert sizes == sorted(sizes, reverse=True)

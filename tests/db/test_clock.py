@@ -10,8 +10,8 @@ import pytest
 import structlog
 from uuid_utils.compat import uuid7
 
-from coldcase.db.batch import checked_row
 from coldcase.db.clock import DatabaseClock, nanoseconds
+from coldcase.db.decision_batch import checked_row
 from coldcase.errors import StoreAway
 from tests.db.test_recorder import count, outcomes
 from tests.later import moved, preload

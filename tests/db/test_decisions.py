@@ -7,7 +7,7 @@ from sqlalchemy import text
 from uuid_utils.compat import uuid7
 
 from coldcase.db import decisions
-from coldcase.db.decisions import Search
+from coldcase.db.decisions import DecisionFilter
 from coldcase.errors import BadCursor
 
 pytestmark = pytest.mark.anyio
@@ -44,7 +44,7 @@ def search(service):
     async def as_client(decided, wanted, *, client=OURS, reads_all=False, **page):
         await decisions.view_as(service, client, reads_all=reads_all)
         names = {new.id: name for name, new in decided.items()}
-        rows = await decisions.search(service, wanted, **{"limit": 100, **page})
+        rows = await decisions.find_decisions(service, wanted, **{"limit": 100, **page})
         return [names.get(row.id, "late") for row in rows]
 
     return as_client
@@ -74,20 +74,20 @@ def search(service):
     ids=str,
 )
 async def test_all_that_is_given_must_match(decided, search, wanted, found):
-    assert await search(decided, Search(**wanted)) == found.split()
+    assert await search(decided, DecisionFilter(**wanted)) == found.split()
 
 
 async def test_only_what_stands_leaves_out_what_was_superseded(recorder, new_decision, decided, search):
     decided["newer"] = new_decision(supersedes=decided["plain"].id, closed_at=DAY)
     await recorder.record(decided["newer"])
-    assert await search(decided, Search(to=DAY + timedelta(days=1))) == ["newer", "plain"]
-    assert await search(decided, Search(to=DAY + timedelta(days=1), stands=True)) == ["newer"]
+    assert await search(decided, DecisionFilter(to=DAY + timedelta(days=1))) == ["newer", "plain"]
+    assert await search(decided, DecisionFilter(to=DAY + timedelta(days=1), stands=True)) == ["newer"]
 
 
 async def test_a_client_sees_its_own_and_head_office_all(decided, search):
-    assert await search(decided, Search(), client=THEIRS) == ["theirs"]
-    assert await search(decided, Search(), client=3) == []
-    assert len(await search(decided, Search(), client=3, reads_all=True)) == 7
+    assert await search(decided, DecisionFilter(), client=THEIRS) == ["theirs"]
+    assert await search(decided, DecisionFilter(), client=3) == []
+    assert len(await search(decided, DecisionFilter(), client=3, reads_all=True)) == 7
 
 
 async def test_a_query_without_a_filter_shows_nothing_until_it_is_said_whose_rows(decided, service):
@@ -101,15 +101,15 @@ async def test_a_query_without_a_filter_shows_nothing_until_it_is_said_whose_row
 
 @pytest.mark.parametrize("by", ["at", "recorded_at"])
 async def test_pages_neither_repeat_nor_miss_a_row_while_others_arrive(recorder, new_decision, decided, service, by):
-    wanted, seen, after = Search(by=by), [], None
+    wanted, seen, after = DecisionFilter(by=by), [], None
     while True:
         await decisions.view_as(service, OURS)
-        page = await decisions.search(service, wanted, after=after, limit=2)
+        page = await decisions.find_decisions(service, wanted, after=after, limit=2)
         await service.rollback()
         if not page:
             break
         seen += [row.id for row in page]
-        after = decisions.place(wanted, decisions.cursor(wanted, page[-1]))
+        after = decisions.read_cursor(wanted, decisions.make_cursor(wanted, page[-1]))
         await recorder.record(new_decision(closed_at=DAY + timedelta(days=30)))
     ours = [new.id for name, new in decided.items() if name != "theirs"]
     assert seen == ours[::-1]
@@ -120,25 +120,25 @@ async def test_rows_of_one_moment_are_paged_by_id(recorder, new_decision, servic
     for new in made:
         await recorder.record(new)
     await decisions.view_as(service, OURS)
-    first = await decisions.search(service, Search(), limit=3)
-    rest = await decisions.search(service, Search(), after=(first[-1].at, first[-1].id), limit=3)
+    first = await decisions.find_decisions(service, DecisionFilter(), limit=3)
+    rest = await decisions.find_decisions(service, DecisionFilter(), after=(first[-1].at, first[-1].id), limit=3)
     assert [row.id for row in (*first, *rest)] == sorted((new.id for new in made), reverse=True)
 
 
 @pytest.mark.parametrize("sent", ["", "!", "AAAA", "é", "YQ" * 17, "r" * 34])
 def test_a_cursor_that_nobody_gave_out_is_refused(sent):
     with pytest.raises(BadCursor):
-        decisions.place(Search(), sent)
+        decisions.read_cursor(DecisionFilter(), sent)
 
 
 async def test_a_decision_is_found_whole(decided, service):
     new = decided["plain"]
     await decisions.view_as(service, OURS)
-    found = await decisions.find(service, new.id)
+    found = await decisions.find_decision(service, new.id)
     assert (found.case, found.answer, found.fingerprint, found.client) == (new.case, new.answer, new.fingerprint, "Tern Haven")
     assert found.at == DAY
-    assert await decisions.find(service, decided["theirs"].id) is None
-    assert await decisions.find(service, uuid7()) is None
+    assert await decisions.find_decision(service, decided["theirs"].id) is None
+    assert await decisions.find_decision(service, uuid7()) is None
 
 
 async def test_a_chain_is_the_same_from_each_of_its_links(recorder, new_decision, service):

@@ -34,14 +34,14 @@ async def owner(owner_engine):
 async def create(conn, **members):
     secret = keys.new_secret()
     usual = {"id_": uuid7(), "client_name": "Tern Haven", "person": None, "scopes": ("preview",), "now": NOW}
-    return secret, await keys.create(conn, secret_sha256=keys.digest(secret), **{**usual, **members})
+    return secret, await keys.create_key(conn, secret_sha256=keys.secret_digest(secret), **{**usual, **members})
 
 
 async def test_a_key_is_found_by_its_secret_s_digest_alone(owner):
     secret, made = await create(owner, person="bench", scopes=["tables:read", "preview", "preview"])
-    assert await keys.by_hash(owner, keys.digest(secret)) == made
+    assert await keys.key_by_digest(owner, keys.secret_digest(secret)) == made
     assert (made.client, made.person, made.scopes) == ("Tern Haven", "bench", {"preview", "tables:read"})
-    assert await keys.by_hash(owner, keys.digest(secret + "x")) is None
+    assert await keys.key_by_digest(owner, keys.secret_digest(secret + "x")) is None
 
 
 async def test_keys_of_one_firm_share_its_client(owner):
@@ -65,27 +65,27 @@ async def test_a_key_is_good_until_it_expires(owner):
 
 async def test_a_revoked_key_stays_revoked_and_listed(owner):
     secret, made = await create(owner)
-    revoked = await keys.revoke(owner, made.id, now=NOW)
-    again = await keys.revoke(owner, made.id, now=NOW + timedelta(days=1))
+    revoked = await keys.revoke_key(owner, made.id, now=NOW)
+    again = await keys.revoke_key(owner, made.id, now=NOW + timedelta(days=1))
     assert (again, again.revoked_at, again.is_good(NOW)) == (revoked, NOW, False)
-    assert await keys.by_hash(owner, keys.digest(secret)) == revoked
+    assert await keys.key_by_digest(owner, keys.secret_digest(secret)) == revoked
     assert await keys.list_keys(owner) == [revoked]
 
 
 async def test_a_key_that_is_not_there_cannot_be_revoked(owner):
     with pytest.raises(NotFound):
-        await keys.revoke(owner, uuid7(), now=NOW)
+        await keys.revoke_key(owner, uuid7(), now=NOW)
 
 
 async def test_every_change_of_keys_shows_in_the_mark(owner):
-    marks = [await keys.changes(owner)]
+    marks = [await keys.keys_mark(owner)]
     _, first = await create(owner)
-    marks.append(await keys.changes(owner))
+    marks.append(await keys.keys_mark(owner))
     _, second = await create(owner)
-    marks.append(await keys.changes(owner))
+    marks.append(await keys.keys_mark(owner))
     for key in (first, second):
-        await keys.revoke(owner, key.id, now=NOW)
-        marks.append(await keys.changes(owner))
+        await keys.revoke_key(owner, key.id, now=NOW)
+        marks.append(await keys.keys_mark(owner))
     assert len(set(marks)) == len(marks)
 
 
@@ -109,7 +109,7 @@ async def test_every_change_of_keys_shows_in_the_mark(owner):
 async def test_the_service_can_do_nothing_to_a_key(owner_engine, as_service, change):
     async with owner_engine.begin() as conn:
         _, made = await create(conn)
-        await keys.revoke(conn, made.id, now=NOW)
+        await keys.revoke_key(conn, made.id, now=NOW)
     with pytest.raises((psycopg.errors.InsufficientPrivilege, psycopg.errors.RestrictViolation)):
         as_service.execute(change)
 

@@ -172,7 +172,7 @@ def test_nobody_can_hold_the_locks_of_a_data_folder(tmp_path):
 
 
 def test_a_hung_command_holds_up_others_for_a_while_only(tmp_path, monkeypatch):
-    monkeypatch.setattr(data_folder, "LONGEST_WAIT_S", 0.3)
+    monkeypatch.setattr(data_folder, "LONGEST_LOCK_WAIT_S", 0.3)
     with Embedded.start(tmp_path / "data") as server, data_folder.exclusively(server.folder):
         with pytest.raises(embedded.ColdcaseError, match=r"start\.lock has been locked"):
             Embedded.start(tmp_path / "data")

@@ -559,7 +559,7 @@ async def test_a_server_that_is_killed_under_load_loses_nothing_that_was_answere
         while len(answered) < 200:
             await asyncio.sleep(0.001)
         programs = embedded.wheel_programs()
-        server_programs.run(programs / "pg_ctl", "stop", "--mode", "immediate", "--pgdata", embedded.cluster(server.folder))
+        server_programs.run_program(programs / "pg_ctl", "stop", "--mode", "immediate", "--pgdata", embedded.cluster(server.folder))
         await asyncio.gather(*clients)
         await recorder.close()
         embedded.launch(server.folder, programs, {})

@@ -35,7 +35,7 @@ async def test_replicas_that_start_at_once_publish_the_first_table_once(service_
     published = await asyncio.gather(*(start(number) for number in range(6)))
     assert sum(published) == 1
     winner = published.index(True)
-    current = await rule_tables.current(service)
+    current = await rule_tables.current_table(service)
     assert (current.version, current.digest, current.document) == (1, digest(b'{"n":%d}' % winner), b'{"n":%d}' % winner)
     assert (current.state, current.created_by) == ("published", rule_tables.STARTER)
 
@@ -47,16 +47,16 @@ async def test_a_first_table_under_another_digest_is_refused(service):
 
 async def test_an_empty_record_has_no_table(service):
     with pytest.raises(NotFound):
-        await rule_tables.current(service)
+        await rule_tables.current_table(service)
     with pytest.raises(NotFound):
-        await rule_tables.get(service, 1)
+        await rule_tables.get_table(service, 1)
     assert await rule_tables.list_tables(service) == []
 
 
 async def test_the_table_published_last_answers_until_it_is_withdrawn(first, as_owner, service):
     async def now_current():
         await service.rollback()
-        return (await rule_tables.current(service)).version, (await rule_tables.get(service, 2)).state
+        return (await rule_tables.current_table(service)).version, (await rule_tables.get_table(service, 2)).state
 
     as_owner.execute(ADDED, [2, "d2"])
     told = []
@@ -72,6 +72,6 @@ async def test_a_change_that_is_committed_out_of_turn_shows_in_the_mark(first, s
     with psycopg.connect(plain(service_database.owner_url)) as slow:
         slow.execute(DONE, [1, "withdraw"])
         as_owner.execute(DONE, [1, "approve"])
-        before = await rule_tables.changes(service)
+        before = await rule_tables.tables_mark(service)
         slow.commit()
-    assert await rule_tables.changes(service) != before
+    assert await rule_tables.tables_mark(service) != before

@@ -6,9 +6,9 @@ import msgspec
 import pytest
 from structlog.testing import capture_logs
 
-from coldcase.core.rule_table import digest
+from coldcase.core.rule_table import table_digest
 from coldcase.db.transactions import transaction
-from coldcase.governing import open_shelf
+from coldcase.governing import load_rule_tables
 from coldcase.shipped import starter_table
 
 pytestmark = pytest.mark.anyio
@@ -17,15 +17,15 @@ pytestmark = pytest.mark.anyio
 async def test_a_starter_table_that_is_not_on_record_is_told_of_at_every_start(service_engine):
     begin = partial(transaction, service_engine)
     with capture_logs() as told:
-        shelf = await open_shelf(begin, starter_table())
-        await open_shelf(begin, starter_table())
+        rule_tables = await load_rule_tables(begin, starter_table())
+        await load_rule_tables(begin, starter_table())
     assert told == []
 
     causes = {**starter_table().causes, "moisture": msgspec.structs.replace(starter_table().causes["moisture"], title="Water")}
     newer = msgspec.structs.replace(starter_table(), causes=causes)
     for _ in range(2):
         with capture_logs() as told:
-            assert (await open_shelf(begin, newer)).current.digest == shelf.current.digest
+            assert (await load_rule_tables(begin, newer)).current.digest == rule_tables.current.digest
         assert [(line["log_level"], line["starter"], line["current"]) for line in told] == [
-            ("warning", digest(newer), shelf.current.digest)
+            ("warning", table_digest(newer), rule_tables.current.digest)
         ]

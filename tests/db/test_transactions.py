@@ -125,13 +125,13 @@ async def test_a_connection_that_died_in_the_pool_is_replaced(begin, end_connect
 
 
 async def test_without_a_free_connection_it_gives_up_and_the_pool_stays_whole(begin, monkeypatch):
-    monkeypatch.setattr(transactions, "LONGEST_WAIT_S", 0.05)
+    monkeypatch.setattr(transactions, "LONGEST_CONNECT_S", 0.05)
     async with begin():
         for _ in range(3):
             with pytest.raises(StoreAway):
                 async with begin():
                     pass
-    monkeypatch.setattr(transactions, "LONGEST_WAIT_S", 10)
+    monkeypatch.setattr(transactions, "LONGEST_CONNECT_S", 10)
     async with begin() as conn:
         assert await conn.scalar(SLOTS) == 0
 

@@ -61,7 +61,7 @@ def test_each_revision_can_be_taken_back_by_itself(empty_database):
 
 def test_the_tables_of_the_code_are_those_of_the_migrations(empty_database):
     migrating.upgrade(empty_database.owner_url)
-    migrating.check(empty_database.owner_url)
+    migrating.check_schema(empty_database.owner_url)
 
 
 def test_a_second_upgrade_finds_nothing_to_do(empty_database):
@@ -96,13 +96,13 @@ def test_an_owner_who_may_make_no_roles_uses_those_that_are_there(empty_database
         conn.execute("CREATE ROLE plain_owner LOGIN")
         conn.execute(f"ALTER DATABASE {empty_database.name} OWNER TO plain_owner")
     migrating.upgrade(postgres.url("plain_owner", empty_database.name))
-    migrating.check(postgres.url("plain_owner", empty_database.name))
+    migrating.check_schema(postgres.url("plain_owner", empty_database.name))
 
 
 def test_two_who_migrate_at_once_do_not_get_in_each_others_way(empty_database):
     with ThreadPoolExecutor() as pool:
         list(pool.map(migrating.upgrade, [empty_database.owner_url] * 4))
-    migrating.check(empty_database.owner_url)
+    migrating.check_schema(empty_database.owner_url)
 
 
 def test_the_service_gets_the_password_it_was_given(empty_database, postgres):
@@ -250,5 +250,5 @@ def test_what_is_missing_of_policies_and_grants_is_made_anew_and_told(empty_data
         conn.execute("REVOKE DELETE ON decision FROM coldcase_service")
         [(details,)] = conn.execute("SELECT details FROM audit_event WHERE action = 'guards.mended'").fetchall()
     assert "policy taken_over on idempotency" in details
-    assert guards.made(empty_database.owner_url).guards == catalogue.expected().guards
+    assert guards.made(empty_database.owner_url).guards == catalogue.expected_guards().guards
     assert migrating.upgrade(empty_database.owner_url).mended == []

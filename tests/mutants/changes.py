@@ -23,15 +23,15 @@ SEALING = ("tests/auditing/test_sealing.py",)
 ARCHIVING = "tests/auditing/test_archiving.py"
 CLOCK = ("tests/db/test_clock.py",)
 RECORDER = ("tests/db/test_recorder.py",)
-KEYS = ("tests/web/test_key_ring.py", "tests/web/test_access.py")
-WATCHING = ("tests/db/test_watching.py", "tests/web/test_access.py")
+KEYS = ("tests/web/test_api_key_cache.py", "tests/web/test_access.py")
+WATCHING = ("tests/db/test_change_listener.py", "tests/web/test_access.py")
 FROZEN = ("tests/web/test_frozen_network.py",)
-EDGE = ("tests/contract/test_limits.py", "tests/contract/test_connections.py")
-CACHE = ("tests/web/test_remembered_answers.py",)
+HTTP = ("tests/contract/test_limits.py", "tests/contract/test_connections.py")
+CACHE = ("tests/web/test_answer_cache.py",)
 
 IN_ORDER = """\
     SELECT DISTINCT ON (client_id, idempotency_key COLLATE "C")
-        client_id, idempotency_key, fingerprint, id, recorded_at + ${len(COLUMNS) + 1}::interval
+        client_id, idempotency_key, fingerprint, id, recorded_at + ${len(DECISION_COLUMNS) + 1}::interval
     FROM good WHERE idempotency_key IS NOT NULL ORDER BY client_id, idempotency_key COLLATE "C", id
 """
 
@@ -39,19 +39,25 @@ CHANGES: tuple[Change, ...] = (
     # Answers.
     Change(
         "cached answers ignore readings",
-        "service/coldcase/classifying.py",
+        "service/coldcase/answering.py",
         "evidence=[], supersedes=None)",
-        "evidence=[], supersedes=None, readings=type(taken.case.readings)())",
+        "evidence=[], supersedes=None, readings=type(parsed.case.readings)())",
         CACHE,
     ),
     Change(
         "cached answers ignore the opening",
-        "service/coldcase/classifying.py",
+        "service/coldcase/answering.py",
         "evidence=[], supersedes=None)",
-        "evidence=[], supersedes=None, opening=type(taken.case.opening)())",
+        "evidence=[], supersedes=None, opening=type(parsed.case.opening)())",
         CACHE,
     ),
-    Change("cached answers outlive their rule table", "service/coldcase/classifying.py", "encode((book.digest, ", "encode((", CACHE),
+    Change(
+        "cached answers outlive their rule table",
+        "service/coldcase/answering.py",
+        "encode_answer((compiled.digest, ",
+        "encode_answer((",
+        CACHE,
+    ),
     # Keys and who may do what.
     Change("keys trusted for ever while nobody is heard", WEB + "auth.py", "if self._silent_s() > self._grace_s:", "if False:", KEYS),
     Change(
@@ -69,7 +75,7 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "any scope will do",
         WEB + "auth.py",
-        "if key.scopes.isdisjoint(face.scopes):",
+        "if key.scopes.isdisjoint(spec.scopes):",
         "if not key.scopes:",
         ("tests/web/test_access.py", "tests/auditing/test_isolation.py"),
     ),
@@ -83,29 +89,35 @@ CHANGES: tuple[Change, ...] = (
     # Watching.
     Change(
         "the watch never watches",
-        DB + "watching.py",
+        DB + "change_listener.py",
         "                await self._listen()\n",
         "                await asyncio.sleep(3600)\n",
         WATCHING,
     ),
-    Change("changed keys are not heard of", DB + "watching.py", "if mark_of_keys != self._seen_keys:", "if not self._seen_keys:", WATCHING),
+    Change(
+        "changed keys are not heard of",
+        DB + "change_listener.py",
+        "if mark_of_keys != self._seen_keys:",
+        "if not self._seen_keys:",
+        WATCHING,
+    ),
     Change(
         "changed tables are not heard of",
-        DB + "watching.py",
+        DB + "change_listener.py",
         "if mark_of_tables != self._seen_tables and",
         "if not self._seen_tables and",
         WATCHING,
     ),
     Change(
         "a change that was not taken over is forgotten",
-        DB + "watching.py",
+        DB + "change_listener.py",
         "            await self._on_tables()\n            self._seen_tables = mark\n",
         "            self._seen_tables = mark\n            await self._on_tables()\n",
         WATCHING,
     ),
     Change(
         "silence is not noticed",
-        DB + "watching.py",
+        DB + "change_listener.py",
         "            except TimeoutError:\n                self._missed()\n",
         "            except TimeoutError:\n                pass\n",
         FROZEN,
@@ -117,13 +129,13 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "a hundred times the patience for a connection",
         DB + "transactions.py",
-        "LONGEST_WAIT_S = 1.8",
-        "LONGEST_WAIT_S = 180.0",
+        "LONGEST_CONNECT_S = 1.8",
+        "LONGEST_CONNECT_S = 180.0",
         ("tests/db/test_transactions.py", *FROZEN),
     ),
     Change(
         "keys are not taken in one order",
-        DB + "batch.py",
+        DB + "decision_batch.py",
         IN_ORDER,
         f"    SELECT * FROM ({IN_ORDER}    ) AS one ORDER BY random()\n",
         RECORDER,
@@ -137,8 +149,8 @@ CHANGES: tuple[Change, ...] = (
     ),
     Change("a lost batch counts as recorded", DB + "recorder.py", "if waiting.new.id in present:", "if True:", RECORDER),
     Change("the queue has no end", DB + "recorder.py", "if len(self._queue) >= self._most_waiting:", "if False:", RECORDER),
-    Change("expired keys are not taken over", DB + "batch.py", "WHERE held.expires_at <= now()", "WHERE false", RECORDER),
-    Change("living keys are taken over", DB + "batch.py", "WHERE held.expires_at <= now()", "WHERE true", RECORDER),
+    Change("expired keys are not taken over", DB + "decision_batch.py", "WHERE held.expires_at <= now()", "WHERE false", RECORDER),
+    Change("living keys are taken over", DB + "decision_batch.py", "WHERE held.expires_at <= now()", "WHERE true", RECORDER),
     Change("expired keys are not swept", DB + "recorder.py", "await self._conn.sweep(SWEPT_EVERY * MOST_IN_BATCH)", "pass", RECORDER),
     Change(
         "closing loses who waits",
@@ -175,7 +187,7 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "a body that nobody reads is taken",
         WEB + "auth.py",
-        "await strict.check_no_body(connection, face.query.__struct_fields__ if face.query else ())",
+        "await parsing.check_no_body(connection, spec.query.__struct_fields__ if spec.query else ())",
         "pass",
         ("tests/auditing/test_audit.py",),
     ),
@@ -193,7 +205,7 @@ CHANGES: tuple[Change, ...] = (
         "if True:",
         ("tests/auditing/test_export_leavers.py",),
     ),
-    Change("the head is not recomputed", AUDITING + "verifying.py", "if merkle.head(members(seal)) != seal.head:", "if False:", SEALS),
+    Change("the head is not recomputed", AUDITING + "verifying.py", "if merkle.head(head_members(seal)) != seal.head:", "if False:", SEALS),
     Change("the root is not recomputed", AUDITING + "verifying.py", "if tree.root() != seal.root:", "if False:", SEALS),
     Change("the count is not compared", AUDITING + "verifying.py", "if tree.count != seal.count or not ordered:", "if False:", SEALS),
     Change(
@@ -206,51 +218,51 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "what lies loose under an old transaction is fine",
         AUDITING + "verifying.py",
-        "if loose.xid < last.up_to_xid:",
+        "if unsealed.xid < last.up_to_xid:",
         "if False:",
         SEALS,
     ),
     Change(
         "backdating is fine",
         AUDITING + "verifying.py",
-        "return xid >= seal.next_xid and at < seal.at - SLOW[seal.format]",
+        "return xid >= seal.next_xid and at < seal.at - LATEST_WRITE[seal.format]",
         "return False",
         SEALS,
     ),
     Change(
         "leaves and nodes hash alike",
-        CORE + "merkle.py",
+        "service/coldcase/proof/merkle.py",
         'LEAF, NODE = b"\\x00", b"\\x01"',
         'LEAF, NODE = b"\\x01", b"\\x01"',
-        ("tests/core/test_merkle.py", *SEALS),
+        ("tests/proof/test_merkle.py", *SEALS),
     ),
     Change(
         "keys and guards are not checked",
         AUDITING + "verifying.py",
-        "for breach in await guards.check(conn):",
+        "for breach in await guards.check_guards(conn):",
         "for breach in ():",
         ("tests/auditing/test_guards.py",),
     ),
     Change(
         "a year is gone whatever is missing of it",
         AUDITING + "archives.py",
-        "gone = self._gone[year] == told.count and left == 0",
+        "gone = self._gone[year] == by_event.count and left == 0",
         "gone = True",
         (ARCHIVING,),
     ),
     Change(
         "any event of an archive is believed",
-        DB + "checks.py",
+        DB + "verification.py",
         "WHERE r.action = :action AND EXISTS",
         "WHERE r.action = :action OR EXISTS",
         SEALING,
     ),
-    Change("all troubles are known", AUDITING + "verification.py", "if place is None or trouble.what", "if trouble.what", SEALING),
+    Change("all troubles are known", AUDITING + "verification.py", "if place is None or discrepancy.what", "if discrepancy.what", SEALING),
     Change("the last seal is left out", AUDITING + "sealing.py", "        await self._seal_all()\n\n", "\n", SEALING),
     Change(
         "transactions of two clusters are compared",
         AUDITING + "verifying.py",
-        "last = chain[-1] if chain and chain[-1].epoch == await checks.epoch(conn) else None",
+        "last = chain[-1] if chain and chain[-1].epoch == await verification.epoch(conn) else None",
         "last = chain[-1] if chain else None",
         ("tests/auditing/test_restore.py",),
     ),
@@ -263,36 +275,42 @@ CHANGES: tuple[Change, ...] = (
         ("tests/auditing/test_sealing.py::test_no_seal_is_older_than_the_one_before_it",),
     ),
     Change("a year is taken out without patience", DB + "archive.py", "LOCK_MILLISECONDS = 200", "LOCK_MILLISECONDS = 20000", (ARCHIVING,)),
-    Change("records have the machine's time", "service/coldcase/classifying.py", "at = recorder.clock.now()", "at = now()", CLOCK),
+    Change(
+        "records have the machine's time",
+        "service/coldcase/answering.py",
+        "at = recorder.clock.now()",
+        "from coldcase.clock import now; at = now()",
+        CLOCK,
+    ),
     Change("erasures are not counted", AUDITING + "verifying.py", "await _check_erasures(conn, report)", "pass", SEALS),
     # Figures.
     Change(
         "a provisional answer counts as right",
-        AUDITING + "calibrating.py",
+        "service/coldcase/feedback/calibrating.py",
         "self.right += leader == row.cause",
         "self.right += 1",
         ("tests/auditing/test_statistics.py",),
     ),
-    # The edge.
-    Change("headers without end", WEB + "protocol.py", "if self.head_bytes > self.limits.head_bytes or", "if", EDGE),
-    Change("fields without number", WEB + "protocol.py", " or self.fields > self.limits.head_fields:", ":", EDGE),
-    Change("pipelining without end", WEB + "protocol.py", "if len(self.pipeline) >= self.limits.pipelined:", "if False:", EDGE),
-    Change("two hosts are one", WEB + "protocol.py", "(len(self.hosts) != 1 or ", "(not self.hosts or ", EDGE),
-    Change("a trailer is a header", WEB + "protocol.py", "        if not self.in_head:\n            return\n", "", EDGE),
-    Change("unread answers are held", WEB + "protocol.py", "self.register.is_unread(self, self.loop.time())", "pass", EDGE),
+    # HTTP.
+    Change("headers without end", WEB + "protocol.py", "if self.head_bytes > self.limits.head_bytes or", "if", HTTP),
+    Change("fields without number", WEB + "protocol.py", " or self.fields > self.limits.head_fields:", ":", HTTP),
+    Change("pipelining without end", WEB + "protocol.py", "if len(self.pipeline) >= self.limits.pipelined:", "if False:", HTTP),
+    Change("two hosts are one", WEB + "protocol.py", "(len(self.hosts) != 1 or ", "(not self.hosts or ", HTTP),
+    Change("a trailer is a header", WEB + "protocol.py", "        if not self.in_head:\n            return\n", "", HTTP),
+    Change("unread answers are held", WEB + "protocol.py", "self.register.is_unread(self, self.loop.time())", "pass", HTTP),
     Change(
         "any number of requests in flight",
-        WEB + "edge.py",
+        WEB + "middleware.py",
         "elif self.in_flight >= self.most_in_flight and",
         "elif False and",
-        ("tests/web/test_edge.py",),
+        ("tests/web/test_middleware.py",),
     ),
     Change(
         "paths in any form",
-        WEB + "edge.py",
+        WEB + "middleware.py",
         'if _NORMAL_PATH.match(scope["raw_path"]) is None or',
         "if",
-        ("tests/web/test_edge.py", "tests/contract/test_connections.py"),
+        ("tests/web/test_middleware.py", "tests/contract/test_connections.py"),
     ),
     Change(
         "one client takes every place", WEB + "shares.py", "return max(1, int(of * part))", "return of", ("tests/contract/test_shares.py",)
@@ -325,7 +343,7 @@ CHANGES: tuple[Change, ...] = (
     ),
     Change(
         "an undetermined answer names a cause",
-        CORE + "reporting.py",
+        CORE + "answer_builder.py",
         'named = cause if coding.status != "undetermined" else None',
         "named = cause",
         ("tests/core", "tests/spec"),

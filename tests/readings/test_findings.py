@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from coldcase.core.rule_table import Band, Limit, When
 from coldcase.readings.findings import derive
 from coldcase.readings.refrigerants import DESIGNATIONS, fluid
-from coldcase.readings.sheet import UNITS
 from coldcase.readings.units import ICE_POINT
+from coldcase.readings.worksheet import QUANTITY_UNITS
 
 
 def pressure(value, unit="kPaa"):
@@ -29,9 +29,9 @@ def test_no_reading_yields_no_finding(derived):
 def test_a_case_without_readings_does_not_import_the_property_library():
     code = (
         "import sys, msgspec; from coldcase.core.case import Case; from coldcase.readings.findings import derive;"
-        "from coldcase.readings.impossible import impossible; from coldcase.shipped import starter_table;"
+        "from coldcase.readings.impossible_values import impossible_values; from coldcase.shipped import starter_table;"
         "raw = {'unit': {'compressor_type': 'scroll', 'motor': 'three_phase'}, 'oil_results': {'water_mg_kg': 300}};"
-        "case = msgspec.convert(raw, Case); impossible(case);"
+        "case = msgspec.convert(raw, Case); impossible_values(case);"
         "assert derive(case, starter_table()).outcomes; assert 'CoolProp' not in sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True, env={"PYTHONPATH": ":".join(sys.path)})
@@ -243,8 +243,8 @@ def test_of_two_quantities_for_one_finding_the_worse_stays(derived):
 
 
 def test_the_starter_table_judges_every_quantity_in_the_unit_it_is_worked_out_in(table):
-    assert {limit.quantity for limit in table.limits} <= table.quantities.keys() & UNITS.keys()
-    assert {name: row.unit for name, row in table.quantities.items()} == {name: UNITS[name][0] for name in table.quantities}
+    assert {limit.quantity for limit in table.limits} <= table.quantities.keys() & QUANTITY_UNITS.keys()
+    assert {name: row.unit for name, row in table.quantities.items()} == {name: QUANTITY_UNITS[name][0] for name in table.quantities}
 
 
 def test_every_refrigerant_with_properties_has_its_class_and_safety_group(table):

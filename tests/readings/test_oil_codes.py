@@ -3,7 +3,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coldcase.readings.iso3448 import MIDPOINTS, grade_of
-from coldcase.readings.iso4406 import BEYOND, SCALE, code_of, parse_code, scale_number
+from coldcase.readings.iso4406 import BEYOND, SCALE_LIMITS, code_of, parse_code, scale_number
 
 # ISO 4406, table 1, as printed: scale number, more than, up to and including (particles per mL).
 TABLE = [
@@ -20,7 +20,7 @@ def test_scale_numbers_and_their_edges(number, above, up_to):
     assert scale_number(up_to) == number
     assert scale_number((above + up_to) / 2) == number
     assert scale_number(up_to * 1.0001) == number + 1
-    assert SCALE[number] == up_to
+    assert SCALE_LIMITS[number] == up_to
 
 
 def test_the_ends_of_the_scale():

@@ -4,7 +4,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 from CoolProp import PQ_INPUTS, AbstractState
 
-from coldcase.readings.refrigerants import DESIGNATIONS, compression, designation_of, fluid, library
+from coldcase.readings.refrigerants import DESIGNATIONS, compression, fluid, known_designation, library
 from coldcase.readings.units import ICE_POINT
 
 PSI = 6894.757
@@ -167,7 +167,7 @@ def test_carbon_dioxide_is_compressed_past_its_critical_point():
     [("R410A", "R-410A"), ("r-410a", "R-410A"), ("R 134A", "R-134a"), ("R1234ZE(E)", "R-1234ze(E)"), ("R-600A", "R-600a"), ("R999", None)],
 )
 def test_designations_are_read_as_people_write_them(text, designation):
-    assert designation_of(text) == designation
+    assert known_designation(text) == designation
 
 
 def test_the_library_names_its_version():

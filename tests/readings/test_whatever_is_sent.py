@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coldcase.core.case import Case, OilResults, Readings
-from coldcase.core.logic import machine_of, passes
+from coldcase.core.conditions import machine_of, passes_gate
 from coldcase.readings.findings import derive
-from coldcase.readings.impossible import impossible
+from coldcase.readings.impossible_values import impossible_values
 from coldcase.readings.refrigerants import DESIGNATIONS
 
 REFRIGERANTS = ["R-134a", "R-410A", "R-448A", "R-744", "R-717", "R-600a", "R-9999", None]
@@ -96,17 +96,17 @@ def check(table):
 
 
 def sound(case, table):
-    # Intake refuses what `impossible` names; without intake (a caller's mistake) nothing may break either.
-    impossible(case)
+    # Intake refuses what `impossible_values` names; without intake (a caller's mistake) nothing may break either.
+    impossible_values(case)
     found = derive(case, table)
     machine = machine_of(case.unit)
     assert all(isinstance(value.value, str) or math.isfinite(value.value) for value in found.values)
     for code, outcomes in found.outcomes.items():
         finding = table.findings[code]
         rows = {row.code: row for row in finding.outcomes}
-        assert passes(finding.gate, *machine)
+        assert passes_gate(finding.gate, *machine)
         assert len(set(outcomes)) == len(outcomes) > 0
-        assert all(passes(rows[outcome].gate, *machine) for outcome in outcomes)
+        assert all(passes_gate(rows[outcome].gate, *machine) for outcome in outcomes)
     return found
 
 

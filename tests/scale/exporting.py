@@ -16,7 +16,7 @@ import httpx
 import psycopg
 
 from coldcase.cli.serving import listen, make_server
-from coldcase.db.decisions import Search
+from coldcase.db.decisions import DecisionFilter
 from coldcase.db.export import statement
 from coldcase.settings import Settings
 from tests.scale.filling import Filled, filled
@@ -49,7 +49,7 @@ def main() -> None:
 
 def copy(record: Filled) -> float:
     """Rows a second of COPY of the same columns to a client that throws them away."""
-    sql, values = statement(Search(client_id=1))
+    sql, values = statement(DecisionFilter(client_id=1))
     began, rows = time.perf_counter(), 0
     with psycopg.connect(record.service_url.replace("+psycopg", "")) as conn:
         conn.execute("SELECT set_config('coldcase.client', '1', true)")

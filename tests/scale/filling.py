@@ -15,7 +15,7 @@ from sqlalchemy.pool import NullPool
 from uuid_utils import compat
 
 from coldcase.app import create_app
-from coldcase.classifying import now
+from coldcase.clock import now
 from coldcase.db import embedded, keys, migrating
 from coldcase.db.engine import driver_url, run_once
 from coldcase.settings import Settings
@@ -81,8 +81,8 @@ def filled(rows: int) -> Iterator[Filled]:
     with embedded.temporary(shared_buffers="512MB", max_wal_size="4GB") as server:
         migrating.upgrade(server.owner_url)
         secret = keys.new_secret()
-        given = {"client_name": "Tern Haven", "person": None, "scopes": SCOPES, "secret_sha256": keys.digest(secret), "now": now()}
-        run_once(server.owner_url, lambda conn: keys.create(conn, id_=compat.uuid7(), **given))
+        given = {"client_name": "Tern Haven", "person": None, "scopes": SCOPES, "secret_sha256": keys.secret_digest(secret), "now": now()}
+        run_once(server.owner_url, lambda conn: keys.create_key(conn, id_=compat.uuid7(), **given))
         templates = asyncio.run(_templates(server, secret))
         superuser = server.url(embedded.SUPERUSER, embedded.DATABASE).replace("+psycopg", "")
         made = Filled(server.owner_url, server.service_url, superuser, secret, templates)

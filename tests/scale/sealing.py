@@ -34,7 +34,7 @@ async def measure(record: Filled) -> None:
     harmed = harm(record)
     async with engine(record.service_url).begin() as conn:
         found = await verifying.verify(conn)
-    named = {str(trouble.record): trouble.detail for trouble in found.troubles}
+    named = {str(discrepancy.record): discrepancy.detail for discrepancy in found.troubles}
     assert set(named) == set(harmed), (named, harmed)
     for what in found.troubles:
         print(f"  named: {what.what}: {what.detail}")

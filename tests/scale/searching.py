@@ -14,33 +14,33 @@ from sqlalchemy import text
 from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
 
 from coldcase.db import decisions
-from coldcase.db.decisions import Search
+from coldcase.db.decisions import DecisionFilter
 from tests.scale.filling import Filled, engine, filled
 
 START = datetime.fromtimestamp(1768000000, UTC)
 MOST_RATIO = 2.0
 
 
-def searches(rows: int, chance: random.Random) -> dict[str, Search]:
+def searches(rows: int, chance: random.Random) -> dict[str, DecisionFilter]:
     """One search for each filter, with a value drawn at random."""
     n = chance.randrange(rows)
     moment = START + timedelta(seconds=15 * n)
     month = {"from_": moment - timedelta(days=30), "to": moment}
     return {
-        "nothing": Search(client_id=1),
-        "cause": Search(client_id=1, cause=chance.choice(["moisture", "liquid_slugging", "single_phasing", "undetermined"])),
-        "status": Search(client_id=1, status=chance.choice(["coded", "provisional", "undetermined"])),
-        "job_ref": Search(client_id=1, job_ref=f"TH-{n}"),
-        "circuit": Search(client_id=1, circuit=f"rack-{n % 997}"),
-        "compressor_type": Search(client_id=1, compressor_type=chance.choice(["scroll", "reciprocating"])),
-        "refrigerant": Search(client_id=1, refrigerant=chance.choice(["R-134a", "R-290", "R-744"])),
-        "rule_table": Search(client_id=1, rule_table=1),
-        "has_verdict": Search(client_id=1, has_verdict=True),
-        "no verdict": Search(client_id=1, has_verdict=False),
-        "from, to": Search(client_id=1, **month),
-        "recorded_at": Search(client_id=1, by="recorded_at", **month),
-        "a page further on": Search(client_id=1, to=moment),
-        "another client's": Search(client_id=2, cause="moisture"),
+        "nothing": DecisionFilter(client_id=1),
+        "cause": DecisionFilter(client_id=1, cause=chance.choice(["moisture", "liquid_slugging", "single_phasing", "undetermined"])),
+        "status": DecisionFilter(client_id=1, status=chance.choice(["coded", "provisional", "undetermined"])),
+        "job_ref": DecisionFilter(client_id=1, job_ref=f"TH-{n}"),
+        "circuit": DecisionFilter(client_id=1, circuit=f"rack-{n % 997}"),
+        "compressor_type": DecisionFilter(client_id=1, compressor_type=chance.choice(["scroll", "reciprocating"])),
+        "refrigerant": DecisionFilter(client_id=1, refrigerant=chance.choice(["R-134a", "R-290", "R-744"])),
+        "rule_table": DecisionFilter(client_id=1, rule_table=1),
+        "has_verdict": DecisionFilter(client_id=1, has_verdict=True),
+        "no verdict": DecisionFilter(client_id=1, has_verdict=False),
+        "from, to": DecisionFilter(client_id=1, **month),
+        "recorded_at": DecisionFilter(client_id=1, by="recorded_at", **month),
+        "a page further on": DecisionFilter(client_id=1, to=moment),
+        "another client's": DecisionFilter(client_id=2, cause="moisture"),
     }
 
 
@@ -70,7 +70,7 @@ async def measure(record: Filled, rows: int, times: int) -> dict[str, float]:
                 async with conn.begin():
                     await decisions.view_as(conn, 1)
                     began = time.perf_counter()
-                    await decisions.search(conn, wanted, limit=51)
+                    await decisions.find_decisions(conn, wanted, limit=51)
                     if turn >= 20:
                         taken.setdefault(name, []).append((time.perf_counter() - began) * 1000)
     return {name: sorted(values)[int(len(values) * 0.99)] for name, values in taken.items()}

@@ -3,9 +3,9 @@
 import pytest
 
 from coldcase import classifying
-from coldcase.core.compiled import compile_table
-from coldcase.core.intake import take
-from coldcase.core.rule_table import digest
+from coldcase.core.case_reader import parse_case
+from coldcase.core.compiled_table import compile_table
+from coldcase.core.rule_table import table_digest
 from coldcase.shipped import starter_table
 
 
@@ -13,11 +13,11 @@ from coldcase.shipped import starter_table
 def warn():
     """A function from members of a case to the texts of its cautions."""
     table = starter_table()
-    book = compile_table(table, version=1, digest=digest(table))
+    compiled = compile_table(table, version=1, digest=table_digest(table))
 
     def texts(unit=None, **members) -> list[str]:
         case = {"unit": {"compressor_type": "scroll", "motor": "three_phase", **(unit or {})}, **members}
-        return [row.text for row in classifying.explain(take(case, book), book).cautions]
+        return [row.text for row in classifying.answer_case(parse_case(case, compiled), compiled).cautions]
 
     return texts
 

@@ -8,9 +8,9 @@ import pytest
 
 from coldcase import classifying
 from coldcase.core.answer import Answer
-from coldcase.core.compiled import Book, compile_table
-from coldcase.core.intake import take
-from coldcase.core.rule_table import digest
+from coldcase.core.case_reader import parse_case
+from coldcase.core.compiled_table import CompiledTable, compile_table
+from coldcase.core.rule_table import table_digest
 from coldcase.shipped import starter_table
 
 HERE = Path(__file__).parent
@@ -22,13 +22,13 @@ def entries(kind: str, name: str) -> list[Any]:
 
 
 @pytest.fixture(scope="module")
-def book() -> Book:
+def compiled() -> CompiledTable:
     table = starter_table()
-    return compile_table(table, version=1, digest=digest(table))
+    return compile_table(table, version=1, digest=table_digest(table))
 
 
-def answer(case: dict[str, Any], book: Book) -> Answer:
-    return classifying.explain(take(case, book), book)
+def answer(case: dict[str, Any], compiled: CompiledTable) -> Answer:
+    return classifying.answer_case(parse_case(case, compiled), compiled)
 
 
 def missing(wanted: list[str], texts: list[str]) -> list[str]:
@@ -69,24 +69,24 @@ def check_advice(found: Answer, expected: dict[str, Any]) -> None:
 
 
 @pytest.mark.parametrize("row", [*entries("fact", "trade_facts.toml"), *entries("worked", "worked_cases.toml")])
-def test_the_engine_says_what_the_trade_knows(row: dict[str, Any], book: Book) -> None:
-    found = answer(row["case"], book)
+def test_the_engine_says_what_the_trade_knows(row: dict[str, Any], compiled: CompiledTable) -> None:
+    found = answer(row["case"], compiled)
     check_ranking(found, row["expected"])
     check_evidence(found, row["expected"])
     check_advice(found, row["expected"])
 
 
 @pytest.mark.parametrize("row", entries("comparison", "comparisons.toml"))
-def test_one_more_finding_moves_the_ranking_no_further_than_it_may(row: dict[str, Any], book: Book) -> None:
+def test_one_more_finding_moves_the_ranking_no_further_than_it_may(row: dict[str, Any], compiled: CompiledTable) -> None:
     more = {**row["case"], **{part: {**row["case"].get(part, {}), **added} for part, added in row["adds"].items()}}
-    before = {entry.cause: entry.confidence for entry in answer(row["case"], book).ranking}
-    after = {entry.cause: entry.confidence for entry in answer(more, book).ranking}
+    before = {entry.cause: entry.confidence for entry in answer(row["case"], compiled).ranking}
+    after = {entry.cause: entry.confidence for entry in answer(more, compiled).ranking}
     expected = row["expected"]
     assert max(abs(after[cause] - before[cause]) for cause in before) <= expected.get("moves_at_most", 1)
     assert "not_lower" not in expected or after[expected["not_lower"]] >= before[expected["not_lower"]]
 
 
-def test_every_cause_has_a_worked_case(book: Book) -> None:
+def test_every_cause_has_a_worked_case(compiled: CompiledTable) -> None:
     worked = tomllib.loads((HERE / "worked_cases.toml").read_text(encoding="utf-8"))["worked"]
     named = {cause for row in worked for cause in row["expected"]["causes"]}
-    assert named >= book.table.causes.keys()
+    assert named >= compiled.table.causes.keys()

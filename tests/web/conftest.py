@@ -13,7 +13,7 @@ from sqlalchemy.pool import NullPool
 from uuid_utils import compat
 
 from coldcase.app import App, create_app
-from coldcase.classifying import now
+from coldcase.clock import now
 from coldcase.db import keys
 from coldcase.db.engine import driver_url
 from coldcase.settings import Settings
@@ -41,7 +41,7 @@ class Service:
         secret = keys.new_secret()
         values = {"client_name": client, "person": person, "scopes": scopes or EVERY_SCOPE, "expires_at": expires_at}
         made = await self.as_owner(
-            lambda conn: keys.create(conn, id_=compat.uuid7(), secret_sha256=keys.digest(secret), now=now(), **values)
+            lambda conn: keys.create_key(conn, id_=compat.uuid7(), secret_sha256=keys.secret_digest(secret), now=now(), **values)
         )
         return secret, made
 

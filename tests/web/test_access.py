@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import Engine, event
 
 from coldcase.app import create_app
-from coldcase.classifying import now
+from coldcase.clock import now
 from coldcase.db import keys
 from coldcase.settings import Settings
 from tests.web.conftest import Service
@@ -51,7 +51,7 @@ async def test_a_revoked_key_is_refused_within_two_seconds(service):
     caller = service.http(secret)
     assert (await caller.get("/v1/vocabulary")).status_code == 200
 
-    await service.as_owner(lambda conn: keys.revoke(conn, made.id, now=now()))
+    await service.as_owner(lambda conn: keys.revoke_key(conn, made.id, now=now()))
 
     async with asyncio.timeout(2):
         while (await caller.get("/v1/vocabulary")).status_code != 401:
@@ -66,7 +66,7 @@ async def test_a_new_key_opens_and_a_revoked_one_is_refused_within_two_seconds_o
         callers = [replica.http(secret) for replica in replicas]
         assert [(await caller.get("/v1/vocabulary")).status_code for caller in callers] == [200, 200]
 
-        await replicas[0].as_owner(lambda conn: keys.revoke(conn, made.id, now=now()))
+        await replicas[0].as_owner(lambda conn: keys.revoke_key(conn, made.id, now=now()))
 
         async with asyncio.timeout(2):
             while [(await caller.get("/v1/vocabulary")).status_code for caller in callers] != [401, 401]:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from coldcase.web import contract, pages
+from coldcase.web import openapi, pages
 
 pytestmark = pytest.mark.anyio
 
@@ -27,7 +27,7 @@ async def test_documents_of_different_texts_have_different_tags(caller):
 async def test_documents_are_made_once(caller, monkeypatch):
     paths = ("/openapi.json", "/docs", "/v1/vocabulary")
     first = [(await caller.get(path)).content for path in paths]
-    monkeypatch.setattr(contract, "document", None)
+    monkeypatch.setattr(openapi, "document", None)
     monkeypatch.setattr(pages, "docs", None)
     monkeypatch.setattr("coldcase.web.vocabulary.vocabulary", None)
     assert [(await caller.get(path)).content for path in paths] == first

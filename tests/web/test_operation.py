@@ -58,7 +58,7 @@ async def test_the_figures_say_what_is_so(own, case):
     assert 0 <= shown["coldcase_database_unheard_seconds"] < 30
     for kind in ("coldcase", "coldcase export", "coldcase audit", "coldcase seal"):
         assert shown[f'coldcase_connections_in_use{{kind="{kind}"}}'] >= 0
-    async with own.app.state.house.transaction():
+    async with own.app.state.services.transaction():
         shown = figures((await caller.get("/metrics")).text)
         assert shown['coldcase_connections_in_use{kind="coldcase"}'] == 1
 
@@ -119,7 +119,7 @@ async def test_a_part_that_does_not_close_in_time_keeps_no_other_open(service_da
     app = create_app(Settings(database_url=service_database.service_url, warm_properties=False))
     with structlog.testing.capture_logs() as logged:
         async with asyncio.timeout(20), app.lifespan():
-            recorder = app.state.house.recorder
+            recorder = app.state.services.recorder
     assert [line["part"] for line in logged if "closed in time" in line["event"]] == ["recorder"]
     assert {task.get_name() for task in asyncio.all_tasks()}.isdisjoint({"watch", "sealer"})
     monkeypatch.undo()

@@ -5,7 +5,7 @@ import io
 
 import pytest
 
-from coldcase.core.rule_table import digest
+from coldcase.core.rule_table import table_digest
 from coldcase.shipped import starter_table
 
 pytestmark = pytest.mark.anyio
@@ -76,7 +76,7 @@ async def test_the_starter_table_is_version_1_on_a_new_record(caller):
     current = (await caller.get("/v1/rule-tables/current")).json()
 
     assert [(row["version"], row["digest"], row["state"], row["current"]) for row in listed["items"]] == [
-        (1, digest(table), "published", True)
+        (1, table_digest(table), "published", True)
     ]
     assert listed["next"] is None
     assert current == (await caller.get("/v1/rule-tables/1")).json()

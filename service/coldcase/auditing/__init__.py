@@ -1,1 +1,1 @@
-"""Use case: the record can be trusted. Verdicts, replay, statistics, seals and their verification, archives."""
+"""Use case: the record can be trusted. Seals and their verification, inclusion proofs, replay, archives."""

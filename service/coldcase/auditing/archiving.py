@@ -1,4 +1,4 @@
-"""Retention: a year of decisions written to a file, verified against its seals, and taken out; words erased with an event.
+"""Retention: a year of decisions written to a file, verified against its seals, and taken out; personal texts erased.
 
 The file is gzipped NDJSON, a decision a line with every column, written with mode 0600. The chain of seals goes on holding
 over the hashes that stay; with the file at hand its contents are verified too.
@@ -18,16 +18,16 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.auditing.archives import check_archive
-from coldcase.auditing.verification import Trouble, Verification
-from coldcase.core import merkle
-from coldcase.core.leaves import DecisionRow, decision_leaf
+from coldcase.auditing.verification import Discrepancy, Verification
 from coldcase.db import archive as store
-from coldcase.db import checks, events
+from coldcase.db import events, verification
 from coldcase.db.archive import Erasable
 from coldcase.db.events import Actor
 from coldcase.errors import ColdcaseError
+from coldcase.proof import merkle
+from coldcase.proof.leaves import StoredDecision, decision_leaf
 
-BATCH = 500
+LINES_AT_A_TIME = 500
 
 
 class NotArchivable(ColdcaseError):
@@ -36,7 +36,7 @@ class NotArchivable(ColdcaseError):
     code = "not_archivable"
 
 
-class Archived(msgspec.Struct, frozen=True):
+class FinishedArchive(msgspec.Struct, frozen=True):
     """A year that was taken out, and the file that it is in."""
 
     path: Path
@@ -44,7 +44,7 @@ class Archived(msgspec.Struct, frozen=True):
     sha256: str
 
 
-async def archive(conn: AsyncConnection, year: int, folder: Path, *, drop: bool, actor: Actor) -> Archived:
+async def archive_year(conn: AsyncConnection, year: int, folder: Path, *, drop: bool, actor: Actor) -> FinishedArchive:
     """Writes a year that is over to a file, verifies the file against the seals, and detaches the year; as the owner.
 
     A decision is of the year in which it was recorded. The lock that detaching takes comes last, and each try waits so
@@ -54,7 +54,7 @@ async def archive(conn: AsyncConnection, year: int, folder: Path, *, drop: bool,
     """
     if year >= await store.this_year(conn):
         raise NotArchivable(f"{year} is not over.")
-    if year in {archive.year for archive in await checks.archives(conn)}:
+    if year in {archive.year for archive in await verification.archives(conn)}:
         raise NotArchivable(f"{year} was taken out already.")
     if not await store.is_there(conn, year):
         raise NotArchivable(f"The record holds no year {year}.")
@@ -68,10 +68,10 @@ async def archive(conn: AsyncConnection, year: int, folder: Path, *, drop: bool,
         digest = _digest(path)
         await store.note_archive(conn, year, count=count, file_sha256=digest)
         details = {"count": count, "file_sha256": digest.hex(), "dropped": drop}
-        await events.note(conn, action="year.archived", subject=str(year), details=details, actor=actor)
+        await events.write_event(conn, action="year.archived", subject=str(year), details=details, actor=actor)
         if not await store.take_out(conn, year, drop=drop):
             raise NotArchivable(f"Decisions are being read all the time, so {year} could not be taken out. Try again.")
-    return Archived(path, count, digest.hex())
+    return FinishedArchive(path, count, digest.hex())
 
 
 @contextmanager
@@ -92,7 +92,7 @@ def _new_file(path: Path) -> Iterator[BinaryIO]:
 async def _write(conn: AsyncConnection, year: int, raw: BinaryIO) -> int:
     count = 0
     with gzip.GzipFile(filename="", fileobj=raw, mode="wb", mtime=0, compresslevel=6) as file:
-        async for batch in store.rows(conn, year):
+        async for batch in store.decisions_of_year(conn, year):
             count += len(batch)
             file.write(b"".join(msgspec.json.encode(_members(row)) + b"\n" for row in batch))
     raw.flush()
@@ -109,7 +109,7 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def _members(row: DecisionRow) -> dict[str, object]:
+def _members(row: StoredDecision) -> dict[str, object]:
     return {**row._asdict(), "fingerprint": row.fingerprint.hex()}
 
 
@@ -117,7 +117,7 @@ async def _compare(conn: AsyncConnection, path: Path, count: int) -> None:
     """Reads the file back: every decision in it must be as it was sealed."""
     read = 0
     for batch in read_rows(path):
-        known = await checks.known_leaves(conn, "decision", [row.id for row in batch])
+        known = await verification.known_leaves(conn, "decision", [row.id for row in batch])
         for row in batch:
             if row.id not in known:
                 raise NotArchivable(f"Decision {row.id} is not under a seal yet.")
@@ -154,15 +154,15 @@ class _Line(msgspec.Struct):
 _decode = msgspec.json.Decoder(_Line).decode
 
 
-def read_rows(path: Path) -> Iterator[list[DecisionRow]]:
+def read_rows(path: Path) -> Iterator[list[StoredDecision]]:
     """The decisions of an archive, some at a time. Raises NotArchivable if it is none."""
-    batch: list[DecisionRow] = []
+    batch: list[StoredDecision] = []
     try:
         with gzip.open(path, "rb") as file:
             for line in file:
                 members = msgspec.structs.asdict(_decode(line))
-                batch.append(DecisionRow(**{**members, "fingerprint": bytes.fromhex(members["fingerprint"])}))
-                if len(batch) == BATCH:
+                batch.append(StoredDecision(**{**members, "fingerprint": bytes.fromhex(members["fingerprint"])}))
+                if len(batch) == LINES_AT_A_TIME:
                     yield batch
                     batch = []
     except (OSError, EOFError, msgspec.DecodeError, ValueError) as error:
@@ -175,15 +175,15 @@ def _digest(path: Path) -> bytes:
         return hashlib.file_digest(file, "sha256").digest()
 
 
-async def check(conn: AsyncConnection, path: Path, report: Verification) -> None:
+async def check_archive_file(conn: AsyncConnection, path: Path, report: Verification) -> None:
     """Verifies an archived year with its file at hand, after `verify`. Raises NotArchivable if the file cannot be read at all."""
     digest = _digest(path).hex()
     known = {archive.file_sha256: archive.year for archive in report.archives}
     if digest not in known:
-        report.add(Trouble(what="archive", detail=f"{path} is not the file of any archived year, byte for byte"))
+        report.add(Discrepancy(what="archive", detail=f"{path} is not the file of any archived year, byte for byte"))
     year = known.get(digest) or _year_in(path)
 
-    async def rows() -> AsyncIterator[list[DecisionRow]]:
+    async def rows() -> AsyncIterator[list[StoredDecision]]:
         for batch in read_rows(path):
             yield batch
 
@@ -196,17 +196,17 @@ def _year_in(path: Path) -> int:
 
 
 class Erasure(msgspec.Struct, frozen=True, kw_only=True):
-    """What an erasure erases, or would: records by kind; words by `kind.word`; and how many records go `whole`.
+    """What an erasure erases, or would: records by kind; personal texts by `kind.text`; and how many records go `whole`.
 
-    Records of the first releases have one salt for all their words, which can only go together.
+    Records of the first releases have one salt for all their texts, which can only go together.
     """
 
     records: dict[str, int]
-    words: dict[str, int]
+    texts: dict[str, int]
     whole: int
 
 
-async def erase(
+async def erase_personal_texts(
     conn: AsyncConnection,
     *,
     person: str | None = None,
@@ -218,7 +218,7 @@ async def erase(
     """Erases a person's label everywhere, or what was written in one verdict, with an event; as the owner.
 
     With `addresses` also the network addresses that stand beside the label; with `dry_run` nothing is erased. The event
-    does not say which person, nor what the words were. Raises ValueError unless exactly one of the two is named.
+    does not say which person, nor what the texts were. Raises ValueError unless exactly one of the two is named.
     """
     if (person is None) == (verdict is None):
         raise ValueError("name a person or a verdict, one of the two")
@@ -226,19 +226,19 @@ async def erase(
     value = verdict if person is None else person
     assert value is not None  # noqa: S101 - one of the two is named
     keys = 0 if person is None else await store.keys_of(conn, person)
-    found = _erasure(await (store.erasable if dry_run else store.erase)(conn, wanted, value), keys)
+    found = _erasure(await (store.erasable_texts if dry_run else store.erase_texts)(conn, wanted, value), keys)
     if not dry_run and found.records:
         if person is not None:
             await store.erase_keys_label(conn, person)
-        details = {"records": found.records, "words": found.words}
+        details = {"records": found.records, "words": found.texts}
         subject = "person" if verdict is None else str(verdict)
-        await events.note(conn, action="words.erased", subject=subject, details=details, actor=actor)
+        await events.write_event(conn, action="words.erased", subject=subject, details=details, actor=actor)
     return found
 
 
 def _erasure(found: Sequence[Erasable], keys: int) -> Erasure:
     records = {one.kind: one.records for one in found}
-    words = {f"{one.kind}.{word}": count for one in found for word, count in one.words.items() if count}
+    words = {f"{one.kind}.{word}": count for one in found for word, count in one.texts.items() if count}
     if keys:
         records["api_key"] = words["api_key.person"] = keys
-    return Erasure(records=records, words=words, whole=sum(one.whole for one in found))
+    return Erasure(records=records, texts=words, whole=sum(one.whole for one in found))

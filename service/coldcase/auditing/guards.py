@@ -12,11 +12,11 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.core.leaves import ERASED
 from coldcase.db import guards, holders
 from coldcase.db.engine import current_revision
-from coldcase.db.guards import Difference
-from coldcase.db.holders import KeyRow, Told
+from coldcase.db.guards import GuardDifference
+from coldcase.db.holders import HolderEvent, KeyRow
+from coldcase.proof.leaves import ERASED_TEXT
 
 
 class Breach(NamedTuple):
@@ -29,28 +29,28 @@ class Breach(NamedTuple):
     client_id: int | None = None
 
 
-async def check(conn: AsyncConnection) -> list[Breach]:
+async def check_guards(conn: AsyncConnection) -> list[Breach]:
     """All that is wrong. The connection's role must see every row."""
-    told = await holders.told(conn)
+    holder_events = await holders.holder_events(conn)
     return [
-        *_clients(told, await holders.clients(conn)),
-        *_keys(told, await holders.keys(conn)),
+        *_clients(holder_events, await holders.clients(conn)),
+        *_keys(holder_events, await holders.keys(conn)),
         *[_misplaced(verdict, client) for verdict, client in await holders.misplaced_verdicts(conn)],
-        *[_untold("rule_table_event", str(event), UUID(int=event)) for event in await holders.untold_table_events(conn)],
-        *[_untold("verdict", str(verdict), verdict, client) for verdict, client in await holders.untold_verdicts(conn)],
+        *[_untold("rule_table_event", str(event), UUID(int=event)) for event in await holders.table_events_without_audit(conn)],
+        *[_untold("verdict", str(verdict), verdict, client) for verdict, client in await holders.verdicts_without_audit(conn)],
         *await _guards(conn),
     ]
 
 
 async def _guards(conn: AsyncConnection) -> list[Breach]:
-    wanted, there = guards.expected(), await current_revision(conn)
+    wanted, there = guards.expected_guards(), await current_revision(conn)
     if there != wanted.revision:
         detail = f"the database is at revision {there}, this release knows the guards of {wanted.revision}: they were not compared"
         return [Breach("guard", detail)]
-    return [Breach("guard", _named(one)) for one in guards.differences(wanted.guards, await guards.look(conn))]
+    return [Breach("guard", _named(one)) for one in guards.differences(wanted.guards, await guards.look_at_guards(conn))]
 
 
-def _named(one: Difference) -> str:
+def _named(one: GuardDifference) -> str:
     name = f"{one.kind} {one.name}"
     if one.found is None:
         return f"{name} is missing"
@@ -74,16 +74,16 @@ def _untold(kind: str, name: str, record: UUID, client: int | None = None) -> Br
     return Breach("inserted", f"{kind} {name} has no audit event: it was inserted, or its event was deleted", kind, record, client)
 
 
-def _by_subject(told: list[Told], *actions: str) -> dict[str, list[Told]]:
-    found: dict[str, list[Told]] = defaultdict(list)
-    for event in told:
+def _by_subject(holder_events: list[HolderEvent], *actions: str) -> dict[str, list[HolderEvent]]:
+    found: dict[str, list[HolderEvent]] = defaultdict(list)
+    for event in holder_events:
         if event.action in actions:
             found[event.subject].append(event)
     return found
 
 
-def _clients(told: list[Told], rows: dict[int, str]) -> Iterator[Breach]:
-    made, renamed = _by_subject(told, "client.created", "client.adopted"), _by_subject(told, "client.renamed")
+def _clients(holder_events: list[HolderEvent], rows: dict[int, str]) -> Iterator[Breach]:
+    made, renamed = _by_subject(holder_events, "client.created", "client.adopted"), _by_subject(holder_events, "client.renamed")
     for number, name in rows.items():
         events = made.get(str(number), [])
         if len(events) != 1:
@@ -98,12 +98,12 @@ def _clients(told: list[Told], rows: dict[int, str]) -> Iterator[Breach]:
             yield Breach("client", f"client {subject} was deleted", client_id=events[0].client_id)
 
 
-def _no_single(events: list[Told]) -> str:
+def _no_single(events: list[HolderEvent]) -> str:
     return "was inserted: no event tells of it" if not events else f"was made {len(events)} times by the events"
 
 
-def _keys(told: list[Told], rows: list[KeyRow]) -> Iterator[Breach]:
-    made, revoked = _by_subject(told, "key.created", "key.adopted"), _by_subject(told, "key.revoked")
+def _keys(holder_events: list[HolderEvent], rows: list[KeyRow]) -> Iterator[Breach]:
+    made, revoked = _by_subject(holder_events, "key.created", "key.adopted"), _by_subject(holder_events, "key.revoked")
     for row in rows:
         # Events of the first releases hold scopes and an end only; the keys of then were adopted with an event of their own.
         events = [event for event in made.get(str(row.id), []) if "secret" in event.details]
@@ -116,39 +116,39 @@ def _keys(told: list[Told], rows: list[KeyRow]) -> Iterator[Breach]:
             yield Breach("key", f"key {subject} was deleted", "api_key", _uuid(subject), events[0].client_id)
 
 
-def _of_key(row: KeyRow, made: list[Told], revoked: list[Told]) -> Iterator[str]:
-    told = made[0].details
+def _of_key(row: KeyRow, made: list[HolderEvent], revoked: list[HolderEvent]) -> Iterator[str]:
+    by_event = made[0].details
     for member in ("client_id", "scopes"):
-        if told.get(member) != getattr(row, member):
-            yield f"was changed: its {member} is {getattr(row, member)}, by its event {told.get(member)}"
+        if by_event.get(member) != getattr(row, member):
+            yield f"was changed: its {member} is {getattr(row, member)}, by its event {by_event.get(member)}"
     for member in ("created_at", "expires_at"):
-        if _moment(told.get(member)) != getattr(row, member):
-            yield f"was changed: its {member} is {getattr(row, member)}, by its event {told.get(member)}"
-    if told["secret"] != row.secret:
+        if _moment(by_event.get(member)) != getattr(row, member):
+            yield f"was changed: its {member} is {getattr(row, member)}, by its event {by_event.get(member)}"
+    if by_event["secret"] != row.secret:
         yield "was given another secret"
-    if not _person_holds(row, told.get("person_sha256")):
+    if not _person_holds(row, by_event.get("person_sha256")):
         yield "was given to another person"
     end = next((_moment(event.details.get("revoked_at")) for event in (*made, *revoked) if event.details.get("revoked_at")), None)
     if end != row.revoked_at:
         yield f"was changed: it is revoked at {row.revoked_at}, by its events {end}"
 
 
-def _person_holds(row: KeyRow, told: str | None) -> bool:
-    if told != (None if row.person_sha256 is None else row.person_sha256.hex()):
+def _person_holds(row: KeyRow, by_event: str | None) -> bool:
+    if by_event != (None if row.person_sha256 is None else row.person_sha256.hex()):
         return False
     if row.salt is None:
-        return row.person == ERASED or (row.person is None and told is None)
+        return row.person == ERASED_TEXT or (row.person is None and by_event is None)
     if row.person is None or row.person_sha256 is None:
         return row.person is None and row.person_sha256 is None
     return hashlib.sha256(row.salt + f"person={row.person}".encode()).digest() == row.person_sha256
 
 
-def _moment(told: object) -> object:
+def _moment(by_event: object) -> object:
     """The time that an event tells, or what else stands in its place: an event may have been tampered with."""
     try:
-        return datetime.fromisoformat(told) if isinstance(told, str) else told
+        return datetime.fromisoformat(by_event) if isinstance(by_event, str) else by_event
     except ValueError:
-        return told
+        return by_event
 
 
 def _uuid(text: str) -> UUID | None:

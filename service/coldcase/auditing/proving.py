@@ -4,10 +4,10 @@ import asyncio
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.core import merkle
 from coldcase.db import seals
 from coldcase.db.seals import Seal
 from coldcase.errors import ColdcaseError
+from coldcase.proof import merkle
 
 BLOCK = 1024
 """Leaves in a block, a power of two: so each block is a subtree of the whole, and the tree over the blocks' roots is its upper part."""

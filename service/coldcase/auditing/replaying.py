@@ -7,15 +7,15 @@ import msgspec
 
 from coldcase.core import ENGINE_VERSION
 from coldcase.core.answer import Answer, DerivedValue, LeftOut, Source, Weight
-from coldcase.core.compiled import Book
-from coldcase.core.intake import take
-from coldcase.core.json_text import read_json
-from coldcase.core.leaves import is_as_sent
-from coldcase.core.reporting import Question, explain
+from coldcase.core.answer_builder import CaseWithReadings, build_answer
+from coldcase.core.case_reader import parse_case
+from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.strict_json import read_json
 from coldcase.db.decisions import Decision
 from coldcase.errors import BadCase, Malformed
+from coldcase.proof.leaves import is_as_sent
 
-Verdict = Literal["identical", "engine_changed", "corrupt"]
+ReplayResult = Literal["identical", "engine_changed", "corrupt"]
 
 OF_THE_RECORD = ("id", "recorded", "recorded_at", "engine")
 """Members of an answer that are not computed."""
@@ -38,7 +38,7 @@ class Difference(msgspec.Struct, frozen=True):
 class Replay(msgspec.Struct, frozen=True, kw_only=True):
     """What came of a replay. `why` says what is corrupt."""
 
-    result: Verdict
+    result: ReplayResult
     recorded_engine: str
     engine: str = ENGINE_VERSION
     rule_table: int
@@ -46,7 +46,7 @@ class Replay(msgspec.Struct, frozen=True, kw_only=True):
     why: str | None = None
 
 
-def replay(decision: Decision, book: Book) -> Replay:
+def replay(decision: Decision, compiled: CompiledTable) -> Replay:
     """Computes a decision again from the stored case and the recorded derived quantities, under the table that answered.
 
     Nothing is worked out from readings again, so the result does not depend on the property library of the day.
@@ -60,10 +60,10 @@ def replay(decision: Decision, book: Book) -> Replay:
         return told(result="corrupt", why=f"The stored text cannot be read: {error}.")
     if not is_as_sent(decision.case.decode(), decision.fingerprint, recorded):
         return told(result="corrupt", why="The stored case is not the one whose fingerprint was recorded with it.")
-    if (why := _corruption(decision, answer, book)) is not None:
+    if (why := _corruption(decision, answer, compiled)) is not None:
         return told(result="corrupt", why=why)
     try:
-        again = _again(raw, answer, book)
+        again = _again(raw, answer, compiled)
     except BadCase as error:
         flaw = error.flaws[0]
         refused = Difference("case", None, f"{flaw.pointer}: {flaw.detail}")
@@ -89,25 +89,25 @@ class _Recorded(msgspec.Struct):
     left_out: list[LeftOut] | msgspec.UnsetType = msgspec.UNSET
 
 
-def _corruption(decision: Decision, answer: _Recorded, book: Book) -> str | None:
-    if answer.rule_table.get("digest") != book.digest or answer.rule_table.get("version") != decision.rule_table:
+def _corruption(decision: Decision, answer: _Recorded, compiled: CompiledTable) -> str | None:
+    if answer.rule_table.get("digest") != compiled.digest or answer.rule_table.get("version") != decision.rule_table:
         return "The answer names another rule table than the one that the record holds under this number."
     if (answer.cause, round(answer.confidence * 10_000)) != (decision.cause, decision.confidence):
         return "Cause or confidence beside the answer are not the answer's."
     return None
 
 
-def _again(raw: Any, answer: _Recorded, book: Book) -> Answer:
-    taken = take(_weighed(raw), book)
-    question = Question(
-        taken.case,
-        derived=_derived(answer, book),
+def _again(raw: Any, answer: _Recorded, compiled: CompiledTable) -> Answer:
+    parsed = parse_case(_weighed(raw), compiled)
+    case_with_readings = CaseWithReadings(
+        parsed.case,
+        derived=_derived(answer, compiled),
         values=answer.derived,
         properties=answer.engine.get("properties"),
         left_out=answer.left_out or (),
     )
     # Some are recorded without next checks (bulk); whether there were none or none were asked for the record does not say.
-    again = explain(question, book, next_checks=bool(answer.next_checks))
+    again = build_answer(case_with_readings, compiled, next_checks=bool(answer.next_checks))
     named = {"job_ref": _job_ref(raw, answer), "supersedes": raw.get("supersedes")}
     return msgspec.structs.replace(again, **named, notes=[*_notes_on_the_case(answer, len(again.notes)), *again.notes])
 
@@ -131,21 +131,21 @@ def _notes_on_the_case(answer: _Recorded, refusals: int) -> list[str]:
     return answer.notes if answer.refused_because is None or not refusals else answer.notes[:-refusals]
 
 
-def _derived(answer: _Recorded, book: Book) -> dict[str, tuple[tuple[str, ...], Source]]:
+def _derived(answer: _Recorded, compiled: CompiledTable) -> dict[str, tuple[tuple[str, ...], Source]]:
     """The findings that the recorded quantities yielded: of several for one finding the worst, as when they were judged."""
     sources = {weight.finding: weight.source for weight in (*answer.rationale, *answer.against)}
     found: dict[str, tuple[str, ...]] = {}
     for value in answer.derived:
-        if value.finding is None or value.outcome is None or value.superseded or value.finding not in book.table.findings:
+        if value.finding is None or value.outcome is None or value.superseded or value.finding not in compiled.table.findings:
             continue
         outcomes = (value.outcome,) if isinstance(value.outcome, str) else tuple(value.outcome)
-        if value.finding not in found or _rank(value.finding, outcomes, book) > _rank(value.finding, found[value.finding], book):
+        if value.finding not in found or _rank(value.finding, outcomes, compiled) > _rank(value.finding, found[value.finding], compiled):
             found[value.finding] = outcomes
     return {finding: (outcomes, sources.get(finding, "reading")) for finding, outcomes in found.items()}
 
 
-def _rank(finding: str, outcomes: tuple[str, ...], book: Book) -> int:
-    order = [outcome.code for outcome in book.table.findings[finding].outcomes]
+def _rank(finding: str, outcomes: tuple[str, ...], compiled: CompiledTable) -> int:
+    order = [outcome.code for outcome in compiled.table.findings[finding].outcomes]
     return max(order.index(outcome) for outcome in outcomes)
 
 

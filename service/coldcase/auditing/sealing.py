@@ -17,17 +17,17 @@ import structlog
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.auditing.proving import NotAsSealed, Trees
-from coldcase.core import merkle
-from coldcase.core.canonical import canonical
-from coldcase.core.leaves import DecisionRow, decision_leaf, leaf
 from coldcase.db import seals
 from coldcase.db.seals import Seal
 from coldcase.db.transactions import Transaction
 from coldcase.errors import ColdcaseError, NotFound
+from coldcase.proof import merkle
+from coldcase.proof.canonical import canonical_json
+from coldcase.proof.leaves import StoredDecision, decision_leaf, plain_leaf
 
-log = structlog.get_logger(__name__)
+_logger = structlog.get_logger(__name__)
 
-BEFORE_ALL = bytes(32)
+BEFORE_FIRST_SEAL = bytes(32)
 """What stands for the head before the first seal."""
 
 OVERDUE_S = 300.0
@@ -43,9 +43,9 @@ class NotSealed(ColdcaseError):
     code = "not_sealed"
 
 
-def members(seal: Seal) -> dict[str, Any]:
+def head_members(seal: Seal) -> dict[str, Any]:
     """What the head of a seal is the hash of. Transaction ids are text: JSON's numbers end at 2⁵³."""
-    told = {
+    head = {
         "number": seal.number,
         "at": seal.at.astimezone(UTC).isoformat().replace("+00:00", "Z"),
         "count": seal.count,
@@ -55,17 +55,17 @@ def members(seal: Seal) -> dict[str, Any]:
         "previous": seal.previous.hex(),
         "root": seal.root.hex(),
     }
-    return told if seal.format == 1 else {**told, "epoch": seal.epoch, "format": seal.format}
+    return head if seal.format == 1 else {**head, "epoch": seal.epoch, "format": seal.format}
 
 
 def record_leaf(kind: str, row: Any, form: int) -> bytes:
     """The leaf of a record as `db.seals` reads it, in a format."""
-    return decision_leaf(row, form=form) if kind == "decision" else leaf(kind, row, form=form)
+    return decision_leaf(row, form=form) if kind == "decision" else plain_leaf(kind, row, form=form)
 
 
-def record_id(kind: str, row: Any) -> UUID:
+def member_id(kind: str, row: Any) -> UUID:
     """The name of a record as a member of a seal: its UUID, or its number written as one."""
-    if isinstance(row, DecisionRow):
+    if isinstance(row, StoredDecision):
         return row.id
     return row["id"] if kind == "verdict" else UUID(int=row["version" if kind == "rule_table" else "id"])
 
@@ -123,9 +123,9 @@ class Sealer:
                 pass
             await self._look()
         except ColdcaseError as error:
-            log.warning("nothing was sealed", why=error.detail)
+            _logger.warning("nothing was sealed", why=error.detail)
         except Exception:
-            log.exception("sealing failed in an unforeseen way")
+            _logger.exception("sealing failed in an unforeseen way")
 
     async def once(self) -> Seal | None:
         """Makes one seal, if there is anything to seal; its head goes to the log, where no one who owns the database can reach it."""
@@ -133,17 +133,17 @@ class Sealer:
             made = await seal(conn)
         if made is not None:
             self.last_sealed_at, self.last_head = made.at, made.head.hex()
-            log.info("sealed", seal=made.number, count=made.count, head=self.last_head)
+            _logger.info("sealed", seal=made.number, count=made.count, head=self.last_head)
         return made
 
     async def _look(self) -> None:
         async with self._transaction() as conn, seals.as_auditor(conn):
-            state = await seals.state(conn)
+            state = await seals.sealing_state(conn)
         if state.last is not None:
             self.last_sealed_at, self.last_head = state.last.at, state.last.head.hex()
         self.oldest_unsealed_s = state.oldest_unsealed_s
         if state.oldest_unsealed_s is not None and state.oldest_unsealed_s > max(OVERDUE_S, 5 * self._seconds):
-            log.warning("sealing is overdue", oldest_unsealed_s=round(state.oldest_unsealed_s), last_sealed_at=str(self.last_sealed_at))
+            _logger.warning("sealing is overdue", oldest_unsealed_s=round(state.oldest_unsealed_s), last_sealed_at=str(self.last_sealed_at))
 
 
 class Inclusion(msgspec.Struct, frozen=True, kw_only=True):
@@ -172,7 +172,7 @@ async def inclusion(conn: AsyncConnection, id_: UUID, trees: Trees | None = None
         place = await seals.place_of(conn, "decision", id_)
         if place is None:
             raise NotSealed
-        [found] = await seals.seals(conn, after=place.seal - 1, limit=1)
+        [found] = await seals.list_seals_after(conn, after=place.seal - 1, limit=1)
         path = await (trees or Trees()).path(conn, found, place.position)
     entry = decision_leaf(row, form=found.format)
     if not merkle.proves(merkle.leaf_hash(entry), place.position, found.count, path, found.root):
@@ -184,6 +184,6 @@ async def inclusion(conn: AsyncConnection, id_: UUID, trees: Trees | None = None
         answer=row.answer_text,
         position=place.position,
         path=[step.hex() for step in path],
-        seal=canonical(members(found)).decode(),
+        seal=canonical_json(head_members(found)).decode(),
         head=found.head.hex(),
     )

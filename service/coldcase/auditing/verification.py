@@ -7,11 +7,11 @@ from uuid import UUID
 
 import msgspec
 
-from coldcase.core.canonical import canonical
+from coldcase.proof.canonical import canonical_json
 
-MOST_NAMED = 1000
+MOST_LISTED = 1000
 
-Wrong = Literal[
+DiscrepancyKind = Literal[
     "changed",
     "missing",
     "inserted",
@@ -30,13 +30,13 @@ Wrong = Literal[
 ]
 
 
-class Trouble(msgspec.Struct, frozen=True, kw_only=True):
-    """One thing that is wrong: with a record (`kind`, `record`), with a seal, or with the chain of seals.
+class Discrepancy(msgspec.Struct, frozen=True, kw_only=True):
+    """A discrepancy, one thing that is wrong: with a record (`kind`, `record`), with a seal, or with the chain of seals.
 
     `state` stands for how the thing is now, where it can be in more than one wrong way.
     """
 
-    what: Wrong
+    what: DiscrepancyKind
     detail: str
     seal: int | None = None
     kind: str | None = None
@@ -45,16 +45,16 @@ class Trouble(msgspec.Struct, frozen=True, kw_only=True):
     state: str | None = None
 
     def digest(self) -> str:
-        """32 hexadecimal digits for this trouble and no other. A record's stays the same when it comes under a seal."""
+        """32 hexadecimal digits for this discrepancy and no other. A record's stays the same when it comes under a seal."""
         of_record = self.record is not None
-        told = {
+        identity = {
             "what": self.what,
             "kind": self.kind,
             "record": str(self.record) if of_record else None,
             "seal": None if of_record else self.seal,
             "state": self.state if of_record and self.what not in ("key", "client", "guard") else self.state or self.detail,
         }
-        return hashlib.sha256(canonical(told)).hexdigest()[:32]
+        return hashlib.sha256(canonical_json(identity)).hexdigest()[:32]
 
 
 class Acknowledgement(msgspec.Struct, frozen=True, kw_only=True):
@@ -93,7 +93,7 @@ class Verification(msgspec.Struct, kw_only=True):
     acknowledged: int = 0
     head: str | None = None
     wrong: int = 0
-    troubles: list[Trouble] = []
+    troubles: list[Discrepancy] = []
     archives: list[ArchivedYear] = []
     acknowledgements: list[Acknowledgement] = []
     known: dict[str, int] = {}
@@ -104,7 +104,7 @@ class Verification(msgspec.Struct, kw_only=True):
         """Whether nothing is wrong."""
         return self.wrong == 0
 
-    def told(self) -> dict[str, Any]:
+    def as_document(self) -> dict[str, Any]:
         """What a program may read of it."""
         members = msgspec.to_builtins(self)
         return {"good": self.good} | {name: value for name, value in members.items() if name not in ("known", "digests")}
@@ -114,20 +114,20 @@ class Verification(msgspec.Struct, kw_only=True):
         """Archived years that are believed gone and whose file nobody has shown."""
         return [archive for archive in self.archives if archive.gone and not archive.shown]
 
-    def add(self, trouble: Trouble) -> None:
+    def add(self, discrepancy: Discrepancy) -> None:
         """Notes one more thing that is wrong, unless it is acknowledged."""
-        if self.is_known(trouble):
+        if self.is_known(discrepancy):
             return
         self.wrong += 1
-        if len(self.troubles) < MOST_NAMED:
-            self.troubles.append(trouble)
+        if len(self.troubles) < MOST_LISTED:
+            self.troubles.append(discrepancy)
         if self.digests is not None:
-            self.digests.add(trouble.digest())
+            self.digests.add(discrepancy.digest())
 
-    def is_known(self, trouble: Trouble) -> bool:
-        """Whether the owner acknowledged this very trouble; it is counted then."""
-        place = self.known.get(trouble.digest()) if self.known else None
-        if place is None or trouble.what == "expected":
+    def is_known(self, discrepancy: Discrepancy) -> bool:
+        """Whether the owner acknowledged this very discrepancy; it is counted then."""
+        place = self.known.get(discrepancy.digest()) if self.known else None
+        if place is None or discrepancy.what == "expected":
             return False
         self.acknowledged += 1
         one = self.acknowledgements[place]

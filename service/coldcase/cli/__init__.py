@@ -8,11 +8,19 @@ import sys
 from collections.abc import Mapping, Sequence
 
 from coldcase.cli import cases, demo, documents, keys, record, serving, tables
-from coldcase.cli.talk import complain
+from coldcase.cli.console import complain
 from coldcase.errors import ColdcaseError
 from coldcase.logs import log_for_people
 
-GROUPS = (demo, serving, keys, cases, tables, record, documents)
+COMMANDS = (
+    demo.add_demo_commands,
+    serving.add_serving_commands,
+    keys.add_key_commands,
+    cases.add_case_commands,
+    tables.add_table_commands,
+    record.add_record_commands,
+    documents.add_document_commands,
+)
 WRONG_USE = frozenset({"bad_settings", "data_dir_unusable", "no_embedded_database", "wrong_use", "no_such_file"})
 
 
@@ -20,8 +28,8 @@ def parser() -> argparse.ArgumentParser:
     """The parser of every command."""
     top = argparse.ArgumentParser(prog="coldcase", description="Says why a refrigeration compressor failed.")
     commands = top.add_subparsers(metavar="COMMAND", required=True)
-    for group in GROUPS:
-        group.add_commands(commands)
+    for add in COMMANDS:
+        add(commands)
     return top
 
 

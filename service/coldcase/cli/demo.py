@@ -21,11 +21,11 @@ from rich.text import Text
 from sqlalchemy.ext.asyncio import AsyncConnection
 from uuid_utils import compat
 
-from coldcase.classifying import now
-from coldcase.cli import paper, store
+from coldcase.cli import database, render
+from coldcase.cli.console import Commands, command, result, say
 from coldcase.cli.serving import listen, make_server
-from coldcase.cli.tables import book_of
-from coldcase.cli.talk import Commands, command, result, say
+from coldcase.cli.tables import compiled_from
+from coldcase.clock import now
 from coldcase.core.answer import Answer
 from coldcase.db import keys
 from coldcase.db.embedded import Embedded
@@ -42,13 +42,15 @@ class DemoFailed(ColdcaseError):
     code = "demo_failed"
 
 
-def add_commands(commands: Commands) -> None:
+def add_demo_commands(commands: Commands) -> None:
     """Adds `demo`."""
-    added = command(commands, "demo", demo, "Start everything in a temporary folder, classify eight failures over HTTP, stop everything.")
+    added = command(
+        commands, "demo", run_demo, "Start everything in a temporary folder, classify eight failures over HTTP, stop everything."
+    )
     added.add_argument("--json", action="store_true", help="print the answers as JSON lines")
 
 
-def demo(args: argparse.Namespace, _environ: Mapping[str, str]) -> int:
+def run_demo(args: argparse.Namespace, _environ: Mapping[str, str]) -> int:
     """Posts the demo cases to a service of its own and prints each answer."""
     start_logging("warning")
     # As an exception, so that everything is stopped and swept up on the way out.
@@ -68,7 +70,7 @@ def demo(args: argparse.Namespace, _environ: Mapping[str, str]) -> int:
 @contextmanager
 def running(folder: Path) -> Iterator[Callable[[str, DemoCase], bytes]]:
     """A service on a free port with a database of its own, and what posts a case to it with a key and gives the answer back."""
-    with store.service_settings(Settings(data_dir=str(folder), port=0, warm_properties=False)) as settings, listen(settings) as listener:
+    with database.service_settings(Settings(data_dir=str(folder), port=0, warm_properties=False)) as settings, listen(settings) as listener:
         secret = _make_key(folder)
         server = make_server(settings)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="service")
@@ -94,13 +96,13 @@ def _make_key(folder: Path) -> str:
     secret = keys.new_secret()
 
     async def make(conn: AsyncConnection) -> None:
-        await keys.create(
+        await keys.create_key(
             conn,
             id_=compat.uuid7(),
             client_name="Tern Haven",
             person="demo",
             scopes=["decisions:write"],
-            secret_sha256=keys.digest(secret),
+            secret_sha256=keys.secret_digest(secret),
             now=now(),
         )
 
@@ -123,13 +125,13 @@ def _post(address: str, secret: str, name: str, case: DemoCase) -> bytes:
 
 
 def _print(posted: Iterable[tuple[DemoCase, bytes]]) -> None:
-    console, book = Console(file=sys.stdout, highlight=False), book_of(None)
+    console, compiled = Console(file=sys.stdout, highlight=False), compiled_from(None)
     answers: list[tuple[str, Answer]] = []
     for number, (case, body) in enumerate(posted, 1):
         title = f"{number}. {case.title}"
         answers.append((title, msgspec.json.decode(body, type=Answer)))
         console.print(Rule(Text(title, style="bold"), align="left", style="dim"))
         console.print(Text(case.told, style="italic dim"))
-        paper.show(answers[-1][1], book, sys.stdout, paper.BRIEF)
+        render.show(answers[-1][1], compiled, sys.stdout, render.BRIEF)
     console.print(Rule(Text("All of them, and how sure of 100", style="bold"), align="left", style="dim"))
-    paper.overview(answers, sys.stdout)
+    render.overview(answers, sys.stdout)

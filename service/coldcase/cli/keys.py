@@ -8,15 +8,15 @@ from uuid import UUID
 import msgspec
 from uuid_utils import compat
 
-from coldcase.classifying import now
-from coldcase.cli import store
-from coldcase.cli.talk import Commands, WrongUse, as_json, command, result, say
+from coldcase.cli import database
+from coldcase.cli.console import Commands, WrongUse, as_json, command, result, say
+from coldcase.clock import now
 from coldcase.core.case import Label
 from coldcase.core.labels import LABEL_SAYS
 from coldcase.db import keys
 from coldcase.db.keys import ApiKey
 
-SCOPES = (
+ALL_SCOPES = (
     "decisions:write",
     "preview",
     "decisions:read",
@@ -30,40 +30,40 @@ SCOPES = (
 )
 
 
-def add_commands(commands: Commands) -> None:
+def add_key_commands(commands: Commands) -> None:
     """Adds `keys`."""
     group = commands.add_parser("keys", help="API keys.").add_subparsers(metavar="COMMAND", required=True)
-    added = command(group, "create", create, "Make a key and print its secret, this once.")
+    added = command(group, "create", run_create_key, "Make a key and print its secret, this once.")
     added.add_argument("--client", required=True, help="the firm that holds the key; made if it is new")
     added.add_argument("--person", help="a label for whoever stands behind the key")
     added.add_argument(
-        "--scope", required=True, action="append", choices=SCOPES, metavar="SCOPE", help=f"again for more: {', '.join(SCOPES)}"
+        "--scope", required=True, action="append", choices=ALL_SCOPES, metavar="SCOPE", help=f"again for more: {', '.join(ALL_SCOPES)}"
     )
     added.add_argument("--expires", metavar="DATE", help="the first day (UTC) on which the key no longer works, 2027-01-31")
-    store.add_owner_flags(added)
-    added = command(group, "list", list_keys, "List keys; a secret is never shown again.")
+    database.add_owner_flags(added)
+    added = command(group, "list", run_list_keys, "List keys; a secret is never shown again.")
     added.add_argument("--json", action="store_true")
-    store.add_owner_flags(added)
-    added = command(group, "revoke", revoke, "Revoke a key for good; every replica knows within a second or two.")
+    database.add_owner_flags(added)
+    added = command(group, "revoke", run_revoke_key, "Revoke a key for good; every replica knows within a second or two.")
     added.add_argument("id", help="as `keys list` shows it")
-    store.add_owner_flags(added)
+    database.add_owner_flags(added)
 
 
-def create(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
+def run_create_key(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Makes a key; the secret goes to standard output, the rest to standard error."""
     secret = keys.new_secret()
     expires = _day(args.expires)
     client, person = _label("--client", args.client), None if args.person is None else _label("--person", args.person)
-    made = store.as_owner(
+    made = database.as_owner(
         args,
         environ,
-        lambda conn: keys.create(
+        lambda conn: keys.create_key(
             conn,
             id_=compat.uuid7(),
             client_name=client,
             person=person,
             scopes=args.scope,
-            secret_sha256=keys.digest(secret),
+            secret_sha256=keys.secret_digest(secret),
             now=now(),
             expires_at=expires,
         ),
@@ -74,9 +74,9 @@ def create(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     return 0
 
 
-def list_keys(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
+def run_list_keys(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Prints all keys."""
-    found = store.as_owner(args, environ, keys.list_keys)
+    found = database.as_owner(args, environ, keys.list_keys)
     if args.json:
         as_json(found)
     for key in () if args.json else found:
@@ -84,13 +84,13 @@ def list_keys(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     return 0
 
 
-def revoke(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
+def run_revoke_key(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Revokes one key."""
     try:
         id_ = UUID(args.id)
     except ValueError as error:
         raise WrongUse(f"'{args.id}' is no key's id; `coldcase keys list` shows them.") from error
-    key = store.as_owner(args, environ, lambda conn: keys.revoke(conn, id_, now=now()))
+    key = database.as_owner(args, environ, lambda conn: keys.revoke_key(conn, id_, now=now()))
     say(f"coldcase: key {key.id} of {key.client} is revoked")
     return 0
 

@@ -18,15 +18,15 @@ import uvicorn
 from litestar.types import ControllerRouterHandler
 
 from coldcase.app import create_app
-from coldcase.cli import store
-from coldcase.cli.talk import Commands, WrongUse, command, result, say
+from coldcase.cli import database
+from coldcase.cli.console import Commands, WrongUse, command, result, say
 from coldcase.db import migrating
 from coldcase.logs import start_logging
 from coldcase.settings import Settings
 from coldcase.web.connections import Connections, Limits
 from coldcase.web.protocol import Protocol
 
-log = structlog.get_logger()
+_logger = structlog.get_logger()
 
 BACKLOG = 2048
 ACCEPT_SECONDS = 2.0
@@ -38,30 +38,30 @@ OTHER_FILES = 64
 """Open files beside callers' connections and the pool: the other database connections, listeners, logs, property tables."""
 
 
-def add_commands(commands: Commands) -> None:
+def add_serving_commands(commands: Commands) -> None:
     """Adds `serve` and `migrate`."""
-    added = command(commands, "serve", serve, "Run the service; without a database URL on an embedded PostgreSQL.")
-    store.add_flags(added)
+    added = command(commands, "serve", run_serve, "Run the service; without a database URL on an embedded PostgreSQL.")
+    database.add_flags(added)
     added.add_argument("--host", help="address to listen on (default 127.0.0.1)")
     added.add_argument("--port", type=int, help="port to listen on (default 8000; 0 takes a free one)")
-    added = command(commands, "migrate", migrate, "As the owner: bring the database up to date and make the service's role.")
-    store.add_flags(added)
+    added = command(commands, "migrate", run_migrate, "As the owner: bring the database up to date and make the service's role.")
+    database.add_flags(added)
     added.add_argument("--owner-url", help="the server as the role that owns the database")
     added.add_argument("--sql", action="store_true", help="print the SQL instead")
 
 
-def serve(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
+def run_serve(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Serves until SIGTERM or SIGINT; what is in flight is finished first."""
-    chosen = store.read_settings(args, environ)
+    chosen = database.read_settings(args, environ)
     start_logging(chosen.log_level)
     with ExitStack() as stack:
         listeners = [stack.enter_context(listen(chosen, port)) for port in (chosen.port, chosen.metrics_port) if port is not None]
-        settings = stack.enter_context(store.service_settings(chosen))
+        settings = stack.enter_context(database.service_settings(chosen))
         assert settings.database_url is not None  # noqa: S101 - `service_settings` named it
-        store.check(settings.database_url, serves=True)
+        database.check_database(settings.database_url, serves=True)
         host, port = listeners[0].getsockname()[:2]
         # Its address among the words, for those who wait for them.
-        log.info("listening on http://%s:%s", host, port, described_at="/docs")
+        _logger.info("listening on http://%s:%s", host, port, described_at="/docs")
         server = make_server(settings)
         server.run(sockets=listeners)
     return 0 if server.started else 1
@@ -126,7 +126,7 @@ def make_server(settings: Settings, *, extra_routes: Sequence[ControllerRouterHa
         most=most_connections(settings),
         per_address=settings.connections_per_address,
         trusted=settings.proxies,
-        metrics=app.edge.metrics,
+        metrics=app.gateway.metrics,
     )
     return Server(
         connections,
@@ -161,13 +161,13 @@ def most_connections(settings: Settings) -> int:
     return settings.most_connections
 
 
-def migrate(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
+def run_migrate(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Brings the database up to date, or prints the SQL that would."""
-    chosen = store.read_settings(args, environ)
+    chosen = database.read_settings(args, environ)
     if args.sql:
         result(migrating.sql())
         return 0
-    with store.owner_url(chosen) as url, store.reachable():
+    with database.owner_url(chosen) as url, database.reachable():
         done = migrating.upgrade(url, service_password=chosen.service_password)
     for name in done.mended:
         say(f"coldcase: made anew, for it was missing: {name}")

@@ -8,27 +8,27 @@ from typing import Any
 
 import msgspec
 
-from coldcase.cli.talk import Commands, WrongUse, as_json, command, result
+from coldcase.cli.console import Commands, WrongUse, as_json, command, result
 from coldcase.core import checking
-from coldcase.core.compiled import Book, compile_table
-from coldcase.core.rule_table import digest
-from coldcase.core.starter import assemble
+from coldcase.core.compiled_table import CompiledTable, compile_table
+from coldcase.core.rule_table import table_digest
+from coldcase.core.table_files import assemble
 from coldcase.errors import BadRuleTable
 from coldcase.shipped import starter_table
 
 
-def add_commands(commands: Commands) -> None:
+def add_table_commands(commands: Commands) -> None:
     """Adds `table`."""
     group = commands.add_parser("table", help="Rule tables as files.").add_subparsers(metavar="COMMAND", required=True)
-    check = command(group, "check", check_table, "Say everything that is wrong with a rule table; exit 1 if anything is.")
+    check = command(group, "check", run_check_table, "Say everything that is wrong with a rule table; exit 1 if anything is.")
     check.add_argument("path", help="a folder of TOML files, or one JSON file, also as `GET /v1/rule-tables/…` answers it")
     check.add_argument("--json", action="store_true")
 
 
-def check_table(args: argparse.Namespace, _: Mapping[str, str]) -> int:
+def run_check_table(args: argparse.Namespace, _: Mapping[str, str]) -> int:
     """Prints the digest of a sound table; raises `BadRuleTable` with every flaw of another."""
     try:
-        named = digest(checking.read(read_document(args.path)))
+        named = table_digest(checking.read_table(read_document(args.path)))
     except BadRuleTable as error:
         if not args.json:
             raise
@@ -56,7 +56,7 @@ def read_document(path: str) -> Any:
         raise WrongUse(f"{path}: not a rule table: {error}") from error
 
 
-def book_of(path: str | None) -> Book:
-    """The book of a rule table on disk, or the starter's. Raises `BadRuleTable`."""
-    table = starter_table() if path is None else checking.read(read_document(path))
-    return compile_table(table, version=None, digest=digest(table))
+def compiled_from(path: str | None) -> CompiledTable:
+    """A rule table on disk, or the starter's, compiled. Raises `BadRuleTable`."""
+    table = starter_table() if path is None else checking.read_table(read_document(path))
+    return compile_table(table, version=None, digest=table_digest(table))

@@ -7,7 +7,7 @@ from uuid import UUID
 import msgspec
 
 Status = Literal["coded", "provisional", "undetermined"]
-Machine = Literal["sound", "damaged", "not_shown"]
+MachineState = Literal["sound", "damaged", "not_shown"]
 ChainState = Literal["seen", "not_seen", "not_checked"]
 RefusedBecause = Literal["thin", "contradictory", "close"]
 Source = Literal["observation", "reading", "laboratory", "pattern"]
@@ -147,7 +147,7 @@ class Answer(_Part, frozen=True, kw_only=True, gc=False):
     status: Status
     refused_because: RefusedBecause | None
     confidence: float
-    machine: Machine
+    machine: MachineState
     ranking: list[Ranked]
     contributing: list[Contribution]
     rationale: list[Weight]

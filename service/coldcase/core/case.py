@@ -14,7 +14,7 @@ from coldcase.core.labels import LABEL, UNSEEN
 
 CompressorType = Literal["scroll", "rotary", "reciprocating", "screw", "unknown"]
 Motor = Literal["three_phase", "single_phase", "inverter", "unknown"]
-Connection = Literal["star", "delta", "part_winding", "star_delta_start", "single_phase", "unknown"]
+WindingConnection = Literal["star", "delta", "part_winding", "star_delta_start", "single_phase", "unknown"]
 Hermeticity = Literal["hermetic", "semi_hermetic"]
 Lubricant = Literal["POE", "PVE", "PAG", "PAO", "AB", "mineral", "unknown"]
 Application = Literal["air_conditioning", "high_temperature", "medium_temperature", "low_temperature", "heat_pump", "chiller"]
@@ -85,7 +85,7 @@ class Unit(_Part, frozen=True, kw_only=True):
     motor: Motor
     ref: Label | None = None
     hermeticity: Hermeticity | None = None
-    winding_connection: Connection | None = None
+    winding_connection: WindingConnection | None = None
     refrigerant: Label | None = None
     lubricant: Lubricant | None = None
     viscosity_grade: Annotated[int, Meta(ge=1, le=5000)] | None = None

@@ -6,9 +6,9 @@ from typing import Any, Literal, get_args, get_origin, get_type_hints
 import msgspec
 
 from coldcase.core.case import Opening, Unit
-from coldcase.core.compiled import hundredths
-from coldcase.core.fixed_point import WHOLE
-from coldcase.core.logic import members, necessary, parts
+from coldcase.core.compiled_table import hundredths
+from coldcase.core.conditions import findings_in, necessary, parts
+from coldcase.core.fixed_point import TEN_THOUSAND
 from coldcase.core.rule_table import (
     COMPRESSOR_TYPES,
     CONNECTIONS,
@@ -27,7 +27,7 @@ from coldcase.core.rule_table import (
 )
 from coldcase.errors import BadRuleTable, Flaw
 
-LEAST = hundredths(0.1)
+LEAST_SHARE = hundredths(0.1)
 """A cell that can be is at least 0.1 in 100; what cannot be is gated."""
 
 MOST_WITHOUT_FAULT = hundredths(0.3)
@@ -54,7 +54,7 @@ def _choices(hint: Any) -> Iterator[Any]:
 _VALUES = {name: [*_choices(hint)] for shape in (Unit, Opening) for name, hint in get_type_hints(shape).items()}
 
 
-def read(document: Any) -> RuleTable:
+def read_table(document: Any) -> RuleTable:
     """The table of a JSON document. Raises `BadRuleTable` with every flaw; those of meaning, but for sums, once the shape is right."""
     try:
         table = msgspec.convert(document, RuleTable)
@@ -187,10 +187,10 @@ def _row(place: str, row: list[float], outcomes: Sequence[_Coded | Outcome]) -> 
     cells = [hundredths(share) for share in row]
     if any(abs(share * 100 - cell) > 1e-6 for share, cell in zip(row, cells, strict=True)):
         yield Flaw(place, "A frequency has more than two decimals.")
-    if sum(cells) != WHOLE:
+    if sum(cells) != TEN_THOUSAND:
         yield Flaw(place, f"The row sums to {sum(cells) / 100:g}, not to 100.")
     for outcome, cell in zip(outcomes, cells, strict=True):
-        if cell < LEAST:
+        if cell < LEAST_SHARE:
             yield Flaw(place, f"'{outcome.code}' stands below 0.1 in 100; what cannot be is gated, not zero.")
 
 
@@ -217,7 +217,7 @@ def _patterns(table: RuleTable) -> Iterator[Flaw]:
             where = f"{place}/{cause if cause == 'background' else f'per_hundred/{cause}'}"
             if cause != "background" and cause not in table.causes:
                 yield Flaw(where, f"There is no cause '{cause}'.")
-            if not LEAST <= hundredths(share) <= WHOLE:
+            if not LEAST_SHARE <= hundredths(share) <= TEN_THOUSAND:
                 yield Flaw(where, "A share is from 0.1 to 100 in 100.")
 
 
@@ -226,11 +226,11 @@ def _condition(place: str, condition: Condition, table: RuleTable) -> Iterator[F
         forms = [part.all, part.any, part.not_, part.unless, part.finding]
         if sum(form is not None for form in forms) != 1 or (part.finding is None) != (part.outcomes is None):
             yield Flaw(place, "A condition is one of: all, any, not, unless, or finding with in.")
-    for finding, outcomes in members(condition):
-        yield from _words(place, finding, outcomes, table)
+    for finding, outcomes in findings_in(condition):
+        yield from _outcome_flaws(place, finding, outcomes, table)
 
 
-def _words(place: str, code: str, outcomes: list[str], table: RuleTable) -> Iterator[Flaw]:
+def _outcome_flaws(place: str, code: str, outcomes: list[str], table: RuleTable) -> Iterator[Flaw]:
     finding = table.findings.get(code)
     if finding is None:
         yield Flaw(place, f"There is no finding '{code}'.")
@@ -251,7 +251,7 @@ def _causes(table: RuleTable) -> Iterator[Flaw]:
             if not step.seen_as:
                 yield Flaw(f"{place}/chain/{index}", "The step names no finding that would show it.")
             for finding, outcomes in step.seen_as.items():
-                yield from _words(f"{place}/chain/{index}", finding, outcomes, table)
+                yield from _outcome_flaws(f"{place}/chain/{index}", finding, outcomes, table)
         for index, contrast in enumerate(cause.contrast):
             if contrast.against not in table.causes or contrast.against == code:
                 yield Flaw(f"{place}/contrast/{index}", f"There is no other cause '{contrast.against}'.")
@@ -333,7 +333,7 @@ def _limits(table: RuleTable) -> Iterator[Flaw]:
         if limit.quantity not in table.quantities:
             yield Flaw(f"{place}/quantity", f"There is no quantity '{limit.quantity}'.")
         outcomes = [band.outcome for band in limit.bands if band.outcome is not None]
-        yield from _words(place, limit.finding, outcomes, table)
+        yield from _outcome_flaws(place, limit.finding, outcomes, table)
         yield from _when(f"{place}/when", limit.when, table)
         edges = [band.below for band in limit.bands]
         inner = [edge for edge in edges[:-1] if edge is not None]

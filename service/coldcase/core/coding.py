@@ -2,13 +2,13 @@
 
 from dataclasses import dataclass
 
-from coldcase.core.answer import Contribution, Machine, RefusedBecause, Status
-from coldcase.core.compiled import Book
-from coldcase.core.fixed_point import DECIBAN, PARTS, WHOLE
+from coldcase.core.answer import Contribution, MachineState, RefusedBecause, Status
+from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.fixed_point import DECIBAN, MILLION, TEN_THOUSAND
 from coldcase.core.rule_table import UNLISTED, Threshold
 from coldcase.core.weighing import Weighed
 
-HALF = PARTS // 2
+HALF = MILLION // 2
 AUDIBLE = DECIBAN // 2
 """Half a deciban: less than that is neither for nor against anything."""
 
@@ -17,8 +17,8 @@ Reason = tuple[RefusedBecause, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Coding:
-    """What is coded, and why not more, in a sentence each. `leader` is an index into the page's causes."""
+class CodingResult:
+    """What is coded, and why not more, in a sentence each. `leader` is an index into the model's causes."""
 
     leader: int
     status: Status
@@ -30,18 +30,18 @@ class Coding:
         return self.reasons[0][0] if self.reasons else None
 
 
-def code(weighed: Weighed, book: Book) -> Coding:
+def code(weighed: Weighed, compiled: CompiledTable) -> CodingResult:
     """The status that the table's thresholds allow the leader, with the reasons for a refusal."""
     leader, second = weighed.order[0], weighed.order[1]
-    rules = book.table.coding
-    reasons = (*_thin(weighed, leader, rules.thin_margin_decibans), *_contradictory(weighed, leader, second, book))
+    rules = compiled.table.coding
+    reasons = (*_thin(weighed, leader, rules.thin_margin_decibans), *_contradictory(weighed, leader, second, compiled))
     if reasons:
-        return Coding(leader, "undetermined", reasons)
+        return CodingResult(leader, "undetermined", reasons)
     bars: tuple[tuple[Status, Threshold], ...] = (("coded", rules.coded), ("provisional", rules.provisional))
     for status, bar in bars:
         if _clears(weighed, bar, rules.strong_decibans):
-            return Coding(leader, status, ())
-    return Coding(leader, "undetermined", (("close", "no cause stands far enough above the next to be named"),))
+            return CodingResult(leader, status, ())
+    return CodingResult(leader, "undetermined", (("close", "no cause stands far enough above the next to be named"),))
 
 
 def _clears(weighed: Weighed, bar: Threshold, strong: float) -> bool:
@@ -49,10 +49,10 @@ def _clears(weighed: Weighed, bar: Threshold, strong: float) -> bool:
     groups: dict[str, int] = {}
     for item, size in zip(weighed.items, weighed.for_leader, strict=True):
         if size >= AUDIBLE:
-            groups[item.voice.group] = groups.get(item.voice.group, 0) + size
+            groups[item.weight.group] = groups.get(item.weight.group, 0) + size
     alone_and_soft = len(groups) == 1 and max(groups.values()) < strong * DECIBAN
     return (
-        first >= round(bar.least_confidence * WHOLE)
+        first >= round(bar.least_confidence * TEN_THOUSAND)
         and first >= bar.least_ratio * second
         and len(groups) >= bar.least_groups
         and not alone_and_soft
@@ -60,28 +60,28 @@ def _clears(weighed: Weighed, bar: Threshold, strong: float) -> bool:
 
 
 def _thin(weighed: Weighed, leader: int, margin: float) -> tuple[Reason, ...]:
-    unlisted = weighed.page.causes.index(UNLISTED)
+    unlisted = weighed.model.causes.index(UNLISTED)
     above = int(weighed.scores[leader] - weighed.scores[unlisted])
     if leader != unlisted and above >= margin * DECIBAN:
         return ()
     return (("thin", f"the leading cause stands only {above / DECIBAN:.1f} decibans above a cause that the table does not know"),)
 
 
-def _contradictory(weighed: Weighed, leader: int, second: int, book: Book) -> tuple[Reason, ...]:
-    rules = book.table.coding
+def _contradictory(weighed: Weighed, leader: int, second: int, compiled: CompiledTable) -> tuple[Reason, ...]:
+    rules = compiled.table.coding
     support, against = _balance(weighed.for_leader)
     # Even where a table calls anything strong, nothing at all is not.
     strong = max(rules.strong_decibans * DECIBAN, 1)
     reasons: list[Reason] = []
     if against >= strong and against >= rules.contradiction_ratio * support:
-        said = (
+        detail = (
             f"what speaks against the leading cause ({against / DECIBAN:.0f} decibans) weighs at least"
             f" {rules.contradiction_ratio:.0%} of what speaks for it ({support / DECIBAN:.0f} decibans)"
         )
-        reasons.append(("contradictory", said))
+        reasons.append(("contradictory", detail))
     close = rules.provisional.least_ratio * weighed.confidence[second] > weighed.confidence[leader]
     if close and support >= strong and _balance(weighed.column(second))[0] >= strong:
-        titles = [book.table.causes[weighed.page.causes[i]].title for i in (leader, second)]
+        titles = [compiled.table.causes[weighed.model.causes[i]].title for i in (leader, second)]
         reasons.append(("contradictory", f"'{titles[0]}' and '{titles[1]}' stand close together, each with strong support"))
     return tuple(reasons)
 
@@ -91,33 +91,33 @@ def _balance(weights: list[int]) -> tuple[int, int]:
     return sum(w for w in weights if w > 0), -sum(w for w in weights if w < 0)
 
 
-def machine_state(weighed: Weighed) -> Machine:
-    """What the findings say of the compressor itself; spoilt evidence (kept below half) says nothing of it."""
-    shown = {item.voice.shows for item in weighed.items if item.keep >= HALF}
+def machine_state(weighed: Weighed) -> MachineState:
+    """What the findings say of the compressor itself; discounted evidence (kept below half) says nothing of it."""
+    shown = {item.weight.shows for item in weighed.items if item.keep >= HALF}
     if "damage" in shown:
         return "damaged"
     return "sound" if "sound" in shown else "not_shown"
 
 
-def unexplained(weighed: Weighed, book: Book) -> list[int]:
+def unexplained(weighed: Weighed, compiled: CompiledTable) -> list[int]:
     """The signs (items that are no clear outcomes) that the leader makes no more likely and its chain does not hold."""
-    in_chain = book.in_chain.get(weighed.page.causes[weighed.order[0]], frozenset())
+    in_chain = compiled.in_chain.get(weighed.model.causes[weighed.order[0]], frozenset())
     return [
         index
         for index, (item, size) in enumerate(zip(weighed.items, weighed.for_leader, strict=True))
         if size < AUDIBLE
-        and not item.voice.clear
+        and not item.weight.clear
         and item.source != "pattern"
         and item.replaced_by is None
         and not any((item.code, outcome) in in_chain for outcome in item.outcomes)
     ]
 
 
-def contributing(weighed: Weighed, left: list[int], book: Book) -> list[Contribution]:
+def contributing(weighed: Weighed, left: list[int], compiled: CompiledTable) -> list[Contribution]:
     """Causes with strong support among the signs that the leader leaves, strongest first; each takes what it explains."""
     found: list[Contribution] = []
-    least = book.table.coding.strong_decibans * DECIBAN
-    rivals = [i for i in range(weighed.page.rivals) if i != weighed.order[0]] if left else []
+    least = compiled.table.coding.strong_decibans * DECIBAN
+    rivals = [i for i in range(weighed.model.rivals) if i != weighed.order[0]] if left else []
     while left and rivals and len(found) < 3:
         sums = weighed.counted[left].sum(axis=0)
         best = max(rivals, key=lambda cause: int(sums[cause]))
@@ -125,6 +125,8 @@ def contributing(weighed: Weighed, left: list[int], book: Book) -> list[Contribu
         if sums[best] < least or not taken:
             break
         explains = [weighed.items[item].code for item in taken]
-        found.append(Contribution(cause=weighed.page.causes[best], support_decibans=round(int(sums[best]) / DECIBAN, 1), explains=explains))
+        found.append(
+            Contribution(cause=weighed.model.causes[best], support_decibans=round(int(sums[best]) / DECIBAN, 1), explains=explains)
+        )
         left = [item for item in left if item not in taken]
     return found

@@ -14,10 +14,10 @@ Ints = npt.NDArray[np.int64]
 
 BAN = 10**9
 DECIBAN = BAN // 10
-PARTS = 10**6
-"""Factors (what a discount keeps, how a group fades, base rates) are whole millionths."""
+MILLION = 10**6
+"""Factors (what a discount keeps, how a group decays, base rates) are whole millionths."""
 
-WHOLE = 10_000
+TEN_THOUSAND = 10_000
 """Natural frequencies are hundredths of one in 100, so a row sums to this."""
 
 _FINE = 10**15
@@ -33,7 +33,7 @@ def halves_to_even(numerator: Ints, denominator: int) -> Ints:
 
 def millionths(factor: float) -> int:
     """A factor from 0 to 1 as whole millionths; it is read as the decimal that a person wrote."""
-    return int((Decimal(repr(factor)) * PARTS).to_integral_value())
+    return int((Decimal(repr(factor)) * MILLION).to_integral_value())
 
 
 def log10(value: Decimal | int) -> int:
@@ -44,7 +44,7 @@ def log10(value: Decimal | int) -> int:
 @cache
 def fine_logs() -> Ints:
     """log10(n) for n = 0 … 10,000 in 10^-15 ban; entry 0 is never used (no possible cell is zero)."""
-    return np.array([0] + [int((Decimal(n).log10(_DECIMAL) * _FINE).to_integral_value()) for n in range(1, WHOLE + 1)])
+    return np.array([0] + [int((Decimal(n).log10(_DECIMAL) * _FINE).to_integral_value()) for n in range(1, TEN_THOUSAND + 1)])
 
 
 def from_fine(fine: Ints) -> Ints:
@@ -77,5 +77,5 @@ def relative_shares(scores: Ints) -> Ints:
 def ten_thousandths(shares: Ints) -> Ints:
     """Each share of the sum along the last axis, in ten-thousandths, rounded half to even."""
     total = shares.sum(axis=-1, keepdims=True)
-    quotient, rest = np.divmod(shares * WHOLE, total)
+    quotient, rest = np.divmod(shares * TEN_THOUSAND, total)
     return np.asarray(quotient + (2 * rest + (quotient & 1) > total))

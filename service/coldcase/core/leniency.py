@@ -9,9 +9,9 @@ from typing import Any
 import msgspec
 
 from coldcase.core.answer import LeftOut
-from coldcase.core.compiled import Book
-from coldcase.core.intake import NOT_COVERED_TEXT, Suspicion, Taken, take
-from coldcase.errors import MOST_NAMED, BadCase, Flaw
+from coldcase.core.case_reader import NOT_COVERED_TEXT, ImpossibilityCheck, ParsedCase, parse_case
+from coldcase.core.compiled_table import CompiledTable
+from coldcase.errors import MOST_FLAWS, BadCase, Flaw
 
 MOST_QUOTED = 200
 """Characters of a pointer or of what was sent there."""
@@ -22,18 +22,18 @@ MOST_TOLD = 16_384
 THE_UNIT = ("", "/unit", "/unit/compressor_type", "/unit/motor")
 
 
-def take_lenient(raw: Any, book: Book, suspicion: Suspicion | None = None) -> Taken:
+def parse_case_leniently(raw: Any, compiled: CompiledTable, impossibility_check: ImpossibilityCheck | None = None) -> ParsedCase:
     """The case without what is wrong with it, each left-out member named. Raises `BadCase` where no unit can be read."""
     left_out: list[LeftOut] = []
     sent = raw
     while True:
         try:
-            taken = take(raw, book, suspicion)
+            parsed = parse_case(raw, compiled, impossibility_check)
         except BadCase as error:
             raw = _without(raw, error, left_out)
         else:
             named = _bounded(left_out)
-            return Taken(taken.case, (*map(_sentence, named), *taken.notes), taken.raw, sent, tuple(named))
+            return ParsedCase(parsed.case, (*map(_sentence, named), *parsed.notes), parsed.raw, sent, tuple(named))
 
 
 def _without(raw: Any, error: BadCase, left_out: list[LeftOut]) -> dict[str, Any]:
@@ -44,7 +44,7 @@ def _without(raw: Any, error: BadCase, left_out: list[LeftOut]) -> dict[str, Any
     copy = {name: part.copy() if isinstance(part, dict | list) else part for name, part in raw.items()}
     for flaw in _together(_whole(flaw) for flaw in places.values()):
         _remove(copy, _names(flaw.pointer)[:2])
-        left_out.append(_left_out(raw, flaw) if len(left_out) < MOST_NAMED else LeftOut("", "", ""))
+        left_out.append(_left_out(raw, flaw) if len(left_out) < MOST_FLAWS else LeftOut("", "", ""))
     if isinstance(copy.get("evidence"), list):
         copy["evidence"] = [exhibit for exhibit in copy["evidence"] if exhibit is not None]
     if copy == raw:
@@ -86,14 +86,14 @@ def _whole(flaw: Flaw) -> Flaw:
 
 def _bounded(left_out: list[LeftOut]) -> list[LeftOut]:
     """As many as may be named, and then one that counts the rest."""
-    told, size = 0, 0
-    while told < min(len(left_out), MOST_NAMED):
-        size += len(left_out[told].pointer) + len(left_out[told].sent) + len(left_out[told].detail)
+    named, size = 0, 0
+    while named < min(len(left_out), MOST_FLAWS):
+        size += len(left_out[named].pointer) + len(left_out[named].sent) + len(left_out[named].detail)
         if size > MOST_TOLD:
             break
-        told += 1
-    rest = len(left_out) - told
-    return left_out[:told] + ([LeftOut("", "", f"{rest} more members were left out.")] if rest else [])
+        named += 1
+    rest = len(left_out) - named
+    return left_out[:named] + ([LeftOut("", "", f"{rest} more members were left out.")] if rest else [])
 
 
 def _sentence(one: LeftOut) -> str:

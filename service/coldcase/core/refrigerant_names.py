@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from coldcase.core.rule_table import spelling_key
 
-NAMES = {
+DESIGNATION_BY_NAME = {
     "ammonia": "R-717", "nh3": "R-717", "carbon dioxide": "R-744", "co2": "R-744", "propane": "R-290", "c3h8": "R-290",
     "isobutane": "R-600a", "i butane": "R-600a", "methylpropane": "R-600a", "2 methylpropane": "R-600a", "butane": "R-600",
     "n butane": "R-600", "ethane": "R-170", "c2h6": "R-170", "ethylene": "R-1150", "ethene": "R-1150", "c2h4": "R-1150",
@@ -30,7 +30,7 @@ def designation_of(text: str, known: Mapping[str, str]) -> str | None:
     A short form (`R-507`, `R-1234ze`) means the one known designation that has a letter or an isomer more.
     """
     words = re.sub(r"[\s-]+", " ", text.strip()).lower()
-    named = NAMES.get(words) or NAMES.get(words.replace(" ", ""))
+    named = DESIGNATION_BY_NAME.get(words) or DESIGNATION_BY_NAME.get(words.replace(" ", ""))
     if named is not None:
         return known.get(spelling_key(named))
     written = _DESIGNATION.fullmatch(text.strip())

@@ -1,7 +1,7 @@
 """The rule table as values: causes, findings, natural frequencies, limits, discounts, actions, cautions.
 
 A table is one JSON document (the starter table is the same document written as TOML, one file a station).
-`flaws` in `coldcase.core.checking` says what is wrong with one; `digest` names it.
+`flaws` in `coldcase.core.checking` says what is wrong with one; `table_digest` names it.
 """
 
 import hashlib
@@ -278,14 +278,14 @@ def spelling_key(designation: str) -> str:
     return re.sub(r"[^A-Z0-9]", "", designation.upper()).removeprefix("R")
 
 
-def canonical(table: RuleTable) -> bytes:
+def canonical_table(table: RuleTable) -> bytes:
     """The table's one spelling: RFC 8785 bytes."""
     return rfc8785.dumps(msgspec.to_builtins(table))
 
 
-def digest(table: RuleTable) -> str:
+def table_digest(table: RuleTable) -> str:
     """`sha256:` and the SHA-256 of the canonical bytes."""
-    return "sha256:" + hashlib.sha256(canonical(table)).hexdigest()
+    return "sha256:" + hashlib.sha256(canonical_table(table)).hexdigest()
 
 
 def from_document(document: Any) -> RuleTable:

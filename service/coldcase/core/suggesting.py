@@ -58,8 +58,8 @@ MEANT = {
 }
 """What is meant by what people write, spelled as by `_plain`."""
 
-SAID = {said: meant for meant, words in MEANT.items() for said in words.split()}
-UNITS = {
+MEANT_BY = {said: meant for meant, words in MEANT.items() for said in words.split()}
+KNOWN_UNITS = {
     *("v", "mv", "kv", "a", "ma", "ohm", "kohm", "megohm", "gohm", "uf", "w", "kw", "hz"),
     *("mg_kg", "ug_kg", "mg_l", "kg_l", "ppm", "ppb", "percent", "pct", "mg_koh_g", "mm2_s", "cst"),
     *("kg", "g", "mg", "lb", "oz", "l", "ml", "m", "ft", "h", "hours", "min"),
@@ -79,7 +79,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     if plain in candidates:
         return candidates[plain]
     known_words = set(filter(None, candidates.values()))
-    for meant in (SAID.get(plain), _PARTS_PER_MILLION.sub(r"\1_mg_kg", plain)):
+    for meant in (MEANT_BY.get(plain), _PARTS_PER_MILLION.sub(r"\1_mg_kg", plain)):
         if meant in known_words:
             return meant
     return _closest(plain, [(spelled, one) for spelled, one in candidates.items() if one is not None])
@@ -109,7 +109,7 @@ def _comparable(word: str, candidate: str) -> bool:
 
 def _unit(word: str) -> str | None:
     parts = word.split("_")
-    return next((unit for first in range(1, len(parts)) if (unit := "_".join(parts[first:])) in UNITS), None)
+    return next((unit for first in range(1, len(parts)) if (unit := "_".join(parts[first:])) in KNOWN_UNITS), None)
 
 
 def _distance(one: str, other: str, enough: int) -> int:

@@ -1,4 +1,4 @@
-"""Taking a year of decisions out, and erasing words: what only the owner of the database may do."""
+"""Taking a year of decisions out, and erasing personal texts: what only the owner of the database may do."""
 
 import asyncio
 from collections.abc import AsyncIterator, Mapping
@@ -10,17 +10,17 @@ from sqlalchemy import func, insert, text
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.core.leaves import ERASED, SALT, WORDS, DecisionRow
 from coldcase.db.seals import DECISION, stream
 from coldcase.db.tables import audit_archive
+from coldcase.proof.leaves import ERASED_TEXT, PERSONAL_TEXTS, SALT_BYTES, StoredDecision
 
 LOCK_MILLISECONDS = 200
 """How long a try to detach a year waits: less than half of what the recorder does."""
 
 DETACH_TRIES, DETACH_PAUSE_S = 30, 1.0
 
-Wanted = Mapping[str, tuple[str, tuple[str, ...]]]
-"""What to erase: of each kind of records the condition (SQL, with one parameter `value`) and the words."""
+TextsToErase = Mapping[str, tuple[str, tuple[str, ...]]]
+"""What to erase: of each kind of records the condition (SQL, with one parameter `value`) and the personal texts."""
 
 
 def partition(year: int) -> str:
@@ -40,7 +40,7 @@ async def is_there(conn: AsyncConnection, year: int) -> bool:
     return bool(found)
 
 
-async def rows(conn: AsyncConnection, year: int) -> AsyncIterator[list[DecisionRow]]:
+async def decisions_of_year(conn: AsyncConnection, year: int) -> AsyncIterator[list[StoredDecision]]:
     """The decisions of a year, by id, some at a time."""
     async for batch in stream(conn, "decision", f"SELECT {DECISION} FROM {partition(year)} AS r ORDER BY r.id", ()):  # noqa: S608
         yield batch
@@ -78,87 +78,87 @@ async def take_out(conn: AsyncConnection, year: int, *, drop: bool) -> bool:
     return False
 
 
-LABELS = {"verdict": "person", "audit_event": "person", "rule_table_event": "person", "rule_table": "created_by"}
-"""Where a person's label stands among the words of sealed records."""
+LABEL_COLUMNS = {"verdict": "person", "audit_event": "person", "rule_table_event": "person", "rule_table": "created_by"}
+"""Where a person's label stands among the personal texts of sealed records."""
 
 
 class Erasable(msgspec.Struct, frozen=True):
-    """What can be erased from the records of one kind: how many records lose each word, how many records there are, and
+    """What can be erased from the records of one kind: how many records lose each text, how many records there are, and
     how many of them go `whole`.
 
-    Those are of the first releases: one salt serves all their words, so that they go together.
+    Those are of the first releases: one salt serves all their texts, so that they go together.
     """
 
     kind: str
-    words: dict[str, int]
+    texts: dict[str, int]
     records: int
     whole: int
 
 
 def is_erased(kind: str, word: str) -> str:
-    """SQL: whether a word of a row has been erased."""
-    first = SALT * WORDS[kind].index(word) + 1
-    zeros = f"substr(salt, {first}, {SALT}) = decode(repeat('00', {SALT}), 'hex')"
+    """SQL: whether a personal text of a row has been erased."""
+    first = SALT_BYTES * PERSONAL_TEXTS[kind].index(word) + 1
+    zeros = f"substr(salt, {first}, {SALT_BYTES}) = decode(repeat('00', {SALT_BYTES}), 'hex')"
     return f"({word}_sha256 IS NOT NULL AND (salt IS NULL OR ({_own_salts(kind)} AND {zeros})))"
 
 
 def _own_salts(kind: str) -> str:
-    return f"octet_length(salt) = {SALT * len(WORDS[kind])}"
+    return f"octet_length(salt) = {SALT_BYTES * len(PERSONAL_TEXTS[kind])}"
 
 
-def of_person(*, addresses: bool) -> Wanted:
+def of_person(*, addresses: bool) -> TextsToErase:
     """A person's label wherever it stands, and with `addresses` the network addresses beside it."""
     return {
         kind: (f"{label} = :value", (label, "remote") if addresses and kind == "audit_event" else (label,))
-        for kind, label in LABELS.items()
+        for kind, label in LABEL_COLUMNS.items()
     }
 
 
-def of_verdict() -> Wanted:
+def of_verdict() -> TextsToErase:
     """What was written in a verdict."""
     return {"verdict": ("id = :value", ("note",))}
 
 
-async def erasable(conn: AsyncConnection, wanted: Wanted, value: str | UUID) -> list[Erasable]:
+async def erasable_texts(conn: AsyncConnection, wanted: TextsToErase, value: str | UUID) -> list[Erasable]:
     """What of it there is to erase still; as the owner."""
     found = []
-    for kind, (where, words) in wanted.items():
-        goes = {word: "true" if word in words else f"NOT {_own_salts(kind)}" for word in WORDS[kind]}
-        wholes = ["true", f"NOT {_own_salts(kind)}", *(f"{_is_left(kind, word)} AND {goes[word]}" for word in WORDS[kind])]
+    for kind, (where, names) in wanted.items():
+        goes = {word: "true" if word in names else f"NOT {_own_salts(kind)}" for word in PERSONAL_TEXTS[kind]}
+        wholes = ["true", f"NOT {_own_salts(kind)}", *(f"{_is_left(kind, word)} AND {goes[word]}" for word in PERSONAL_TEXTS[kind])]
         counts = ", ".join(f"count(*) FILTER (WHERE {condition})" for condition in wholes)
-        statement = f"SELECT {counts} FROM {kind} WHERE {_still(kind, where, words)}"  # noqa: S608 - our own names
+        statement = f"SELECT {counts} FROM {kind} WHERE {_still(kind, where, names)}"  # noqa: S608 - our own names
         records, whole, *lost = (await conn.execute(text(statement), {"value": value})).one()
         if records:
-            found.append(Erasable(kind, dict(zip(WORDS[kind], lost, strict=True)), records, whole))
+            found.append(Erasable(kind, dict(zip(PERSONAL_TEXTS[kind], lost, strict=True)), records, whole))
     return found
 
 
-async def erase(conn: AsyncConnection, wanted: Wanted, value: str | UUID) -> list[Erasable]:
+async def erase_texts(conn: AsyncConnection, wanted: TextsToErase, value: str | UUID) -> list[Erasable]:
     """Erases it; what was erased."""
-    found = await erasable(conn, wanted, value)
+    found = await erasable_texts(conn, wanted, value)
     for kind in (one.kind for one in found):
-        where, words = wanted[kind]
-        still = _still(kind, where, words)
-        await conn.execute(text(_erasure(kind, WORDS[kind], f"NOT {_own_salts(kind)} AND {still}")), {"value": value})
-        await conn.execute(text(_erasure(kind, words, f"{_own_salts(kind)} AND {still}")), {"value": value})
+        where, names = wanted[kind]
+        still = _still(kind, where, names)
+        await conn.execute(text(_erasure(kind, PERSONAL_TEXTS[kind], f"NOT {_own_salts(kind)} AND {still}")), {"value": value})
+        await conn.execute(text(_erasure(kind, names, f"{_own_salts(kind)} AND {still}")), {"value": value})
     return found
 
 
-def _still(kind: str, where: str, words: tuple[str, ...]) -> str:
-    return f"{where} AND salt IS NOT NULL AND ({' OR '.join(_is_left(kind, word) for word in words)})"
+def _still(kind: str, where: str, names: tuple[str, ...]) -> str:
+    return f"{where} AND salt IS NOT NULL AND ({' OR '.join(_is_left(kind, word) for word in names)})"
 
 
 def _is_left(kind: str, word: str) -> str:
     return f"({word} IS NOT NULL AND NOT {is_erased(kind, word)})"
 
 
-def _erasure(kind: str, words: tuple[str, ...], where: str) -> str:
-    changed = [f"{word} = CASE WHEN {word} IS NULL THEN NULL ELSE '{ERASED}' END" for word in words]
+def _erasure(kind: str, names: tuple[str, ...], where: str) -> str:
+    changed = [f"{word} = CASE WHEN {word} IS NULL THEN NULL ELSE '{ERASED_TEXT}' END" for word in names]
     salt = "salt"
-    for word in words:
-        place = SALT * WORDS[kind].index(word) + 1
-        salt = f"overlay({salt} PLACING decode(repeat('00', {SALT}), 'hex') FROM {place})"
-    salt = "NULL" if words == WORDS[kind] else salt
+    for word in names:
+        place = SALT_BYTES * PERSONAL_TEXTS[kind].index(word) + 1
+        salt = f"overlay({salt} PLACING decode(repeat('00', {SALT_BYTES}), 'hex') FROM {place})"
+    salt = "NULL" if names == PERSONAL_TEXTS[kind] else salt
     return f"UPDATE {kind} SET {', '.join(changed)}, salt = {salt} WHERE {where}"  # noqa: S608 - our own names
 
 
@@ -169,4 +169,4 @@ async def keys_of(conn: AsyncConnection, person: str) -> int:
 
 async def erase_keys_label(conn: AsyncConnection, person: str) -> None:
     """Erases a person's label from API keys."""
-    await conn.execute(text("UPDATE api_key SET person = :erased WHERE person = :person"), {"erased": ERASED, "person": person})
+    await conn.execute(text("UPDATE api_key SET person = :erased WHERE person = :person"), {"erased": ERASED_TEXT, "person": person})

@@ -8,10 +8,10 @@ import structlog
 
 from coldcase.errors import StoreAway
 
-log = structlog.get_logger()
+_logger = structlog.get_logger()
 
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-WRONG = timedelta(minutes=1)
+UNIX_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+MOST_CLOCK_ERROR = timedelta(minutes=1)
 """So far from the database's, the machine's clock is said to be wrong."""
 
 
@@ -28,19 +28,21 @@ class DatabaseClock:
 
     def set(self, told: datetime, asked: float) -> None:
         """Takes what the database said; `asked` is when, in seconds of `time.monotonic`."""
-        self._ahead = told - EPOCH - timedelta(seconds=(asked + time.monotonic()) / 2)
+        self._ahead = told - UNIX_EPOCH - timedelta(seconds=(asked + time.monotonic()) / 2)
         off = timedelta() if self._machine is None else self._machine() - told
-        if self._wrong is not (wrong := abs(off) > WRONG):
+        if self._wrong is not (wrong := abs(off) > MOST_CLOCK_ERROR):
             self._wrong = wrong
-            log.warning("the machine's clock and the database's differ" if wrong else "the clocks agree again", off_s=off.total_seconds())
+            _logger.warning(
+                "the machine's clock and the database's differ" if wrong else "the clocks agree again", off_s=off.total_seconds()
+            )
 
     def now(self) -> datetime:
         """The database's time, UTC. Raises StoreAway while it was never heard of."""
         if self._ahead is None:
             raise StoreAway
-        return EPOCH + self._ahead + timedelta(seconds=time.monotonic())
+        return UNIX_EPOCH + self._ahead + timedelta(seconds=time.monotonic())
 
 
 def nanoseconds(at: datetime) -> int:
     """Since 1970."""
-    return (at - EPOCH) // timedelta(microseconds=1) * 1000
+    return (at - UNIX_EPOCH) // timedelta(microseconds=1) * 1000

@@ -12,7 +12,7 @@ from coldcase.db.local_files import RUN, acquire, locked, open_private
 from coldcase.db.server_programs import first_closed, server_user
 from coldcase.errors import DataDirUnusable
 
-LONGEST_WAIT_S = 120
+LONGEST_LOCK_WAIT_S = 120
 """How long a command waits for another one that starts or stops the server of the same folder."""
 
 LONGEST_SOCKET_FOLDER = 85
@@ -97,15 +97,15 @@ def require_own(folder: Path) -> None:
 
 def exclusively(folder: Path) -> AbstractContextManager[None]:
     """One process at a time starts, joins or stops the server of a folder. Raises StoreAway if another takes too long."""
-    return locked(folder / "start.lock", seconds=LONGEST_WAIT_S)
+    return locked(folder / "start.lock", seconds=LONGEST_LOCK_WAIT_S)
 
 
-def share(folder: Path) -> int:
+def share_folder(folder: Path) -> int:
     """A hold on the server of this folder, for as long as the descriptor is open."""
     path = folder / "use.lock"
     hold = open_private(path, os.O_RDWR)
     try:
-        acquire(hold, fcntl.LOCK_SH, path, seconds=LONGEST_WAIT_S)
+        acquire(hold, fcntl.LOCK_SH, path, seconds=LONGEST_LOCK_WAIT_S)
     except BaseException:
         os.close(hold)
         raise

@@ -7,7 +7,7 @@ import base64
 import binascii
 import struct
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any, Literal
 from uuid import UUID
 
@@ -15,6 +15,7 @@ import msgspec
 from sqlalchemy import ColumnElement, Select, exists, select, text, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from coldcase.db.clock import UNIX_EPOCH
 from coldcase.db.tables import client, decision, verdict
 from coldcase.errors import BadCursor
 
@@ -41,7 +42,7 @@ class Decision(msgspec.Struct, frozen=True, kw_only=True):
     supersedes: UUID | None
 
 
-class Row(msgspec.Struct, frozen=True, kw_only=True):
+class ListedDecision(msgspec.Struct, frozen=True, kw_only=True):
     """A decision in a list; `confidence` from 0 to 1."""
 
     id: UUID
@@ -60,7 +61,7 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
     supersedes: UUID | None
 
 
-class Search(msgspec.Struct, frozen=True, kw_only=True):
+class DecisionFilter(msgspec.Struct, frozen=True, kw_only=True):
     """What to look for: all that is given must match. `from_` is included, `to` is not; both go by the order's time.
 
     `stands` leaves out what a later decision supersedes. `client_id` makes the search quick for one client; who may see
@@ -83,12 +84,12 @@ class Search(msgspec.Struct, frozen=True, kw_only=True):
     by: Order = "at"
 
 
-Place = tuple[datetime, UUID]
+CursorPosition = tuple[datetime, UUID]
 """Where a page ends: the last row's time, by the order, and id."""
 
 EQUAL = ("client_id", "cause", "status", "job_ref", "circuit", "compressor_type", "refrigerant", "rule_table", "engine")
-LISTED = [decision.c[name] for name in Row.__struct_fields__]
-TEXTS = ("case_text", "answer_text")
+LISTED = [decision.c[name] for name in ListedDecision.__struct_fields__]
+TEXT_COLUMNS = ("case_text", "answer_text")
 TEN_THOUSANDTHS = 10_000
 
 
@@ -100,7 +101,7 @@ async def view_as(conn: AsyncConnection, client_id: int, *, reads_all: bool = Fa
     )
 
 
-async def find(conn: AsyncConnection, id_: UUID) -> Decision | None:
+async def find_decision(conn: AsyncConnection, id_: UUID) -> Decision | None:
     """The decision with this id, None if there is none or it may not be seen."""
     query = (
         select(
@@ -126,7 +127,7 @@ async def find(conn: AsyncConnection, id_: UUID) -> Decision | None:
     if row is None:
         return None
     texts = {"case": row["case_text"].encode(), "answer": row["answer_text"].encode()}
-    return Decision(**{name: row[name] for name in row if name not in TEXTS}, **texts)
+    return Decision(**{name: row[name] for name in row if name not in TEXT_COLUMNS}, **texts)
 
 
 class Link(msgspec.Struct, frozen=True):
@@ -164,20 +165,22 @@ async def chain(conn: AsyncConnection, id_: UUID, *, most: int) -> list[Link]:
     return [Link(*row) for row in await conn.execute(CHAIN, {"id": id_, "most": most})]
 
 
-async def search(conn: AsyncConnection, wanted: Search, *, after: Place | None = None, limit: int) -> list[Row]:
+async def find_decisions(
+    conn: AsyncConnection, wanted: DecisionFilter, *, after: CursorPosition | None = None, limit: int
+) -> list[ListedDecision]:
     """At most `limit` decisions that match, newest first, those after `after` only."""
     rows = (await conn.execute(matching(wanted, after).limit(limit))).mappings()
-    return [Row(**{**row, "confidence": row["confidence"] / TEN_THOUSANDTHS}) for row in rows]
+    return [ListedDecision(**{**row, "confidence": row["confidence"] / TEN_THOUSANDTHS}) for row in rows]
 
 
-def matching(wanted: Search, after: Place | None = None) -> Select[Any]:
-    """The query behind `search`, newest first. Rows that arrive between two pages neither shift nor repeat any."""
+def matching(wanted: DecisionFilter, after: CursorPosition | None = None) -> Select[Any]:
+    """The query behind `find_decisions`, newest first. Rows that arrive between two pages neither shift nor repeat any."""
     time = decision.c[wanted.by]
     query = select(*LISTED).where(*conditions(wanted)).order_by(time.desc(), decision.c.id.desc())
     return query if after is None else query.where(tuple_(time, decision.c.id) < tuple_(*after))
 
 
-def conditions(wanted: Search) -> Sequence[ColumnElement[bool]]:
+def conditions(wanted: DecisionFilter) -> Sequence[ColumnElement[bool]]:
     """The search as conditions on the table of decisions."""
     time = decision.c[wanted.by]
     given = [decision.c[name] == value for name in EQUAL if (value := getattr(wanted, name)) is not None]
@@ -194,21 +197,20 @@ def conditions(wanted: Search) -> Sequence[ColumnElement[bool]]:
     return given
 
 
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 CURSOR = struct.Struct(">cq16s")
 
 
-def cursor(wanted: Search, last: Row) -> str:
+def make_cursor(wanted: DecisionFilter, last: ListedDecision) -> str:
     """The place after `last`, for the caller to send back."""
-    microseconds = (getattr(last, wanted.by) - EPOCH) // timedelta(microseconds=1)
+    microseconds = (getattr(last, wanted.by) - UNIX_EPOCH) // timedelta(microseconds=1)
     return base64.urlsafe_b64encode(CURSOR.pack(wanted.by[:1].encode(), microseconds, last.id.bytes)).decode().rstrip("=")
 
 
-def place(wanted: Search, sent: str) -> Place:
-    """What `cursor` made, read back. Raises BadCursor if it did not make this, or for another order."""
+def read_cursor(wanted: DecisionFilter, sent: str) -> CursorPosition:
+    """What `make_cursor` made, read back. Raises BadCursor if it did not make this, or for another order."""
     try:
         order, microseconds, id_ = CURSOR.unpack(base64.b64decode(sent + "=" * (-len(sent) % 4), altchars=b"-_", validate=True))
-        moment = EPOCH + timedelta(microseconds=microseconds)
+        moment = UNIX_EPOCH + timedelta(microseconds=microseconds)
     except (binascii.Error, struct.error, ValueError, OverflowError) as bad:
         raise BadCursor from bad
     if order != wanted.by[:1].encode():

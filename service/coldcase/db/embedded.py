@@ -21,7 +21,7 @@ from urllib.parse import quote
 import psycopg
 import structlog
 
-from coldcase.db.data_folder import cluster, exclusively, prepare, require_own, resolved, sayable, share, socket_folder, unusable
+from coldcase.db.data_folder import cluster, exclusively, prepare, require_own, resolved, sayable, share_folder, socket_folder, unusable
 from coldcase.db.local_files import try_lock
 from coldcase.db.server_process import DATABASE, OWNER, PORT, SERVICE, SUPERUSER, halt, is_alive, is_running, launch
 from coldcase.db.server_programs import wheel_programs
@@ -42,7 +42,7 @@ __all__ = [
     "wheel_programs",
 ]
 
-log = structlog.get_logger()
+_logger = structlog.get_logger()
 
 LOOK_S = 0.5
 LONGEST_PAUSE_S = 30.0
@@ -73,7 +73,7 @@ class Embedded:
             with exclusively(folder):
                 if not is_running(folder):
                     launch(folder, wheel_programs(cluster(folder)), settings or {})
-                return cls(folder, share(folder), settings or {})
+                return cls(folder, share_folder(folder), settings or {})
 
     @classmethod
     def find(cls, data_dir: Path) -> Self | None:
@@ -86,7 +86,7 @@ class Embedded:
             if not cluster(folder).is_dir():
                 return None
             with exclusively(folder):
-                return cls(folder, share(folder), {}) if is_running(folder) else None
+                return cls(folder, share_folder(folder), {}) if is_running(folder) else None
 
     @property
     def owner_url(self) -> str:
@@ -123,12 +123,12 @@ class Embedded:
             try:
                 with exclusively(self.folder):
                     if not is_running(self.folder):
-                        log.warning("the embedded PostgreSQL has ended; it is started again")
+                        _logger.warning("the embedded PostgreSQL has ended; it is started again")
                         launch(self.folder, wheel_programs(cluster(self.folder)), self._settings)
                 pause = LOOK_S
             except (ColdcaseError, OSError, psycopg.Error) as error:
                 pause = min(2 * pause, LONGEST_PAUSE_S)
-                log.error("the embedded PostgreSQL could not be started again", error=str(error))  # noqa: TRY400 - it says why itself
+                _logger.error("the embedded PostgreSQL could not be started again", error=str(error))  # noqa: TRY400 - it says why itself
 
     def stop(self) -> None:
         """Lets go of the server, and stops it if nobody else uses it. Twice does no harm."""

@@ -24,9 +24,9 @@ from coldcase.db.migrating import head_revision, known_revisions
 from coldcase.db.pulse import Pulse
 from coldcase.errors import RightsMissing, StaleSchema
 
-log = structlog.get_logger()
+_logger = structlog.get_logger()
 
-T = TypeVar("T")
+_Result = TypeVar("_Result")
 
 CONNECT_SECONDS = 5
 """How long the driver and the pool may try for a connection; those who need one in time have shorter deadlines of their own."""
@@ -188,10 +188,10 @@ def connect_args(url: str, limits: SessionLimits) -> dict[str, Any]:
     }
 
 
-def run_once(url: str, work: Callable[[AsyncConnection], Awaitable[T]]) -> T:
+def run_once(url: str, work: Callable[[AsyncConnection], Awaitable[_Result]]) -> _Result:
     """Runs `work` in one transaction of its own and commits it: for a command line, outside any event loop."""
 
-    async def in_transaction() -> T:
+    async def in_transaction() -> _Result:
         engine = create_async_engine(driver_url(url), poolclass=NullPool, connect_args={"application_name": "coldcase"})
         try:
             async with engine.begin() as conn:
@@ -219,7 +219,7 @@ async def require_current(conn: AsyncConnection) -> None:
     if found is None or (found != wanted and found in known_revisions()):
         raise StaleSchema(f"The database is at {found or 'no revision'}, this service needs {wanted}: run `coldcase migrate`.")
     if found != wanted:
-        log.warning("a newer release made the schema; this one goes on", found=found, wanted=wanted)
+        _logger.warning("a newer release made the schema; this one goes on", found=found, wanted=wanted)
 
 
 async def require_ready(conn: AsyncConnection) -> None:

@@ -44,7 +44,7 @@ RECORD_WIDE = audit_event.c.client_id.is_(None) & (func.current_setting("coldcas
 """What was done to the record as a whole or to rule tables, seen by one client: who did it, from where, is not told."""
 
 
-async def search(
+async def find_events(
     conn: AsyncConnection, *, action: str | None = None, subject: str | None = None, before: int | None = None, limit: int
 ) -> list[Event]:
     """At most `limit` events that may be seen, newest first, those before a number only."""
@@ -67,7 +67,7 @@ def _shown(name: str) -> "ColumnElement[Any]":
     return column
 
 
-async def note(conn: AsyncConnection, *, action: str, subject: str, details: dict[str, Any], actor: Actor) -> None:
+async def write_event(conn: AsyncConnection, *, action: str, subject: str, details: dict[str, Any], actor: Actor) -> None:
     """Writes an event that no change of a row stands for, at the database's time of this moment; only the owner may."""
     values = {"action": action, "subject": subject, "details": msgspec.json.encode(details).decode()}
     # A transaction may have begun long ago.

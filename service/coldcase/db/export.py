@@ -8,13 +8,13 @@ from uuid import UUID
 from sqlalchemy import ColumnElement, Double, Select, Text, case, func, literal_column, select, true
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.db.decisions import Search, conditions
+from coldcase.db.decisions import DecisionFilter, conditions
 from coldcase.db.engine import as_driver_takes, raw_connection
 from coldcase.db.tables import client, decision, verdict
 
-BATCH = 500
+EXPORTED_AT_A_TIME = 500
 
-COLUMNS: dict[str, type] = {
+EXPORT_COLUMNS: dict[str, type] = {
     "id": UUID,
     "client": str,
     "recorded_at": datetime,
@@ -36,7 +36,7 @@ COLUMNS: dict[str, type] = {
 }
 """What every export has of a decision and of its newest verdict; `confidence` from 0 to 1."""
 
-TEXTS: dict[str, type] = {"case": str, "answer": str}
+FULL_EXPORT_COLUMNS: dict[str, type] = {"case": str, "answer": str}
 """What a full export has besides: the stored texts."""
 
 Exported = tuple[Any, ...]
@@ -45,10 +45,10 @@ Exported = tuple[Any, ...]
 
 def columns(*, full: bool) -> dict[str, type]:
     """The columns of an export, in their order, with the type of their values; any but the first three may be None."""
-    return COLUMNS | TEXTS if full else COLUMNS
+    return EXPORT_COLUMNS | FULL_EXPORT_COLUMNS if full else EXPORT_COLUMNS
 
 
-def query(wanted: Search, *, full: bool) -> Select[Any]:
+def export_query(wanted: DecisionFilter, *, full: bool) -> Select[Any]:
     """The decisions that match, in the order of their ids, which is that of recording."""
     newest = (
         select(verdict.c.cause, verdict.c.not_determinable, verdict.c.basis, verdict.c.recorded_at)
@@ -93,27 +93,27 @@ def spelled(rows: Select[Any], *, full: bool, safe: bool) -> Select[Any]:
     return select(*(spell(table.c[name], kind).label(name) for name, kind in columns(full=full).items())).order_by(table.c.id)
 
 
-def statement(wanted: Search, *, full: bool = False) -> tuple[str, dict[str, Any]]:
+def statement(wanted: DecisionFilter, *, full: bool = False) -> tuple[str, dict[str, Any]]:
     """The query as the driver takes it."""
-    return as_driver_takes(query(wanted, full=full))
+    return as_driver_takes(export_query(wanted, full=full))
 
 
-async def rows(conn: AsyncConnection, wanted: Search, *, full: bool) -> AsyncGenerator[list[Exported], None]:
+async def export_rows(conn: AsyncConnection, wanted: DecisionFilter, *, full: bool) -> AsyncGenerator[list[Exported], None]:
     """The decisions, some at a time."""
     raw = await raw_connection(conn)
     async with raw.cursor(name="export", binary=True) as cursor:
         await cursor.execute(*statement(wanted, full=full))
-        while batch := await cursor.fetchmany(BATCH):
+        while batch := await cursor.fetchmany(EXPORTED_AT_A_TIME):
             yield batch
 
 
-async def csv(conn: AsyncConnection, wanted: Search, *, full: bool, safe: bool = False) -> AsyncGenerator[bytes, None]:
+async def export_csv(conn: AsyncConnection, wanted: DecisionFilter, *, full: bool, safe: bool = False) -> AsyncGenerator[bytes, None]:
     """The decisions as CSV (RFC 4180) with a header, a record at a time, for so the server sends them.
 
     If `safe`, a text that a spreadsheet would run as a formula begins with an apostrophe.
     """
     raw = await raw_connection(conn)
-    sql, values = as_driver_takes(spelled(query(wanted, full=full), full=full, safe=safe))
+    sql, values = as_driver_takes(spelled(export_query(wanted, full=full), full=full, safe=safe))
     async with raw.cursor() as cursor, cursor.copy(f"COPY ({sql}) TO STDOUT (FORMAT csv, HEADER)", values) as copy:
         async for record in copy:
             yield bytes(record[:-1]) + b"\r\n"

@@ -14,7 +14,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from coldcase.db.tables import metadata
 
 SERVICE_ROLE, AUDITOR_ROLE = "coldcase_service", "coldcase_auditor"
-PARTITION = "decision_year"
+ANY_PARTITION = "decision_year"
 """What stands for each yearly partition of decisions: all are guarded alike."""
 
 # Names are shown as the tables' own schema makes them, whatever the session's search_path is.
@@ -113,7 +113,7 @@ class Expected(msgspec.Struct, frozen=True):
     guards: list[Guard]
 
 
-class Difference(msgspec.Struct, frozen=True):
+class GuardDifference(msgspec.Struct, frozen=True):
     """A guard that is not as this release makes it. `wanted` or `found` is None where there should be, or is, none."""
 
     kind: str
@@ -122,37 +122,37 @@ class Difference(msgspec.Struct, frozen=True):
     found: Guard | None
 
 
-def expected() -> Expected:
+def expected_guards() -> Expected:
     """What this release makes."""
     return msgspec.json.decode((files("coldcase.db") / "guards.json").read_bytes(), type=Expected)
 
 
-def query() -> TextClause:
+def guards_query() -> TextClause:
     """The query for what there is; `PATH` goes before it, in the same transaction."""
-    values = {"tables": [*metadata.tables, "alembic_version"], "roles": [SERVICE_ROLE, AUDITOR_ROLE], "partition": PARTITION}
+    values = {"tables": [*metadata.tables, "alembic_version"], "roles": [SERVICE_ROLE, AUDITOR_ROLE], "partition": ANY_PARTITION}
     return text(FOUND).bindparams(*(bindparam(name, value) for name, value in values.items()))
 
 
-def found(rows: Iterable[Any]) -> dict[str, list[Guard]]:
-    """The rows of `query`: the guards of each yearly partition under its name, all others under the empty one."""
+def guards_found(rows: Iterable[Any]) -> dict[str, list[Guard]]:
+    """The rows of `guards_query`: the guards of each yearly partition under its name, all others under the empty one."""
     made: dict[str, list[Guard]] = {"": []}
     for kind, real, name, table, value in rows:
-        made.setdefault(real if table == PARTITION else "", []).append(Guard(kind, name, table, value))
+        made.setdefault(real if table == ANY_PARTITION else "", []).append(Guard(kind, name, table, value))
     return made
 
 
-def differences(wanted: Sequence[Guard], there: Mapping[str, list[Guard]]) -> Iterator[Difference]:
+def differences(wanted: Sequence[Guard], there: Mapping[str, list[Guard]]) -> Iterator[GuardDifference]:
     """What is missing, what is there and should not be, and what is otherwise than it should be."""
     for part, guards in there.items():
-        one = {(guard.kind, guard.name): guard for guard in wanted if (guard.table == PARTITION) == bool(part)}
+        one = {(guard.kind, guard.name): guard for guard in wanted if (guard.table == ANY_PARTITION) == bool(part)}
         other = {(guard.kind, guard.name): guard for guard in guards}
         for kind, name in sorted(one.keys() | other.keys()):
             want, have = one.get((kind, name)), other.get((kind, name))
             if want is None or have is None or want.value != have.value:
-                yield Difference(kind, name.replace(PARTITION, part) if part else name, want, have)
+                yield GuardDifference(kind, name.replace(ANY_PARTITION, part) if part else name, want, have)
 
 
-async def look(conn: AsyncConnection) -> dict[str, list[Guard]]:
-    """What there is, as `found` has it. For the rest of the transaction names are looked for in the tables' own schema."""
+async def look_at_guards(conn: AsyncConnection) -> dict[str, list[Guard]]:
+    """What there is, as `guards_found` has it. For the rest of the transaction names are looked for in the tables' own schema."""
     await conn.execute(PATH)
-    return found(await conn.execute(query()))
+    return guards_found(await conn.execute(guards_query()))

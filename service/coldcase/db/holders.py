@@ -10,7 +10,7 @@ from sqlalchemy import text
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 
-class Told(msgspec.Struct, frozen=True):
+class HolderEvent(msgspec.Struct, frozen=True):
     """What an event says of a client or key."""
 
     action: str
@@ -34,10 +34,10 @@ class KeyRow(msgspec.Struct, frozen=True):
     secret: str
 
 
-async def told(conn: AsyncConnection) -> list[Told]:
+async def holder_events(conn: AsyncConnection) -> list[HolderEvent]:
     """The events of keys and clients, in their order."""
     query = "SELECT action, subject, client_id, details FROM audit_event WHERE action LIKE 'key.%' OR action LIKE 'client.%' ORDER BY id"
-    return [Told(row[0], row[1], row[2], _members(row[3])) for row in await conn.execute(text(query))]
+    return [HolderEvent(row[0], row[1], row[2], _members(row[3])) for row in await conn.execute(text(query))]
 
 
 def _members(details: str) -> dict[str, Any]:
@@ -70,7 +70,7 @@ async def misplaced_verdicts(conn: AsyncConnection) -> Sequence[tuple[UUID, int]
     return [(row[0], row[1]) for row in await conn.execute(text(query))]
 
 
-async def untold_table_events(conn: AsyncConnection) -> list[int]:
+async def table_events_without_audit(conn: AsyncConnection) -> list[int]:
     """What was done to rule tables without an audit event of it, by number; not what is older than all such events."""
     query = (
         "SELECT id FROM rule_table_event AS done WHERE at >= (SELECT min(at) FROM audit_event) AND NOT EXISTS ("
@@ -80,7 +80,7 @@ async def untold_table_events(conn: AsyncConnection) -> list[int]:
     return [row[0] for row in await conn.execute(text(query))]
 
 
-async def untold_verdicts(conn: AsyncConnection) -> Sequence[tuple[UUID, int]]:
+async def verdicts_without_audit(conn: AsyncConnection) -> Sequence[tuple[UUID, int]]:
     """Verdicts without an audit event of them, each with the decision's client."""
     query = (
         "SELECT id, client_id FROM verdict WHERE NOT EXISTS ("

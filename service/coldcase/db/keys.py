@@ -17,7 +17,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from coldcase.db.tables import api_key, client
 from coldcase.errors import NotFound
 
-CHANGED = "coldcase_keys"
+KEYS_CHANGED = "coldcase_keys"
 """The channel on which the database tells of new and revoked keys."""
 
 SECRET_BYTES = 32
@@ -57,12 +57,12 @@ def new_secret() -> str:
     return f"cc_{secrets.token_urlsafe(SECRET_BYTES)}"
 
 
-def digest(secret: str) -> bytes:
+def secret_digest(secret: str) -> bytes:
     """What the record holds of a secret. It has 256 bits, so no salt and no slow hash is needed."""
     return hashlib.sha256(secret.encode()).digest()
 
 
-async def create(
+async def create_key(
     conn: AsyncConnection,
     *,
     id_: UUID,
@@ -77,26 +77,26 @@ async def create(
     client_id = await ensure_client(conn, client_name)
     values = {"id": id_, "client_id": client_id, "person": person, "created_at": now, "expires_at": expires_at}
     await conn.execute(insert(api_key).values(**values, scopes=sorted(set(scopes)), secret_sha256=secret_sha256))
-    return as_key((await conn.execute(known().where(api_key.c.id == id_))).mappings().one())
+    return as_key((await conn.execute(select_keys().where(api_key.c.id == id_))).mappings().one())
 
 
 async def list_keys(conn: AsyncConnection) -> list[ApiKey]:
     """All keys, oldest first, revoked and expired ones too."""
-    return [as_key(row) for row in (await conn.execute(known().order_by(api_key.c.created_at, api_key.c.id))).mappings()]
+    return [as_key(row) for row in (await conn.execute(select_keys().order_by(api_key.c.created_at, api_key.c.id))).mappings()]
 
 
-async def revoke(conn: AsyncConnection, id_: UUID, *, now: datetime) -> ApiKey:
+async def revoke_key(conn: AsyncConnection, id_: UUID, *, now: datetime) -> ApiKey:
     """Revokes a key for good; one that is revoked already stays as it was. Raises NotFound."""
     await conn.execute(update(api_key).where(api_key.c.id == id_, api_key.c.revoked_at.is_(None)).values(revoked_at=now))
-    row = (await conn.execute(known().where(api_key.c.id == id_))).mappings().one_or_none()
+    row = (await conn.execute(select_keys().where(api_key.c.id == id_))).mappings().one_or_none()
     if row is None:
         raise NotFound(f"There is no key {id_}.")
     return as_key(row)
 
 
-async def by_hash(conn: AsyncConnection, secret_sha256: bytes) -> ApiKey | None:
+async def key_by_digest(conn: AsyncConnection, secret_sha256: bytes) -> ApiKey | None:
     """The key whose secret has this digest. It may be revoked or expired: see `is_good`."""
-    row = (await conn.execute(known().where(api_key.c.secret_sha256 == secret_sha256))).mappings().one_or_none()
+    row = (await conn.execute(select_keys().where(api_key.c.secret_sha256 == secret_sha256))).mappings().one_or_none()
     return None if row is None else as_key(row)
 
 
@@ -113,7 +113,7 @@ async def good_tokens(conn: AsyncConnection) -> set[bytes]:
 async def page_of(conn: AsyncConnection, tokens: Iterable[bytes]) -> dict[bytes, tuple[bytes, ApiKey]]:
     """The keys of these tokens, each with the digest of its secret, by token."""
     by_id = {UUID(bytes=token[:16]): token for token in tokens}
-    query = known().add_columns(api_key.c.secret_sha256).where(api_key.c.id == any_(cast(list(by_id), ARRAY(Uuid))))
+    query = select_keys().add_columns(api_key.c.secret_sha256).where(api_key.c.id == any_(cast(list(by_id), ARRAY(Uuid))))
     found = {}
     for row in (await conn.execute(query)).mappings():
         members = dict(row)
@@ -136,12 +136,12 @@ async def ensure_client(conn: AsyncConnection, name: str) -> int:
     return number
 
 
-async def changes(conn: AsyncConnection) -> str:
+async def keys_mark(conn: AsyncConnection) -> str:
     """A mark that is another one once any key was made or revoked, or a person's label erased."""
     return str(await conn.scalar(text(MARK)))
 
 
-def known() -> Select[Any]:
+def select_keys() -> Select[Any]:
     """Keys with their client's name."""
     return select(
         api_key.c.id,
@@ -156,5 +156,5 @@ def known() -> Select[Any]:
 
 
 def as_key(row: RowMapping) -> ApiKey:
-    """A row of `known` as a value."""
+    """A row of `select_keys` as a value."""
     return ApiKey(**{**row, "scopes": frozenset(row["scopes"])})

@@ -10,7 +10,7 @@ import msgspec
 from sqlalchemy import Connection, text
 
 from coldcase.db import guards
-from coldcase.db.guards import AUDITOR_ROLE, SERVICE_ROLE, Difference
+from coldcase.db.guards import AUDITOR_ROLE, SERVICE_ROLE, GuardDifference
 
 # Roles belong to the whole server: another database of it may have made them already, or be making them now; or its administrator has,
 # because the owner may not.
@@ -42,7 +42,7 @@ TELL = """
 INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'guards.mended', 'record', session_user, :details)
 """
 
-COMMANDS = {"r": "SELECT", "a": "INSERT", "w": "UPDATE", "d": "DELETE", "*": "ALL"}
+POLICY_COMMANDS = {"r": "SELECT", "a": "INSERT", "w": "UPDATE", "d": "DELETE", "*": "ALL"}
 
 
 def make_roles(conn: Connection) -> None:
@@ -55,7 +55,7 @@ def mend(conn: Connection) -> list[str]:
     conn.execute(text(NO_TEMPORARY_TABLES))
     conn.execute(guards.PATH)
     made = []
-    for one in guards.differences(guards.expected().guards, guards.found(conn.execute(guards.query()))):
+    for one in guards.differences(guards.expected_guards().guards, guards.guards_found(conn.execute(guards.guards_query()))):
         for statement in statements(one):
             conn.exec_driver_sql(statement)
             made.append(f"{one.kind} {one.name}")
@@ -65,7 +65,7 @@ def mend(conn: Connection) -> list[str]:
     return made
 
 
-def statements(one: Difference) -> Iterator[str]:
+def statements(one: GuardDifference) -> Iterator[str]:
     """What makes a missing policy, grant or membership, if it is one of these."""
     if one.wanted is None:
         return
@@ -92,6 +92,6 @@ def statements(one: Difference) -> Iterator[str]:
 def _policy(name: str, value: Any) -> str:
     policy, _, table = name.partition(" on ")
     kind = "PERMISSIVE" if value["permissive"] else "RESTRICTIVE"
-    told = f"CREATE POLICY {policy} ON {table} AS {kind} FOR {COMMANDS[value['command']]} TO {', '.join(value['roles'])}"
-    told += f" USING ({value['using']})" if value["using"] is not None else ""
-    return told + (f" WITH CHECK ({value['check']})" if value["check"] is not None else "")
+    statement = f"CREATE POLICY {policy} ON {table} AS {kind} FOR {POLICY_COMMANDS[value['command']]} TO {', '.join(value['roles'])}"
+    statement += f" USING ({value['using']})" if value["using"] is not None else ""
+    return statement + (f" WITH CHECK ({value['check']})" if value["check"] is not None else "")

@@ -6,7 +6,7 @@ from collections.abc import Awaitable, Callable, Coroutine, Iterator
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
-T = TypeVar("T")
+_Result = TypeVar("_Result")
 
 STEPS = 4
 """A deadline is waited for in steps, so that an event loop that stood still does not blame the database for it."""
@@ -57,7 +57,7 @@ class Pulse:
             del self._held[end]
 
 
-async def within(seconds: float, work: Coroutine[Any, Any, T], *, undo: Callable[[T], Awaitable[Any]] | None = None) -> T:
+async def within(seconds: float, work: Coroutine[Any, Any, _Result], *, undo: Callable[[_Result], Awaitable[Any]] | None = None) -> _Result:
     """What `work` comes to. Raises TimeoutError if it takes longer.
 
     The deadline is hard: work that is late, or whose caller was cancelled, is cancelled and not waited for; if it comes
@@ -78,14 +78,14 @@ async def within(seconds: float, work: Coroutine[Any, Any, T], *, undo: Callable
     return task.result()
 
 
-def _abandon(task: asyncio.Task[T], undo: Callable[[T], Awaitable[Any]] | None) -> None:
+def _abandon(task: asyncio.Task[_Result], undo: Callable[[_Result], Awaitable[Any]] | None) -> None:
     task.cancel()
     ending = asyncio.create_task(_end(task, undo))
     _abandoned.add(ending)
     ending.add_done_callback(_abandoned.discard)
 
 
-async def _end(task: asyncio.Task[T], undo: Callable[[T], Awaitable[Any]] | None) -> None:
+async def _end(task: asyncio.Task[_Result], undo: Callable[[_Result], Awaitable[Any]] | None) -> None:
     [result] = await asyncio.gather(task, return_exceptions=True)
     if undo is not None and not isinstance(result, BaseException):
         await asyncio.gather(undo(result), return_exceptions=True)

@@ -1,6 +1,6 @@
 """Group commit: requests that wait at the same time share one INSERT and one commit, and each is answered after that commit only.
 
-One task writes one batch at a time; what arrives meanwhile is the next batch. A batch that fails is sent again row by row, so that a bad
+One task writes one batch at a time; what arrives meanwhile is the next batch. A batch that fails is retried row by row, so that a bad
 neighbour hurts nobody. Idempotency keys are decided by the database, so they hold across replicas, and within a batch.
 """
 
@@ -16,13 +16,13 @@ import asyncpg
 import structlog
 from prometheus_client import CollectorRegistry
 
-from coldcase.db.batch import LOST, Connection, NewDecision, Outcome, Row, checked_row, dated
 from coldcase.db.clock import DatabaseClock
-from coldcase.db.figures import Figures
+from coldcase.db.decision_batch import LOST, BatchOutcome, BatchRow, NewDecision, RecorderConnection, at_time, checked_row
+from coldcase.db.recorder_metrics import RecorderMetrics
 from coldcase.db.waiting import (
-    WAITED_IN_VAIN,
+    WAIT_STATES,
     Recorded,
-    Waiting,
+    WaitingRequest,
     fault,
     is_untimely,
     lost_with,
@@ -36,7 +36,7 @@ from coldcase.db.waiting import (
 )
 from coldcase.errors import Archived, Busy, ColdcaseError, KeyInFlight, KeyReused, OutcomeUnknown, StoreAway
 
-log = structlog.get_logger()
+_logger = structlog.get_logger()
 
 COMMAND_SECONDS = 1.2
 """How long one statement may take before its connection is given up."""
@@ -64,7 +64,7 @@ class Recorder:
     What is recorded bears the time of `clock`, which is the database's: it refuses what is a minute off its own.
 
     `available` says whether the database was there and took records when last heard of, `waiting` how many requests wait for a
-    commit; `batches` and `rows` count what was committed, `figures` the same and more for Prometheus.
+    commit; `batches` and `rows` count what was committed, `metrics` the same and more for Prometheus.
     """
 
     def __init__(
@@ -78,19 +78,19 @@ class Recorder:
     ) -> None:
         self.available = False
         self.clock = clock or DatabaseClock()
-        self.figures = Figures(registry)
+        self.metrics = RecorderMetrics(registry)
         self.batches = 0
         self.rows = 0
         self._url = url
         self._keys_live = keys_live
         self._most_waiting = most_waiting
-        self._queue: deque[Waiting] = deque()
+        self._queue: deque[WaitingRequest] = deque()
         self._something_to_do = asyncio.Event()
         self._closing = asyncio.Event()
-        self._conn: Connection | None = None
+        self._conn: RecorderConnection | None = None
         self._pause = FIRST_PAUSE
         self._until_sweep = SWEPT_EVERY
-        self._refused: Row | None = None
+        self._refused: BatchRow | None = None
         self._turned_away = 0
         self._changed_at = time.monotonic()
         self._task: asyncio.Task[None] | None = None
@@ -127,7 +127,7 @@ class Recorder:
         try:
             return await self._enqueue(new)
         except ColdcaseError as error:
-            self.figures.refused(error.code)
+            self.metrics.refused(error.code)
             raise
 
     def _enqueue(self, new: NewDecision) -> "asyncio.Future[Recorded]":
@@ -139,7 +139,7 @@ class Recorder:
         row = checked_row(new)
         slot = None if new.key is None else (new.client_id, new.key)
         loop = asyncio.get_running_loop()
-        waiting = Waiting(new=new, row=row, slot=slot, since=loop.time(), future=loop.create_future())
+        waiting = WaitingRequest(new=new, row=row, slot=slot, since=loop.time(), future=loop.create_future())
         self._queue.append(waiting)
         self._something_to_do.set()
         return waiting.future
@@ -156,7 +156,7 @@ class Recorder:
             else:
                 await self._idle(self._conn)
 
-    async def _idle(self, conn: Connection) -> None:
+    async def _idle(self, conn: RecorderConnection) -> None:
         """Until there is something to do. Meanwhile `available` is kept true to life, without any request."""
         self._something_to_do.clear()
         try:
@@ -165,26 +165,26 @@ class Recorder:
         except TimeoutError:
             await self._ask(conn)
 
-    async def _ask(self, conn: Connection) -> None:
+    async def _ask(self, conn: RecorderConnection) -> None:
         """Asks whether the database is there, and whether it would take again what it refused."""
         try:
             await conn.read(self.clock)
             if self._refused is not None:
-                await conn.would_take(dated(self._refused, self.clock.now()), self._keys_live)
+                await conn.would_take(at_time(self._refused, self.clock.now()), self._keys_live)
         except (*LOST, asyncpg.PostgresError) as error:
             if isinstance(error, asyncpg.PostgresError) and not lost_with(error):
                 self._say_refused(error)
             else:
-                log.warning("the connection was lost while nothing was recorded", error=repr(error))
+                _logger.warning("the connection was lost while nothing was recorded", error=repr(error))
                 self._give_up()
         else:
             if self._refused is not None:
-                log.warning("the database takes records again", refused=self._turned_away)
+                _logger.warning("the database takes records again", refused=self._turned_away)
             self._refused = None
             self._note(available=True)
 
     def _say_refused(self, error: asyncpg.PostgresError) -> None:
-        log.error("the database takes no records", error=str(error), sqlstate=error.sqlstate, refused=self._turned_away)
+        _logger.error("the database takes no records", error=str(error), sqlstate=error.sqlstate, refused=self._turned_away)
         self._note(available=False)
 
     def _note(self, *, available: bool) -> None:
@@ -194,12 +194,12 @@ class Recorder:
             if available:
                 self._turned_away = 0
 
-    async def _commit_or_say_so(self, batch: Sequence[Waiting]) -> None:
+    async def _commit_or_say_so(self, batch: Sequence[WaitingRequest]) -> None:
         """Nobody may wait for ever, and the next batch must be written, whatever goes wrong with this one."""
         try:
             await self._commit(batch)
         except Exception:
-            log.exception("recording failed in an unforeseen way", decisions=len(batch))
+            _logger.exception("recording failed in an unforeseen way", decisions=len(batch))
             refuse_all(batch, OutcomeUnknown)
 
     async def _try_to_connect(self) -> None:
@@ -208,7 +208,7 @@ class Recorder:
             await self._connect()
         except Exception as error:  # noqa: BLE001 - whatever it was, the next try may go better
             if self.available or self._task is None:
-                log.warning("the record cannot be reached", error=repr(error))
+                _logger.warning("the record cannot be reached", error=repr(error))
             self._give_up()
             if self._task is not None:
                 with suppress(TimeoutError):
@@ -217,7 +217,7 @@ class Recorder:
 
     async def _connect(self) -> None:
         patience = {"connect_seconds": SETTLE_SECONDS, "command_seconds": COMMAND_SECONDS, "lock_seconds": LOCK_SECONDS}
-        conn = await Connection.open(self._url, self.clock, **patience)
+        conn = await RecorderConnection.open(self._url, self.clock, **patience)
         # A lost connection is noticed without a request, so that `available` is true to life.
         conn.raw.add_termination_listener(lambda _: self._something_to_do.set())
         self._conn = conn
@@ -236,9 +236,9 @@ class Recorder:
         waiting, self._queue = self._queue, deque()
         refuse_all(waiting, StoreAway)
 
-    def _next_batch(self) -> list[Waiting]:
+    def _next_batch(self) -> list[WaitingRequest]:
         """The longest waiting; not those who went away, nor those who have waited for so long that they should hear something."""
-        batch: list[Waiting] = []
+        batch: list[WaitingRequest] = []
         while self._queue and len(batch) < MOST_IN_BATCH:
             waiting = self._queue.popleft()
             if waiting.waits_s > COMMAND_SECONDS:
@@ -257,9 +257,9 @@ class Recorder:
             await self._conn.read(self.clock)
             await self._conn.sweep(SWEPT_EVERY * MOST_IN_BATCH)
         except Exception:
-            log.exception("the clock could not be read, or expired keys not be removed")
+            _logger.exception("the clock could not be read, or expired keys not be removed")
 
-    async def _commit(self, batch: Sequence[Waiting]) -> None:
+    async def _commit(self, batch: Sequence[WaitingRequest]) -> None:
         """Sends one batch and gives every request in it its answer or its error."""
         conn = self._conn
         if conn is None:
@@ -280,14 +280,14 @@ class Recorder:
                 await self._apart(batch, conn, error)
         else:
             self.batches += 1
-            self.figures.seconds.observe(time.perf_counter() - began)
-            self.figures.sizes.observe(len(batch))
+            self.metrics.seconds.observe(time.perf_counter() - began)
+            self.metrics.sizes.observe(len(batch))
             await self._tell(batch, outcome, conn)
         return None
 
-    async def _tell(self, batch: Sequence[Waiting], outcome: Outcome, conn: Connection) -> None:
-        taken: list[Waiting] = []
-        superseding: list[Waiting] = []
+    async def _tell(self, batch: Sequence[WaitingRequest], outcome: BatchOutcome, conn: RecorderConnection) -> None:
+        taken: list[WaitingRequest] = []
+        superseding: list[WaitingRequest] = []
         for waiting in batch:
             if waiting.new.id in outcome.superseding_nothing:
                 superseding.append(waiting)
@@ -300,17 +300,17 @@ class Recorder:
         if superseding:
             await refuse_superseding(superseding, conn)
 
-    def _tell_kept(self, waiting: Waiting) -> None:
+    def _tell_kept(self, waiting: WaitingRequest) -> None:
         self.rows += 1
-        self.figures.recorded(waiting.new.status)
+        self.metrics.recorded(waiting.new.status)
         waiting.answer(Recorded(id=waiting.new.id, answer=waiting.new.answer, replayed=False))
 
-    async def _replay(self, taken: Sequence[Waiting], conn: Connection) -> None:
+    async def _replay(self, taken: Sequence[WaitingRequest], conn: RecorderConnection) -> None:
         """The key was there before: the first answer again if it was for the same case."""
         try:
             stored = await conn.stored([waiting.slot for waiting in taken if waiting.slot is not None])
         except (*LOST, asyncpg.PostgresError) as error:
-            log.warning("an answer on record could not be read", error=str(error))
+            _logger.warning("an answer on record could not be read", error=str(error))
             return refuse_all(taken, StoreAway)
         for waiting in taken:
             held = stored.get(waiting.slot) if waiting.slot is not None else None
@@ -325,7 +325,7 @@ class Recorder:
                 waiting.answer(Recorded(id=held.id, answer=held.answer, replayed=True))
         return None
 
-    async def _apart(self, batch: Sequence[Waiting], conn: Connection, error: asyncpg.PostgresError) -> None:
+    async def _apart(self, batch: Sequence[WaitingRequest], conn: RecorderConnection, error: asyncpg.PostgresError) -> None:
         """The statement failed and nothing of it was recorded: find out whose fault it was."""
         if takes_nothing(error):
             self._refused = batch[0].row
@@ -336,7 +336,7 @@ class Recorder:
             return await self._commit(batch)
         if len(batch) == 1:
             return batch[0].refuse(fault(error, batch[0]))
-        if error.sqlstate not in WAITED_IN_VAIN:
+        if error.sqlstate not in WAIT_STATES:
             return await self._one_by_one(batch)
         keyed = [waiting for waiting in batch if waiting.slot is not None]
         if not keyed:
@@ -345,14 +345,14 @@ class Recorder:
         await self._commit([waiting for waiting in batch if waiting.slot is None])
         return await self._one_by_one_without_patience(keyed)
 
-    async def _one_by_one_without_patience(self, batch: Sequence[Waiting]) -> None:
+    async def _one_by_one_without_patience(self, batch: Sequence[WaitingRequest]) -> None:
         """The batch has waited already: whoever's key is still held must not make the others wait again."""
         try:
             await self._wait_for_locks(NEXT_LOCK_SECONDS)
             await self._one_by_one(batch)
             await self._wait_for_locks(LOCK_SECONDS)
         except (*LOST, asyncpg.PostgresError) as error:
-            log.warning("the connection was lost between two batches", error=repr(error))
+            _logger.warning("the connection was lost between two batches", error=repr(error))
             self._drop_connection()
             refuse_all(batch, StoreAway)
 
@@ -361,23 +361,23 @@ class Recorder:
         if self._conn is not None:
             await self._conn.wait_for_locks(seconds)
 
-    async def _one_by_one(self, batch: Iterable[Waiting]) -> None:
+    async def _one_by_one(self, batch: Iterable[WaitingRequest]) -> None:
         for waiting in batch:
             if waiting.waits_s > COMMAND_SECONDS:
                 waiting.refuse(Busy())
             else:
                 await self._commit([waiting])
 
-    async def _settle(self, batch: Sequence[Waiting], lost: Connection, error: Exception) -> None:
+    async def _settle(self, batch: Sequence[WaitingRequest], lost: RecorderConnection, error: Exception) -> None:
         """The connection was lost during the statement: look on a new one whether it was committed."""
-        log.warning("the connection was lost while recording", decisions=len(batch), error=repr(error))
+        _logger.warning("the connection was lost while recording", decisions=len(batch), error=repr(error))
         self._drop_connection()
         try:
             async with asyncio.timeout(SETTLE_SECONDS):
                 await self._connect()
                 present = await self._present(batch, lost)
         except (*LOST, asyncpg.PostgresError) as away:
-            log.warning("what became of decisions is not known", decisions=len(batch), error=repr(away))
+            _logger.warning("what became of decisions is not known", decisions=len(batch), error=repr(away))
             refuse_all(batch, OutcomeUnknown)
             return self._give_up()
         for waiting in batch:
@@ -387,7 +387,7 @@ class Recorder:
                 waiting.refuse(StoreAway())
         return None
 
-    async def _present(self, batch: Sequence[Waiting], lost: Connection) -> set[UUID]:
+    async def _present(self, batch: Sequence[WaitingRequest], lost: RecorderConnection) -> set[UUID]:
         """Which of the batch is on record, once the lost connection's other end can no longer commit anything."""
         conn = self._conn
         if conn is None:

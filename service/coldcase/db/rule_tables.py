@@ -10,14 +10,14 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from coldcase.db.tables import rule_table, rule_table_event
 from coldcase.errors import NotFound
 
-CHANGED = "coldcase_tables"
+TABLES_CHANGED = "coldcase_tables"
 """The channel on which the database tells that a table was drafted, approved, published or withdrawn."""
 
 STARTER = "starter"
 """Who made the first table, as the database says."""
 
-State = Literal["draft", "approved", "published", "withdrawn"]
-STATES: dict[str, State] = {"draft": "draft", "approve": "approved", "publish": "published", "withdraw": "withdrawn"}
+TableState = Literal["draft", "approved", "published", "withdrawn"]
+STATES: dict[str, TableState] = {"draft": "draft", "approve": "approved", "publish": "published", "withdraw": "withdrawn"}
 
 
 class StoredTable(msgspec.Struct, frozen=True, kw_only=True):
@@ -25,7 +25,7 @@ class StoredTable(msgspec.Struct, frozen=True, kw_only=True):
 
     version: int
     digest: str
-    state: State
+    state: TableState
     based_on: int | None
     note: str | None
     created_at: datetime
@@ -33,12 +33,12 @@ class StoredTable(msgspec.Struct, frozen=True, kw_only=True):
     document: bytes
 
 
-class TableSummary(msgspec.Struct, frozen=True, kw_only=True):
+class ListedTable(msgspec.Struct, frozen=True, kw_only=True):
     """A rule table in a list."""
 
     version: int
     digest: str
-    state: State
+    state: TableState
     based_on: int | None
     note: str | None
     created_at: datetime
@@ -62,40 +62,42 @@ async def is_known(conn: AsyncConnection, digest: str) -> bool:
     return bool(await conn.scalar(select(exists().where(rule_table.c.digest == digest))))
 
 
-async def current(conn: AsyncConnection) -> StoredTable:
+async def current_table(conn: AsyncConnection) -> StoredTable:
     """The table that answers: the one published last and not withdrawn since. Raises NotFound on a record without one."""
     published, withdrawn = rule_table_event.alias("published"), rule_table_event.alias("withdrawn")
     since = exists().where(withdrawn.c.version == published.c.version, withdrawn.c.kind == "withdraw", withdrawn.c.id > published.c.id)
     latest = select(published.c.version).where(published.c.kind == "publish", ~since).order_by(published.c.id.desc()).limit(1)
     row = (
-        (await conn.execute(tables(rule_table.c.document).where(rule_table.c.version == latest.scalar_subquery()))).mappings().one_or_none()
+        (await conn.execute(select_tables(rule_table.c.document).where(rule_table.c.version == latest.scalar_subquery())))
+        .mappings()
+        .one_or_none()
     )
     if row is None:
         raise NotFound("No rule table is published.")
     return as_table(row)
 
 
-async def get(conn: AsyncConnection, version: int) -> StoredTable:
+async def get_table(conn: AsyncConnection, version: int) -> StoredTable:
     """The table of this number. Raises NotFound."""
-    row = (await conn.execute(tables(rule_table.c.document).where(rule_table.c.version == version))).mappings().one_or_none()
+    row = (await conn.execute(select_tables(rule_table.c.document).where(rule_table.c.version == version))).mappings().one_or_none()
     if row is None:
         raise NotFound(f"There is no rule table {version}.")
     return as_table(row)
 
 
-async def list_tables(conn: AsyncConnection) -> list[TableSummary]:
+async def list_tables(conn: AsyncConnection) -> list[ListedTable]:
     """All tables, newest first, without their documents."""
-    rows = (await conn.execute(tables().order_by(rule_table.c.version.desc()))).mappings()
-    return [TableSummary(**{**row, "state": STATES[row["state"]]}) for row in rows]
+    rows = (await conn.execute(select_tables().order_by(rule_table.c.version.desc()))).mappings()
+    return [ListedTable(**{**row, "state": STATES[row["state"]]}) for row in rows]
 
 
-async def changes(conn: AsyncConnection) -> str:
+async def tables_mark(conn: AsyncConnection) -> str:
     """A mark that is another one once anything was done to any table."""
     # Both, because of two transactions the one with the higher number may be committed first.
     return str((await conn.execute(select(func.count(), func.max(rule_table_event.c.id)))).one())
 
 
-def tables(*more: Column[Any]) -> Select[Any]:
+def select_tables(*more: Column[Any]) -> Select[Any]:
     """Tables with the kind of the last event of each, which is its state."""
     last = (
         select(rule_table_event.c.kind)
@@ -108,5 +110,5 @@ def tables(*more: Column[Any]) -> Select[Any]:
 
 
 def as_table(row: RowMapping) -> StoredTable:
-    """A row of `tables` with its document as a value."""
+    """A row of `select_tables` with its document as a value."""
     return StoredTable(**{**row, "state": STATES[row["state"]], "document": row["document"].encode()})

@@ -12,20 +12,20 @@ from psycopg.rows import dict_row, tuple_row
 from sqlalchemy import text
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.core.leaves import KINDS, DecisionRow
 from coldcase.db.engine import raw_connection
 from coldcase.errors import StoreAway
+from coldcase.proof.leaves import RECORD_KINDS, StoredDecision
 
-BATCH = 500
+RECORDS_AT_A_TIME = 500
 """Rows at a time: few enough that whoever shares the event loop with a seal is not held up by it."""
 
 MOST_IN_SEAL = 50_000
 """Rows of decisions after which a seal ends with their transaction, so that a proof need not read many more hashes."""
 
-DECISION = ", ".join("r." + name + ("::text" if name == "xid" else "") for name in DecisionRow._fields)
+DECISION = ", ".join("r." + name + ("::text" if name == "xid" else "") for name in StoredDecision._fields)
 ID = {"decision": "r.id", "verdict": "r.id", "rule_table": "r.version", "rule_table_event": "r.id", "audit_event": "r.id"}
 TIMES = {"decision": "recorded_at", "verdict": "recorded_at", "rule_table": "created_at", "rule_table_event": "at", "audit_event": "at"}
-COLUMNS = {
+SEALED_COLUMNS = {
     "decision": DECISION,
     "verdict": "r.id, r.decision_id, r.client_id, r.recorded_at, r.xid::text, r.idempotency_key, r.fingerprint, r.cause,"
     " r.not_determinable, r.basis, r.by_key, r.by_client_id, r.person, r.note, r.salt, r.person_sha256, r.note_sha256",
@@ -38,7 +38,7 @@ COLUMNS = {
 }
 
 
-def record_id(kind: str) -> str:
+def member_id_sql(kind: str) -> str:
     """The expression that names a row as a member: its UUID, or its number written as one."""
     return ID[kind] if kind in ("decision", "verdict") else f"lpad(to_hex({ID[kind]}), 32, '0')::uuid"
 
@@ -64,7 +64,7 @@ class Seal(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Member(msgspec.Struct, frozen=True):
-    """A record's place under a seal, the hash of its leaf and whose it is; `kind` is a place in `KINDS`.
+    """A record's place under a seal, the hash of its leaf and whose it is; `kind` is a place in `RECORD_KINDS`.
 
     Members of the first releases do not say whose they are.
     """
@@ -93,14 +93,14 @@ async def make(conn: AsyncConnection, most: int) -> Seal | None:
     return None if row is None else _seal(row)
 
 
-class State(msgspec.Struct, frozen=True):
+class SealingState(msgspec.Struct, frozen=True):
     """How sealing stands: the newest seal, and for how many seconds the oldest record has waited that no seal holds."""
 
     last: Seal | None
     oldest_unsealed_s: float | None
 
 
-async def state(conn: AsyncConnection) -> State:
+async def sealing_state(conn: AsyncConnection) -> SealingState:
     """How sealing stands, by the database's clock."""
     newest = await last(conn)
     # In another cluster nothing of the former's numbering means anything.
@@ -108,18 +108,18 @@ async def state(conn: AsyncConnection) -> State:
     start = newest.up_to_xid if newest is not None and newest.epoch == here else 0
     oldest = ", ".join(
         f"(SELECT r.{TIMES[kind]} FROM {kind} AS r WHERE r.xid >= CAST(:start AS xid8) AND NOT EXISTS"  # noqa: S608 - our own names
-        f" (SELECT FROM audit_seal_member AS m WHERE m.kind = {place} AND m.record = {record_id(kind)}) ORDER BY r.xid LIMIT 1)"
-        for place, kind in enumerate(KINDS)
+        f" (SELECT FROM audit_seal_member AS m WHERE m.kind = {place} AND m.record = {member_id_sql(kind)}) ORDER BY r.xid LIMIT 1)"
+        for place, kind in enumerate(RECORD_KINDS)
     )
     query = text(f"SELECT extract(epoch FROM now() - least({oldest}))::float8")  # noqa: S608 - as above
     waited = await conn.scalar(query, {"start": str(start)})
-    return State(newest, waited)
+    return SealingState(newest, waited)
 
 
 SEAL = "number, at, count, from_xid::text, up_to_xid::text, next_xid::text, previous, root, head, format, epoch"
 
 
-async def seals(conn: AsyncConnection, *, after: int = 0, limit: int | None = None) -> list[Seal]:
+async def list_seals_after(conn: AsyncConnection, *, after: int = 0, limit: int | None = None) -> list[Seal]:
     """Seals in their order, those after a number only."""
     query = text(f"SELECT {SEAL} FROM audit_seal WHERE number > :after ORDER BY number LIMIT :most")  # noqa: S608 - our own columns
     return [_seal(row) for row in await conn.execute(query, {"after": after, "most": limit})]
@@ -142,22 +142,22 @@ async def stream(conn: AsyncConnection, kind: str, statement: str, values: Seque
     raw = await raw_connection(conn)
     async with raw.cursor(name="records", binary=True, row_factory=tuple_row if kind == "decision" else dict_row) as cursor:
         await cursor.execute(statement, values)
-        while rows := await cursor.fetchmany(BATCH):
-            yield [DecisionRow._make(row) for row in rows] if kind == "decision" else list(rows)
+        while rows := await cursor.fetchmany(RECORDS_AT_A_TIME):
+            yield [StoredDecision._make(row) for row in rows] if kind == "decision" else list(rows)
 
 
-class Place(msgspec.Struct, frozen=True):
+class SealPosition(msgspec.Struct, frozen=True):
     """Where a record is sealed."""
 
     seal: int
     position: int
 
 
-async def place_of(conn: AsyncConnection, kind: str, record: UUID) -> Place | None:
+async def place_of(conn: AsyncConnection, kind: str, record: UUID) -> SealPosition | None:
     """Under which seal a record is, and where; None while it is not sealed."""
     query = text("SELECT seal, position FROM audit_seal_member WHERE kind = :kind AND record = :record")
-    row = (await conn.execute(query, {"kind": KINDS.index(kind), "record": record})).one_or_none()
-    return None if row is None else Place(*row)
+    row = (await conn.execute(query, {"kind": RECORD_KINDS.index(kind), "record": record})).one_or_none()
+    return None if row is None else SealPosition(*row)
 
 
 async def leaves(conn: AsyncConnection, seal: int, *, first: int, most: int) -> list[bytes]:
@@ -166,7 +166,7 @@ async def leaves(conn: AsyncConnection, seal: int, *, first: int, most: int) -> 
     return list(await conn.scalars(query, {"seal": seal, "first": first, "most": most}))
 
 
-async def decision_row(conn: AsyncConnection, id_: UUID) -> DecisionRow | None:
+async def decision_row(conn: AsyncConnection, id_: UUID) -> StoredDecision | None:
     """One decision, as its leaf is made from it."""
     row = (await conn.execute(text(f"SELECT {DECISION} FROM decision AS r WHERE r.id = :id"), {"id": id_})).one_or_none()  # noqa: S608
-    return None if row is None else DecisionRow._make(row)
+    return None if row is None else StoredDecision._make(row)

@@ -16,7 +16,7 @@ from psycopg.pq import PGconn, Ping
 
 from coldcase.db.data_folder import cluster, socket_folder
 from coldcase.db.local_files import RUN, open_private, private_folder, root_folder, write_private
-from coldcase.db.server_programs import as_server_user, environment, run, server_user
+from coldcase.db.server_programs import as_server_user, environment, run_program, server_user
 from coldcase.errors import StoreAway
 
 SUPERUSER = "postgres"
@@ -189,7 +189,7 @@ def wait_until_ready(server: subprocess.Popen[bytes], sockets: Path) -> bool:
 def halt(folder: Path, programs: Path) -> None:
     """Stops the server; whoever is still connected is disconnected. One that has ended by itself is well too."""
     try:
-        run(programs / "pg_ctl", "stop", "--no-wait", "--silent", "--mode", "fast", "--pgdata", cluster(folder))
+        run_program(programs / "pg_ctl", "stop", "--no-wait", "--silent", "--mode", "fast", "--pgdata", cluster(folder))
     except StoreAway:
         if is_alive(folder):
             raise
@@ -223,7 +223,7 @@ def make_cluster(folder: Path, programs: Path) -> None:
     user = server_user()
     private_folder(unfinished, user.pw_uid, user.pw_gid)
     access = ("--auth-local=peer", "--auth-host=reject")
-    run(programs / "initdb", *access, "--encoding=UTF8", "--locale=C", f"--username={SUPERUSER}", f"--pgdata={unfinished}")
+    run_program(programs / "initdb", *access, "--encoding=UTF8", "--locale=C", f"--username={SUPERUSER}", f"--pgdata={unfinished}")
     unfinished.rename(cluster(folder))
 
 

@@ -16,7 +16,7 @@ import structlog
 from coldcase.db.local_files import RUN, locked, root_folder
 from coldcase.errors import DataDirUnusable, NoEmbeddedDatabase, StoreAway
 
-log = structlog.get_logger()
+_logger = structlog.get_logger()
 
 ACCOUNT = "pgserver"
 CACHE = Path("/var/cache/coldcase")
@@ -54,7 +54,7 @@ def server_account(name: str = ACCOUNT) -> pwd.struct_passwd:
                 f"PostgreSQL does not run as root, and the system account '{name}' for it could not be made ({said.strip()}): "
                 "make one, run the command as another account, or name a server with --database-url."
             ) from error
-        log.warning("made a system account: PostgreSQL does not run as root", account=name)
+        _logger.warning("made a system account: PostgreSQL does not run as root", account=name)
         return pwd.getpwnam(name)
 
 
@@ -129,7 +129,7 @@ def within_reach(programs: Path) -> Path:
                 if not path.is_symlink():
                     path.chmod(0o755 if path.is_dir() or path.stat().st_mode & 0o100 else 0o644)
             unfinished.rename(copy)
-            log.warning(
+            _logger.warning(
                 "copied PostgreSQL's programs: the account cannot reach them", to=str(copy), account=ACCOUNT, programs=str(programs)
             )
     return found
@@ -138,8 +138,8 @@ def within_reach(programs: Path) -> Path:
 def runs(programs: Path) -> bool:
     """Whether the server's account can run these programs."""
     try:
-        run(programs / "initdb", "--version")
-        run(programs / "postgres", "--version")
+        run_program(programs / "initdb", "--version")
+        run_program(programs / "postgres", "--version")
     except StoreAway:
         return False
     return True
@@ -147,21 +147,21 @@ def runs(programs: Path) -> bool:
 
 def first_closed(folder: Path) -> Path | None:
     """The first folder on the way to this one, itself the last, that the server's account cannot pass through; None if all let it."""
-    if passes(folder):
+    if can_pass_through(folder):
         return None
-    return next(above for above in (*reversed(folder.parents), folder) if not passes(above))
+    return next(above for above in (*reversed(folder.parents), folder) if not can_pass_through(above))
 
 
-def passes(folder: Path) -> bool:
+def can_pass_through(folder: Path) -> bool:
     """Whether the server's account can pass through a folder and all above it."""
     try:
-        run(Path(shutil.which("test", path=os.defpath) or "/bin/test"), "-x", folder)
+        run_program(Path(shutil.which("test", path=os.defpath) or "/bin/test"), "-x", folder)
     except StoreAway:
         return False
     return True
 
 
-def run(program: Path, *arguments: str | Path) -> None:
+def run_program(program: Path, *arguments: str | Path) -> None:
     """Runs one of the server's programs, as the server's account if this is root. Raises StoreAway with what it said if it fails."""
     command = [str(program), *map(str, arguments)]
     try:

@@ -8,14 +8,14 @@ from sqlalchemy import CTE, ColumnElement, Select, func, literal_column, select,
 from sqlalchemy.dialects.postgresql import distinct_on
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.db.decisions import Search, conditions
+from coldcase.db.decisions import DecisionFilter, conditions
 from coldcase.db.engine import as_driver_takes, raw_connection
 from coldcase.db.tables import client, decision, verdict
+from coldcase.db.verdicts import Basis
 
 GroupBy = Literal["month", "circuit", "refrigerant", "compressor_type", "client"]
-Basis = Literal["teardown", "laboratory", "field", "supplier_report"]
 
-GROUPS: dict[str, ColumnElement[Any]] = {
+GROUP_COLUMNS: dict[str, ColumnElement[Any]] = {
     "circuit": decision.c.circuit,
     "refrigerant": decision.c.refrigerant,
     "compressor_type": decision.c.compressor_type,
@@ -32,11 +32,11 @@ class Counted(msgspec.Struct, frozen=True):
     total: int
 
 
-def _standing(wanted: Search) -> Sequence[ColumnElement[bool]]:
+def _standing(wanted: DecisionFilter) -> Sequence[ColumnElement[bool]]:
     return conditions(msgspec.structs.replace(wanted, stands=True))
 
 
-async def causes(conn: AsyncConnection, group_by: GroupBy | None, wanted: Search, *, most: int) -> list[Counted]:
+async def causes(conn: AsyncConnection, group_by: GroupBy | None, wanted: DecisionFilter, *, most: int) -> list[Counted]:
     """Causes within each of the `most` largest groups (of months: the latest), then by count; months in UTC by the search's time."""
     counted = _counted(group_by, wanted).cte("counted")
     totals = (
@@ -55,14 +55,14 @@ async def causes(conn: AsyncConnection, group_by: GroupBy | None, wanted: Search
     return [Counted(row[0], row[1], row[2], int(row[3])) for row in await conn.execute(query)]
 
 
-def _counted(group_by: GroupBy | None, wanted: Search) -> Select[Any]:
+def _counted(group_by: GroupBy | None, wanted: DecisionFilter) -> Select[Any]:
     match group_by:
         case None:
             group: ColumnElement[Any] = literal_column("NULL::text")
         case "month":
             group = func.to_char(func.timezone(literal_column("'UTC'"), decision.c[wanted.by]), literal_column("'YYYY-MM'"))
         case _:
-            group = GROUPS[group_by]
+            group = GROUP_COLUMNS[group_by]
     query = select(group.label("group"), decision.c.cause, func.count().label("count")).where(*_standing(wanted))
     if group_by == "client":
         query = query.join(client, client.c.id == decision.c.client_id)
@@ -78,14 +78,14 @@ class Coverage(msgspec.Struct, frozen=True):
     count: int
 
 
-async def standing(conn: AsyncConnection, wanted: Search) -> list[Coverage]:
+async def standing(conn: AsyncConnection, wanted: DecisionFilter) -> list[Coverage]:
     """The decisions that match and stand, counted: what coverage by verdicts is a share of."""
     group = (decision.c.rule_table, decision.c.status, decision.c.engine)
     rows = await conn.execute(select(*group, func.count()).where(*_standing(wanted)).group_by(*group).order_by(*group))
     return [Coverage(*row) for row in rows]
 
 
-class Judged(msgspec.Struct, frozen=True):
+class JudgedDecision(msgspec.Struct, frozen=True):
     """A standing decision and the newest verdict on it or on one that it supersedes; `answer` is the stored text."""
 
     rule_table: int
@@ -96,19 +96,19 @@ class Judged(msgspec.Struct, frozen=True):
     basis: str
 
 
-BATCH = 500
+VERDICTS_AT_A_TIME = 500
 
 
-async def judged(conn: AsyncConnection, wanted: Search, basis: Basis | None) -> AsyncIterator[Sequence[Judged]]:
+async def judged_decisions(conn: AsyncConnection, wanted: DecisionFilter, basis: Basis | None) -> AsyncIterator[Sequence[JudgedDecision]]:
     """Every decision that matches, stands and has a verdict, some at a time; with `basis` where the newest verdict rests on it."""
     raw = await raw_connection(conn)
     async with raw.cursor(name="judged", binary=True) as cursor:
         await cursor.execute(*as_driver_takes(_judged(wanted, basis)))
-        while rows := await cursor.fetchmany(BATCH):
-            yield [Judged(*row) for row in rows]
+        while rows := await cursor.fetchmany(VERDICTS_AT_A_TIME):
+            yield [JudgedDecision(*row) for row in rows]
 
 
-def _judged(wanted: Search, basis: Basis | None) -> Select[Any]:
+def _judged(wanted: DecisionFilter, basis: Basis | None) -> Select[Any]:
     newest = _newest_verdicts()
     columns = (decision.c.rule_table, decision.c.status, decision.c.engine, decision.c.answer_text, newest.c.cause, newest.c.basis)
     query = select(*columns).join(newest, newest.c.decision_id == decision.c.id).where(*_standing(wanted)).order_by(decision.c.id)

@@ -54,7 +54,7 @@ metadata = MetaData(
     }
 )
 
-Moment = DateTime(timezone=True)
+Timestamp = DateTime(timezone=True)
 THIS_TRANSACTION = text("pg_current_xact_id()")
 
 
@@ -63,8 +63,8 @@ def transaction_id() -> Column[int]:
     return Column("xid", Xid8, nullable=False, server_default=THIS_TRANSACTION)
 
 
-def committed(*words: str) -> list[Column[bytes]]:
-    """What stands in a row's seal for its words: a salted hash of each, made by the database. Word and salt can be erased."""
+def commitment_columns(*words: str) -> list[Column[bytes]]:
+    """What stands in a row's seal for its personal texts: a salted hash of each (a commitment). Text and salt can be erased."""
     return [Column("salt", LargeBinary), *(Column(f"{word}_sha256", LargeBinary) for word in words)]
 
 
@@ -83,10 +83,10 @@ api_key = Table(
     Column("person", Text),
     Column("secret_sha256", LargeBinary, nullable=False, unique=True),
     Column("scopes", ARRAY(Text), nullable=False),
-    Column("created_at", Moment, nullable=False),
-    Column("expires_at", Moment),
-    Column("revoked_at", Moment),
-    *committed("person"),
+    Column("created_at", Timestamp, nullable=False),
+    Column("expires_at", Timestamp),
+    Column("revoked_at", Timestamp),
+    *commitment_columns("person"),
     CheckConstraint("length(secret_sha256) = 32", name="secret_is_a_digest"),
 )
 
@@ -98,9 +98,9 @@ rule_table = Table(
     Column("document", Text, nullable=False),
     Column("based_on", Integer, ForeignKey("rule_table.version")),
     Column("note", Text),
-    Column("created_at", Moment, nullable=False),
+    Column("created_at", Timestamp, nullable=False),
     Column("created_by", Text, nullable=False),
-    *committed("created_by", "note"),
+    *commitment_columns("created_by", "note"),
     transaction_id(),
 )
 
@@ -110,11 +110,11 @@ rule_table_event = Table(
     Column("id", BigInteger, Identity(always=True), primary_key=True),
     Column("version", Integer, ForeignKey("rule_table.version"), nullable=False, index=True),
     Column("kind", Text, nullable=False),
-    Column("at", Moment, nullable=False),
+    Column("at", Timestamp, nullable=False),
     Column("by_key", Uuid, ForeignKey("api_key.id")),
     Column("person", Text),
     Column("reason", Text),
-    *committed("person", "reason"),
+    *commitment_columns("person", "reason"),
     transaction_id(),
     CheckConstraint("kind IN ('draft', 'approve', 'publish', 'withdraw')", name="kind_is_known"),
 )
@@ -126,7 +126,7 @@ decision = Table(
     metadata,
     Column("id", Uuid, nullable=False),
     Column("client_id", Integer, nullable=False),
-    Column("recorded_at", Moment, nullable=False),
+    Column("recorded_at", Timestamp, nullable=False),
     transaction_id(),
     Column("idempotency_key", Text),
     Column("fingerprint", LargeBinary, nullable=False),
@@ -137,8 +137,8 @@ decision = Table(
     Column("confidence", SmallInteger, nullable=False, comment="in ten-thousandths"),
     Column("job_ref", Text),
     Column("circuit", Text),
-    Column("closed_at", Moment),
-    Column("at", Moment, Computed("COALESCE(closed_at, recorded_at)", persisted=True), nullable=False),
+    Column("closed_at", Timestamp),
+    Column("at", Timestamp, Computed("COALESCE(closed_at, recorded_at)", persisted=True), nullable=False),
     Column("compressor_type", Text, nullable=False),
     Column("refrigerant", Text),
     Column("rule_table", Integer, nullable=False),
@@ -170,7 +170,7 @@ idempotency = Table(
     Column("key", Text(collation="C"), nullable=False),
     Column("fingerprint", LargeBinary, nullable=False),
     Column("decision_id", Uuid, nullable=False),
-    Column("expires_at", Moment, nullable=False),
+    Column("expires_at", Timestamp, nullable=False),
     PrimaryKeyConstraint("client_id", "key"),
     Index(None, "expires_at"),
 )
@@ -183,7 +183,7 @@ verdict = Table(
     Column("id", Uuid, primary_key=True),
     Column("decision_id", Uuid, nullable=False),
     Column("client_id", Integer, nullable=False),
-    Column("recorded_at", Moment, nullable=False),
+    Column("recorded_at", Timestamp, nullable=False),
     transaction_id(),
     Column("idempotency_key", Text(collation="C")),
     Column("fingerprint", LargeBinary, nullable=False),
@@ -193,7 +193,7 @@ verdict = Table(
     Column("by_key", Uuid, ForeignKey("api_key.id")),
     Column("person", Text),
     Column("note", Text),
-    *committed("person", "note"),
+    *commitment_columns("person", "note"),
     Column("by_client_id", Integer),
     CheckConstraint("basis IN ('teardown', 'laboratory', 'field', 'supplier_report')", name="basis_is_known"),
     CheckConstraint("(cause IS NULL) = not_determinable", name="cause_or_none"),
@@ -212,7 +212,7 @@ audit_event = Table(
     "audit_event",
     metadata,
     Column("id", BigInteger, Identity(always=True), primary_key=True),
-    Column("at", Moment, nullable=False),
+    Column("at", Timestamp, nullable=False),
     transaction_id(),
     Column("action", Text, nullable=False),
     Column("subject", Text, nullable=False),
@@ -223,7 +223,7 @@ audit_event = Table(
     Column("remote", Text),
     Column("request_id", Text),
     Column("details", Text, nullable=False),
-    *committed("person", "remote"),
+    *commitment_columns("person", "remote"),
     Index(None, "client_id", "id"),
     Index(None, "subject", "id"),
     Index(None, "xid"),
@@ -233,7 +233,7 @@ audit_seal = Table(
     "audit_seal",
     metadata,
     Column("number", Integer, primary_key=True, autoincrement=False),
-    Column("at", Moment, nullable=False),
+    Column("at", Timestamp, nullable=False),
     Column("count", Integer, nullable=False),
     Column("from_xid", Xid8, nullable=False),
     Column("up_to_xid", Xid8, nullable=False),
@@ -262,7 +262,7 @@ audit_archive = Table(
     "audit_archive",
     metadata,
     Column("year", Integer, primary_key=True, autoincrement=False),
-    Column("at", Moment, nullable=False),
+    Column("at", Timestamp, nullable=False),
     Column("count", Integer, nullable=False),
     Column("file_sha256", LargeBinary, nullable=False),
 )

@@ -16,13 +16,13 @@ from coldcase.errors import Busy, ColdcaseError, OutcomeUnknown, StoreAway
 Transaction = Callable[[], AbstractAsyncContextManager[AsyncConnection]]
 
 AWAY = (exc.OperationalError, exc.InterfaceError, exc.TimeoutError, psycopg.OperationalError, OSError, TimeoutError)
-WAITED_IN_VAIN = (
+WAIT_ERRORS = (
     psycopg.errors.QueryCanceled,
     psycopg.errors.LockNotAvailable,
     psycopg.errors.DeadlockDetected,
     psycopg.errors.SerializationFailure,
 )
-LONGEST_WAIT_S = 1.8
+LONGEST_CONNECT_S = 1.8
 """For a connection: a caller is told within two seconds that the record is away."""
 
 
@@ -49,7 +49,7 @@ async def transaction(engine: AsyncEngine, limits: SessionLimits = READS, *, pul
 async def _connection(engine: AsyncEngine, limits: SessionLimits, pulse: Pulse) -> AsyncIterator[AsyncConnection]:
     """A connection that is severed when its time is over: what waits for it then fails, and nothing waits for what hangs."""
     _refuse_while_silent(pulse)
-    conn = await within(LONGEST_WAIT_S, _connect(engine), undo=AsyncConnection.close)
+    conn = await within(LONGEST_CONNECT_S, _connect(engine), undo=AsyncConnection.close)
     async with AsyncExitStack() as stack:
         # From the last to the first: a rollback may hang as any statement may, so the timer has to outlive it.
         end = partial(sever, driver_of(conn))
@@ -71,7 +71,7 @@ async def _connect(engine: AsyncEngine) -> AsyncConnection:
 
 def _meaning(error: BaseException) -> ColdcaseError | None:
     """What the server itself said, who undid the transaction then; None if it said nothing."""
-    if isinstance(_cause(error), WAITED_IN_VAIN):
+    if isinstance(_cause(error), WAIT_ERRORS):
         return Busy("The record is busy with something that this call has to wait for; nothing was changed. Send it again in a moment.")
     return None
 

@@ -1,6 +1,7 @@
 """Verdicts on record: what people established to be the cause. Append-only; of one decision the newest stands."""
 
 from datetime import datetime
+from typing import Literal
 from uuid import UUID
 
 import msgspec
@@ -13,7 +14,7 @@ from coldcase.errors import KeyReused
 
 
 class StoredVerdict(msgspec.Struct, frozen=True, kw_only=True):
-    """A verdict on record. A word that was erased reads `erased`."""
+    """A verdict on record. A text that was erased reads `erased`."""
 
     id: UUID
     decision_id: UUID
@@ -45,10 +46,10 @@ class NewVerdict(msgspec.Struct, frozen=True, kw_only=True):
 
 
 REUSED = "This Idempotency-Key was already used for another verdict."
-STORED = [verdict.c[name] for name in StoredVerdict.__struct_fields__]
+VERDICT_COLUMNS = [verdict.c[name] for name in StoredVerdict.__struct_fields__]
 
 
-async def add(conn: AsyncConnection, new: NewVerdict) -> tuple[StoredVerdict, bool]:
+async def add_verdict(conn: AsyncConnection, new: NewVerdict) -> tuple[StoredVerdict, bool]:
     """Records a verdict at the database's time, or finds the one that its key stands for; and whether it did the latter. Raises KeyReused.
 
     A verdict with the same key that another transaction is just recording is waited for.
@@ -57,7 +58,7 @@ async def add(conn: AsyncConnection, new: NewVerdict) -> tuple[StoredVerdict, bo
         insert(verdict).values(**msgspec.structs.asdict(new), recorded_at=func.now()).on_conflict_do_nothing().returning(verdict.c.id)
     )
     if added is not None:
-        return (await of(conn, new.decision_id, id_=added))[0], False
+        return (await verdicts_of(conn, new.decision_id, id_=added))[0], False
     held = await of_key(conn, new.by_key, new.idempotency_key, fingerprint=new.fingerprint)
     if held is None:
         # It is about a decision that may not be seen any more.
@@ -72,7 +73,7 @@ async def of_key(conn: AsyncConnection, by_key: UUID, idempotency_key: str | Non
     """
     own = select(api_key.c.client_id).where(api_key.c.id == by_key).scalar_subquery()
     held = verdict.c.by_client_id == own, verdict.c.idempotency_key == idempotency_key
-    row = (await conn.execute(select(*STORED, verdict.c.fingerprint).where(*held))).one_or_none()
+    row = (await conn.execute(select(*VERDICT_COLUMNS, verdict.c.fingerprint).where(*held))).one_or_none()
     if row is None:
         return None
     if row.fingerprint != fingerprint:
@@ -80,9 +81,12 @@ async def of_key(conn: AsyncConnection, by_key: UUID, idempotency_key: str | Non
     return StoredVerdict(**{name: getattr(row, name) for name in StoredVerdict.__struct_fields__})
 
 
-async def of(conn: AsyncConnection, decision_id: UUID, *, id_: UUID | None = None) -> list[StoredVerdict]:
+async def verdicts_of(conn: AsyncConnection, decision_id: UUID, *, id_: UUID | None = None) -> list[StoredVerdict]:
     """The verdicts on a decision, the newest first."""
-    query = select(*STORED).where(verdict.c.decision_id == decision_id).order_by(verdict.c.recorded_at.desc(), verdict.c.id.desc())
+    query = select(*VERDICT_COLUMNS).where(verdict.c.decision_id == decision_id).order_by(verdict.c.recorded_at.desc(), verdict.c.id.desc())
     if id_ is not None:
         query = query.where(verdict.c.id == id_)
     return [StoredVerdict(**row._asdict()) for row in await conn.execute(query)]
+
+
+Basis = Literal["teardown", "laboratory", "field", "supplier_report"]

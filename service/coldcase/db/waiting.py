@@ -10,13 +10,13 @@ import asyncpg
 import msgspec
 import structlog
 
-from coldcase.db.batch import LOST, Connection, NewDecision, Row, Slot
 from coldcase.db.clock import DatabaseClock
+from coldcase.db.decision_batch import LOST, BatchRow, IdempotencySlot, NewDecision, RecorderConnection
 from coldcase.errors import ColdcaseError, KeyInFlight, NotRecordable, StoreAway, SupersedesUnknown
 
-log = structlog.get_logger()
+_logger = structlog.get_logger()
 
-WAITED_IN_VAIN = frozenset({"55P03", "57014"})  # lock_not_available, query_canceled
+WAIT_STATES = frozenset({"55P03", "57014"})  # lock_not_available, query_canceled
 VALUE_AT_FAULT = frozenset({"21", "22", "23", "54"})  # classes: cardinality, data exception, integrity constraint, program limit
 NOTHING_TAKEN = frozenset({"53", "58"})  # classes: insufficient resources (the disk is full), system error
 READ_ONLY = "25006"
@@ -32,12 +32,12 @@ class Recorded(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     replayed: bool
 
 
-class Waiting(msgspec.Struct, kw_only=True, gc=False, eq=False):
+class WaitingRequest(msgspec.Struct, kw_only=True, gc=False, eq=False):
     """A request that waits for its commit."""
 
     new: NewDecision
-    row: Row
-    slot: Slot | None
+    row: BatchRow
+    slot: IdempotencySlot | None
     since: float
     future: "asyncio.Future[Recorded]"
 
@@ -57,7 +57,7 @@ class Waiting(msgspec.Struct, kw_only=True, gc=False, eq=False):
             self.future.set_exception(error)
 
 
-def refuse_all(batch: Iterable[Waiting], error: type[ColdcaseError]) -> None:
+def refuse_all(batch: Iterable[WaitingRequest], error: type[ColdcaseError]) -> None:
     """Each with an error of its own: one exception object raised in many tasks would mix up their tracebacks."""
     for waiting in batch:
         waiting.refuse(error())
@@ -71,7 +71,7 @@ def year_of(id_: UUID) -> int | None:
 
 def lost_with(error: asyncpg.PostgresError) -> bool:
     """Whether the server said that it is going away."""
-    return isinstance(error, asyncpg.OperatorInterventionError) and error.sqlstate not in WAITED_IN_VAIN
+    return isinstance(error, asyncpg.OperatorInterventionError) and error.sqlstate not in WAIT_STATES
 
 
 def takes_nothing(error: asyncpg.PostgresError) -> bool:
@@ -85,22 +85,24 @@ def is_untimely(error: asyncpg.PostgresError) -> bool:
     return isinstance(error, asyncpg.InsufficientPrivilegeError)
 
 
-async def refuse_untimely(batch: Sequence[Waiting], conn: Connection, clock: DatabaseClock, error: asyncpg.PostgresError) -> None:
+async def refuse_untimely(
+    batch: Sequence[WaitingRequest], conn: RecorderConnection, clock: DatabaseClock, error: asyncpg.PostgresError
+) -> None:
     """The database's clock was set, or this process stood still: what comes next bears the right time."""
     off_s = None
     with suppress(*LOST, asyncpg.PostgresError):
         await conn.read(clock)
         off_s = round((batch[0].new.recorded_at - clock.now()).total_seconds(), 1)
-    log.error("the database refuses to record: is a clock wrong?", off_s=off_s, decisions=len(batch), error=str(error))
+    _logger.error("the database refuses to record: is a clock wrong?", off_s=off_s, decisions=len(batch), error=str(error))
     refuse_all(batch, StoreAway)
 
 
-async def refuse_superseding(batch: Sequence[Waiting], conn: Connection) -> None:
+async def refuse_superseding(batch: Sequence[WaitingRequest], conn: RecorderConnection) -> None:
     """There is no such decision; one of a year that was taken out may have been there."""
     try:
         archived = await conn.archived()
     except (*LOST, asyncpg.PostgresError) as error:
-        log.warning("the archived years could not be read", error=str(error))
+        _logger.warning("the archived years could not be read", error=str(error))
         return refuse_all(batch, SupersedesUnknown)
     for waiting in batch:
         year = None if waiting.new.supersedes is None else year_of(waiting.new.supersedes)
@@ -114,25 +116,25 @@ def without_partition(error: asyncpg.PostgresError) -> bool:
     return error.sqlstate == CHECK_VIOLATION and not error.constraint_name
 
 
-def fault(error: asyncpg.PostgresError, waiting: Waiting) -> ColdcaseError:
+def fault(error: asyncpg.PostgresError, waiting: WaitingRequest) -> ColdcaseError:
     """What the failure of a single row means to whoever sent it."""
     state = error.sqlstate or ""
-    if state in WAITED_IN_VAIN and waiting.slot is not None:
+    if state in WAIT_STATES and waiting.slot is not None:
         return KeyInFlight()
     if without_partition(error):
-        log.error("no partition for the time of a decision; is the clock right?", recorded_at=waiting.new.recorded_at.isoformat())
+        _logger.error("no partition for the time of a decision; is the clock right?", recorded_at=waiting.new.recorded_at.isoformat())
         return StoreAway()
     if state[:2] in VALUE_AT_FAULT:
-        log.warning("a decision was not recorded", error=str(error), sqlstate=state)
+        _logger.warning("a decision was not recorded", error=str(error), sqlstate=state)
         return NotRecordable()
-    log.error("the database refuses to record", error=str(error), sqlstate=state)
+    _logger.error("the database refuses to record", error=str(error), sqlstate=state)
     return StoreAway()
 
 
-async def made_partitions(conn: Connection) -> bool:
+async def made_partitions(conn: RecorderConnection) -> bool:
     """Whether a partition was missing and is there now."""
     try:
         return await conn.make_partitions() > 0
     except (*LOST, asyncpg.PostgresError) as error:
-        log.error("the partitions of the record could not be made", error=str(error))  # noqa: TRY400 - the message says it all
+        _logger.error("the partitions of the record could not be made", error=str(error))  # noqa: TRY400 - the message says it all
         return False

@@ -1,8 +1,8 @@
 """Oil and refrigerant against the nameplate, and the counters."""
 
 from coldcase.core.case import Amount, Case
-from coldcase.readings.sheet import Sheet
 from coldcase.readings.units import is_volume, kilograms, litres
+from coldcase.readings.worksheet import Worksheet
 
 # Typical densities in kg/L [common practice: 0.86 to 1.0; per family from memory].
 _DENSITIES = {"mineral": 0.9, "AB": 0.87, "PAO": 0.83, "POE": 0.98, "PVE": 0.93, "PAG": 1.0}
@@ -16,26 +16,26 @@ _NOT_THE_CHARGE = {
 }
 
 
-def work_out(case: Case, sheet: Sheet) -> None:
+def derive_charges(case: Case, worksheet: Worksheet) -> None:
     """Writes the shares of the charges and the counters."""
     readings, unit = case.readings, case.unit
     if readings.oil_drained is not None:
-        _oil(case, readings.oil_drained, sheet)
+        _oil(case, readings.oil_drained, worksheet)
     if readings.recovered_charge is not None:
         if unit.refrigerant_charge is None or unit.refrigerant_charge.value < _NOTHING:
-            sheet.notes.append("refrigerant_to_charge not derived: the unit's refrigerant charge is not stated")
+            worksheet.notes.append("refrigerant_to_charge not derived: the unit's refrigerant charge is not stated")
         else:
             share = kilograms(readings.recovered_charge) / kilograms(unit.refrigerant_charge)
-            sheet.put("refrigerant_to_charge", share, "recovered_charge")
+            worksheet.put("refrigerant_to_charge", share, "recovered_charge")
     for name in ("starts_per_hour", "run_hours"):
         if (count := getattr(readings, name)) is not None:
-            sheet.put(name, count, name)
+            worksheet.put(name, count, name)
 
 
-def _oil(case: Case, drained: Amount, sheet: Sheet) -> None:
+def _oil(case: Case, drained: Amount, worksheet: Worksheet) -> None:
     charge = case.unit.oil_charge
     if charge is None or charge.value < _NOTHING:
-        sheet.notes.append("oil_to_charge not derived: the unit's oil charge is not stated")
+        worksheet.notes.append("oil_to_charge not derived: the unit's oil charge is not stated")
         return
     note = None
     if is_volume(drained) == is_volume(charge):
@@ -46,7 +46,7 @@ def _oil(case: Case, drained: Amount, sheet: Sheet) -> None:
         share = _mass(drained, density) / _mass(charge, density)
         note = f"volume and mass compared at {density:g} kg/L, {origin}"
     spoilt = _NOT_THE_CHARGE.get(case.opening.oil or "")
-    sheet.put("oil_to_charge", share, "oil_drained", note=f"not judged: {spoilt}" if spoilt else note, weighed=spoilt is None)
+    worksheet.put("oil_to_charge", share, "oil_drained", note=f"not judged: {spoilt}" if spoilt else note, weighed=spoilt is None)
 
 
 def _density(case: Case) -> tuple[float, str]:

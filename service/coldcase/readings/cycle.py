@@ -7,9 +7,9 @@ its dew temperature, nor all liquid hotter than its bubble temperature: readings
 from dataclasses import dataclass
 
 from coldcase.core.case import Pressure, Readings, Temperature, Unit
-from coldcase.readings.refrigerants import TRANSCRITICAL, Compression, Fluid, compression, designation_of, fluid
-from coldcase.readings.sheet import Sheet, joined
+from coldcase.readings.refrigerants import TRANSCRITICAL, Compression, Fluid, compression, fluid, known_designation
 from coldcase.readings.units import ICE_POINT, Ambient, ambient_of, is_gauge, kelvins, pascals
+from coldcase.readings.worksheet import Worksheet, joined_notes
 
 # A service gauge and a clamp thermometer together err by about 1 K [judgement].
 TOLERANCE = 1.0
@@ -22,7 +22,7 @@ _CREDIBLE_EFFICIENCY = (0.35, 0.95)
 class Circuit:
     """The readings of one circuit in SI: pressures in Pa absolute, temperatures in K, None where not read."""
 
-    sheet: Sheet
+    worksheet: Worksheet
     refrigerant: Fluid | None
     pressures: dict[str, float]
     temperatures: dict[str, float]
@@ -41,12 +41,12 @@ class Circuit:
         what = f"{name} {pressure / 1e3:.4g} kPa absolute"
         if pressure < refrigerant.lowest_pressure:
             where = f"below the range of {refrigerant.designation}'s properties ({refrigerant.lowest_pressure / 1e3:.3g} kPa)"
-            self.sheet.doubt([name], f"{what} is {where}")
+            self.worksheet.doubt([name], f"{what} is {where}")
         elif refrigerant.designation not in TRANSCRITICAL:
             where = f"above the critical pressure of {refrigerant.designation} ({refrigerant.highest_pressure / 1e3:.4g} kPa)"
-            self.sheet.doubt([name], f"{what} is {where}: it has no saturation temperature")
+            self.worksheet.doubt([name], f"{what} is {where}: it has no saturation temperature")
         else:
-            self.sheet.notes.append(
+            self.worksheet.notes.append(
                 f"{what}: {refrigerant.designation} above its critical pressure ({refrigerant.highest_pressure / 1e3:.4g} kPa) has no "
                 "saturation temperature; superheat, subcooling and condensing temperature do not exist there"
             )
@@ -59,16 +59,16 @@ _TEMPERATURES = (
 )  # fmt: skip
 
 
-def work_out(readings: Readings, unit: Unit, sheet: Sheet) -> bool:
+def derive_cycle(readings: Readings, unit: Unit, worksheet: Worksheet) -> bool:
     """Writes every quantity of the circuit that the readings yield; says whether fluid properties were needed."""
     ambient = ambient_of(readings)
     pressures = {name: pascals(value, ambient.pascals) for name, value in _given(readings, _PRESSURES) if isinstance(value, Pressure)}
     temperatures = {name: kelvins(value) for name, value in _given(readings, _TEMPERATURES) if isinstance(value, Temperature)}
-    _ambient(readings, ambient, sheet)
+    _ambient(readings, ambient, worksheet)
     if not pressures and not temperatures:
         return False
-    refrigerant = _refrigerant(unit, sheet) if pressures else None
-    circuit = Circuit(sheet, refrigerant, pressures, temperatures)
+    refrigerant = _refrigerant(unit, worksheet) if pressures else None
+    circuit = Circuit(worksheet, refrigerant, pressures, temperatures)
     _suction(circuit)
     _discharge(circuit)
     _compression(circuit)
@@ -82,29 +82,29 @@ def _given(readings: Readings, names: tuple[str, ...]) -> list[tuple[str, object
     return [(name, value) for name in names if (value := getattr(readings, name)) is not None]
 
 
-def _ambient(readings: Readings, ambient: Ambient, sheet: Sheet) -> None:
+def _ambient(readings: Readings, ambient: Ambient, worksheet: Worksheet) -> None:
     gauge = any(isinstance(value, Pressure) and is_gauge(value) for _, value in _given(readings, _PRESSURES))
     stated = [name for name in ("barometric_pressure", "ambient_pressure", "altitude_m") if getattr(readings, name) is not None]
     if not gauge and not stated:
         return
-    sheet.put("ambient_pressure", ambient.pascals / 1e3, note=ambient.origin)
+    worksheet.put("ambient_pressure", ambient.pascals / 1e3, note=ambient.origin)
     if readings.altitude_m is not None and "altitude" not in ambient.origin:
         expected = ambient_of(Readings(altitude_m=readings.altitude_m)).pascals
         # Weather moves the air pressure by up to about 4 kPa; more means a pressure reduced to sea level, or a wrong altitude.
         if abs(expected - ambient.pascals) > 5e3:
-            sheet.notes.append(
+            worksheet.notes.append(
                 f"air pressure {ambient.pascals / 1e3:.4g} kPa does not go with altitude {readings.altitude_m:g} m "
                 f"({expected / 1e3:.4g} kPa): a weather station's figure reduced to sea level? The pressure was used"
             )
 
 
-def _refrigerant(unit: Unit, sheet: Sheet) -> Fluid | None:
+def _refrigerant(unit: Unit, worksheet: Worksheet) -> Fluid | None:
     if unit.refrigerant is None:
-        sheet.notes.append("refrigerant not stated: no saturation temperature, and nothing that needs one, was derived")
+        worksheet.notes.append("refrigerant not stated: no saturation temperature, and nothing that needs one, was derived")
         return None
-    designation = designation_of(unit.refrigerant)
+    designation = known_designation(unit.refrigerant)
     if designation is None:
-        sheet.notes.append(
+        worksheet.notes.append(
             f"refrigerant {unit.refrigerant}: its properties are not known here; no saturation temperature, and nothing that needs one, "
             "was derived"
         )
@@ -113,37 +113,39 @@ def _refrigerant(unit: Unit, sheet: Sheet) -> Fluid | None:
 
 
 def _suction(circuit: Circuit) -> None:
-    sheet, reading = circuit.sheet, circuit.temperatures.get("suction_temperature")
+    worksheet, reading = circuit.worksheet, circuit.temperatures.get("suction_temperature")
     given = circuit.temperatures.get("saturated_suction_temperature")
     pressure = circuit.saturation("suction_pressure")
     if pressure is not None and circuit.refrigerant is not None:
         dew, glide = circuit.refrigerant.dew.temperature(pressure), circuit.refrigerant.glide(pressure)
-        sheet.put("saturated_suction_temperature", dew - ICE_POINT, "suction_pressure", note="dew temperature at suction pressure")
+        worksheet.put("saturated_suction_temperature", dew - ICE_POINT, "suction_pressure", note="dew temperature at suction pressure")
     else:
         dew, glide = None, 0.0
     base = dew if given is None else given
     if reading is None or base is None:
         return
     names = ("suction_temperature", "suction_pressure" if given is None else "saturated_suction_temperature")
-    _vapour(sheet, "suction_superheat", reading - base, names, glide=glide)
+    _vapour(worksheet, "suction_superheat", reading - base, names, glide=glide)
 
 
-def _vapour(sheet: Sheet, quantity: str, superheat: float, names: tuple[str, str], *, glide: float, tolerance: float = TOLERANCE) -> None:
+def _vapour(
+    worksheet: Worksheet, quantity: str, superheat: float, names: tuple[str, str], *, glide: float, tolerance: float = TOLERANCE
+) -> None:
     """Writes a superheat of vapour; between dew and bubble temperature liquid and vapour stand together: no superheat."""
     if superheat < -glide - tolerance:
         too = f", more than the glide of {glide:.1f} K" if glide > 0.5 else ""
         why = f"{names[0]} lies {-superheat:.1f} K below the dew temperature at {names[1]}{too}, where there is no vapour"
-        sheet.doubt(names, f"{why}: the two contradict each other")
-        sheet.put(quantity, superheat, *names)
+        worksheet.doubt(names, f"{why}: the two contradict each other")
+        worksheet.put(quantity, superheat, *names)
         return
     wet = "no superheat: liquid and vapour together" if superheat < 0 else None
-    sheet.put(quantity, max(superheat, 0.0), *names, note=wet)
+    worksheet.put(quantity, max(superheat, 0.0), *names, note=wet)
 
 
 def _discharge(circuit: Circuit) -> None:
-    sheet, reading = circuit.sheet, circuit.temperatures.get("discharge_temperature")
+    worksheet, reading = circuit.worksheet, circuit.temperatures.get("discharge_temperature")
     if reading is not None:
-        sheet.put("discharge_temperature", reading - ICE_POINT, "discharge_temperature")
+        worksheet.put("discharge_temperature", reading - ICE_POINT, "discharge_temperature")
         _cooled_by_compression(circuit, reading)
     pressure = circuit.saturation("discharge_pressure")
     if pressure is None or circuit.refrigerant is None:
@@ -151,22 +153,22 @@ def _discharge(circuit: Circuit) -> None:
     dew = circuit.refrigerant.dew.temperature(pressure)
     if reading is not None:
         names = ("discharge_temperature", "discharge_pressure")
-        _vapour(sheet, "discharge_superheat", reading - dew, names, glide=circuit.refrigerant.glide(pressure))
+        _vapour(worksheet, "discharge_superheat", reading - dew, names, glide=circuit.refrigerant.glide(pressure))
     entering = circuit.temperatures.get("entering_medium_temperature")
     if entering is None:
         return
     if dew - entering < -TOLERANCE:
         names = ("entering_medium_temperature", "discharge_pressure")
-        sheet.doubt(names, f"condensing at {dew - ICE_POINT:.1f} degC would be colder than the medium that takes up the heat")
+        worksheet.doubt(names, f"condensing at {dew - ICE_POINT:.1f} degC would be colder than the medium that takes up the heat")
     note = "condensing temperature: dew at discharge pressure [common practice]"
-    sheet.put("condensing_over_entering", dew - entering, "discharge_pressure", "entering_medium_temperature", note=note)
+    worksheet.put("condensing_over_entering", dew - entering, "discharge_pressure", "entering_medium_temperature", note=note)
 
 
 def _cooled_by_compression(circuit: Circuit, discharge: float) -> None:
     suction = circuit.temperatures.get("suction_temperature")
     if suction is not None and discharge < suction - 2 * TOLERANCE:
         why = f"discharge gas {suction - discharge:.1f} K colder than suction gas: compression does not cool"
-        circuit.sheet.doubt(("discharge_temperature", "suction_temperature"), why)
+        circuit.worksheet.doubt(("discharge_temperature", "suction_temperature"), why)
 
 
 def _compression(circuit: Circuit) -> None:
@@ -175,36 +177,36 @@ def _compression(circuit: Circuit) -> None:
         return
     names, ratio = ("discharge_pressure", "suction_pressure"), high / low
     if ratio < 1 - _GAUGES:
-        circuit.sheet.doubt(
+        circuit.worksheet.doubt(
             names, f"discharge pressure {high / 1e3:.4g} kPa absolute lies below suction pressure {low / 1e3:.4g} kPa absolute"
         )
-    circuit.sheet.put("compression_ratio", ratio if ratio < 1 - _GAUGES else max(ratio, 1.0), *names, note="of absolute pressures")
+    circuit.worksheet.put("compression_ratio", ratio if ratio < 1 - _GAUGES else max(ratio, 1.0), *names, note="of absolute pressures")
     suction = circuit.temperatures.get("suction_temperature")
     if circuit.refrigerant is not None and suction is not None and ratio > 1 + _GAUGES:
         _isentropic(circuit, circuit.refrigerant, (low, suction), high)
 
 
 def _isentropic(circuit: Circuit, refrigerant: Fluid, suction: tuple[float, float], high: float) -> None:
-    sheet, read = circuit.sheet, circuit.temperatures.get("discharge_temperature")
+    worksheet, read = circuit.worksheet, circuit.temperatures.get("discharge_temperature")
     names = ("suction_pressure", "suction_temperature", "discharge_pressure")
-    if sheet.doubtful.intersection(names):
+    if worksheet.doubtful.intersection(names):
         return
     result = compression(refrigerant, suction, high, read) or compression(refrigerant, suction, high, None)
     if result is None:
-        sheet.notes.append(
+        worksheet.notes.append(
             f"isentropic compression not derived: suction gas at {suction[1] - ICE_POINT:.1f} degC and {suction[0] / 1e3:.4g} kPa, or "
             f"its isentropic end, is not vapour within the range of {refrigerant.designation}'s properties"
         )
         return
-    sheet.put(
+    worksheet.put(
         "isentropic_discharge_temperature", result.isentropic_temperature - ICE_POINT, *names,
         note="compression without losses, for comparison", weighed=False,
     )  # fmt: skip
     if read is not None:
-        _efficiency(sheet, result, (*names, "discharge_temperature"))
+        _efficiency(worksheet, result, (*names, "discharge_temperature"))
 
 
-def _efficiency(sheet: Sheet, result: Compression, names: tuple[str, ...]) -> None:
+def _efficiency(worksheet: Worksheet, result: Compression, names: tuple[str, ...]) -> None:
     lowest, highest = _CREDIBLE_EFFICIENCY
     doubt = None
     if result.efficiency is None or not lowest <= result.efficiency <= highest:
@@ -213,14 +215,16 @@ def _efficiency(sheet: Sheet, result: Compression, names: tuple[str, ...]) -> No
             f"the readings imply {said} isentropic efficiency (credible: {lowest:g} to {highest:g}): suspect the readings, liquid "
             "carried over or injected, or a mixed refrigerant"
         )
-        sheet.notes.append(doubt)
+        worksheet.notes.append(doubt)
     if result.efficiency is not None:
-        note = joined("a check of the readings, never evidence: heat loss and injection break it", doubt and "not credible, see notes")
-        sheet.put("isentropic_efficiency", result.efficiency, *names, note=note, weighed=False)
+        note = joined_notes(
+            "a check of the readings, never evidence: heat loss and injection break it", doubt and "not credible, see notes"
+        )
+        worksheet.put("isentropic_efficiency", result.efficiency, *names, note=note, weighed=False)
 
 
 def _liquid(circuit: Circuit) -> None:
-    sheet, reading = circuit.sheet, circuit.temperatures.get("liquid_temperature")
+    worksheet, reading = circuit.worksheet, circuit.temperatures.get("liquid_temperature")
     _liquid_pressure(circuit)
     pressure = circuit.saturation("liquid_pressure")
     if reading is None or pressure is None or circuit.refrigerant is None:
@@ -229,11 +233,11 @@ def _liquid(circuit: Circuit) -> None:
     names, glide = ("liquid_temperature", "liquid_pressure"), circuit.refrigerant.glide(pressure)
     if subcooling < -glide - TOLERANCE:
         why = f"liquid line {-subcooling:.1f} K above the bubble temperature at its pressure, where there is no liquid"
-        sheet.doubt(names, f"{why}: the two contradict each other")
-        sheet.put("subcooling", subcooling, *names)
+        worksheet.doubt(names, f"{why}: the two contradict each other")
+        worksheet.put("subcooling", subcooling, *names)
         return
     flash = "no subcooling: liquid and flash gas together" if subcooling < 0 else None
-    sheet.put("subcooling", max(subcooling, 0.0), *names, note=joined("bubble temperature at liquid pressure", flash))
+    worksheet.put("subcooling", max(subcooling, 0.0), *names, note=joined_notes("bubble temperature at liquid pressure", flash))
 
 
 def _liquid_pressure(circuit: Circuit) -> None:
@@ -242,14 +246,14 @@ def _liquid_pressure(circuit: Circuit) -> None:
     if liquid is None:
         return
     if suction is not None and liquid < suction * (1 - _GAUGES):
-        circuit.sheet.doubt(("liquid_pressure", "suction_pressure"), "liquid pressure lies below suction pressure")
+        circuit.worksheet.doubt(("liquid_pressure", "suction_pressure"), "liquid pressure lies below suction pressure")
     # A quarter more is a liquid column of 20 to 40 m; nothing else raises it above the discharge.
     if discharge is not None and liquid > discharge * 1.25:
-        circuit.sheet.doubt(("liquid_pressure", "discharge_pressure"), "liquid pressure lies far above discharge pressure")
+        circuit.worksheet.doubt(("liquid_pressure", "discharge_pressure"), "liquid pressure lies far above discharge pressure")
 
 
 def _sump(circuit: Circuit, unit: Unit) -> None:
-    sheet, reading = circuit.sheet, circuit.temperatures.get("sump_temperature")
+    worksheet, reading = circuit.worksheet, circuit.temperatures.get("sump_temperature")
     given = circuit.temperatures.get("saturated_suction_temperature")
     pressure = circuit.pressures.get("suction_pressure")
     base, glide, name = given, 0.0, "saturated_suction_temperature"
@@ -260,14 +264,14 @@ def _sump(circuit: Circuit, unit: Unit) -> None:
         return
     if unit.compressor_type == "rotary":
         note = "not judged: the shell of a rotary compressor stands at discharge pressure, its oil is not at suction conditions"
-        sheet.put("sump_superheat", reading - base, "sump_temperature", name, note=note, weighed=False)
+        worksheet.put("sump_superheat", reading - base, "sump_temperature", name, note=note, weighed=False)
         return
     # A clamp on a shell reads up to 2 K low in moving air [judgement].
-    _vapour(sheet, "sump_superheat", reading - base, ("sump_temperature", name), glide=glide, tolerance=2 * TOLERANCE)
+    _vapour(worksheet, "sump_superheat", reading - base, ("sump_temperature", name), glide=glide, tolerance=2 * TOLERANCE)
 
 
 def _standing(circuit: Circuit) -> None:
-    sheet, reading = circuit.sheet, circuit.temperatures.get("standing_temperature")
+    worksheet, reading = circuit.worksheet, circuit.temperatures.get("standing_temperature")
     pressure = circuit.saturation("standing_pressure")
     if reading is None or pressure is None or circuit.refrigerant is None:
         return
@@ -278,9 +282,9 @@ def _standing(circuit: Circuit) -> None:
             f"{reading - dew:.1f} K above dew temperature: no liquid is left standing (little charge, or not equalised), "
             "so the pressure says nothing of air"
         )
-        sheet.put("standing_pressure_excess", dew - reading, *names, note=note, weighed=False)
+        worksheet.put("standing_pressure_excess", dew - reading, *names, note=note, weighed=False)
         return
     note = "bubble temperature at standing pressure less the even temperature"
     excess = bubble - reading
     # Between bubble and dew both phases stand together: as it should be, for every fill.
-    sheet.put("standing_pressure_excess", excess if excess > 0 else min(0.0, dew - reading), *names, note=note)
+    worksheet.put("standing_pressure_excess", excess if excess > 0 else min(0.0, dew - reading), *names, note=note)

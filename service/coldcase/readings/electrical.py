@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from coldcase.core.case import Case, Insulation, Readings
-from coldcase.readings.sheet import Sheet, joined, measured
 from coldcase.readings.units import kelvins
+from coldcase.readings.worksheet import Worksheet, joined_notes, measured
 
 # Unbalance in per cent from which a line is missing, not unequal: with one open at standstill its two voltages are half of the third or
 # nothing (50 to 100 per cent), and it carries no current (100 per cent). The table's bands say the same.
@@ -49,51 +49,51 @@ def at_40c(megohm: float, celsius: float) -> float:
     return float(megohm * 0.5 ** ((40 - celsius) / 10))
 
 
-def work_out(case: Case, sheet: Sheet) -> None:
+def derive_electrical(case: Case, worksheet: Worksheet) -> None:
     """Writes every electrical quantity that the readings yield."""
     readings = case.readings
     if readings.line_voltages_v is not None:
-        _voltages(case, readings.line_voltages_v, sheet)
+        _voltages(case, readings.line_voltages_v, worksheet)
     if readings.line_currents_a is not None:
-        _currents(case, readings.line_currents_a, sheet)
+        _currents(case, readings.line_currents_a, worksheet)
     if readings.start_voltage_v is not None:
-        _to_rating(sheet, "start_voltage_to_rating", readings.start_voltage_v, case.unit.rated_voltage_v, "start_voltage_v")
+        _to_rating(worksheet, "start_voltage_to_rating", readings.start_voltage_v, case.unit.rated_voltage_v, "start_voltage_v")
     if readings.winding_resistances_ohm is not None:
-        _windings(case, readings.winding_resistances_ohm, sheet)
+        _windings(case, readings.winding_resistances_ohm, worksheet)
     if readings.insulation is not None:
-        _insulation(case, readings.insulation, sheet)
-    _parts(readings, sheet)
+        _insulation(case, readings.insulation, worksheet)
+    _parts(readings, worksheet)
 
 
-def _parts(readings: Readings, sheet: Sheet) -> None:
+def _parts(readings: Readings, worksheet: Worksheet) -> None:
     if readings.capacitor is not None:
-        sheet.put("capacitor_to_rating", readings.capacitor.measured_uf / readings.capacitor.rated_uf, "capacitor")
+        worksheet.put("capacitor_to_rating", readings.capacitor.measured_uf / readings.capacitor.rated_uf, "capacitor")
     if readings.shaft_voltage_v is not None:
-        sheet.put("shaft_voltage", readings.shaft_voltage_v, "shaft_voltage_v")
+        worksheet.put("shaft_voltage", readings.shaft_voltage_v, "shaft_voltage_v")
 
 
-def _lines(case: Case, name: str, values: list[float], sheet: Sheet) -> bool:
+def _lines(case: Case, name: str, values: list[float], worksheet: Worksheet) -> bool:
     """Whether the values fit the supply; noted where they do not."""
     if max(values) < _NOTHING:
-        sheet.doubt([name], f"{name} are all zero: the machine was not under power")
+        worksheet.doubt([name], f"{name} are all zero: the machine was not under power")
     elif case.unit.motor == "single_phase" and len(values) == 3:
-        sheet.doubt([name], f"{name}: three line values on a single-phase motor")
+        worksheet.doubt([name], f"{name}: three line values on a single-phase motor")
     elif len(values) == 2:
-        sheet.notes.append(f"{name}: two values give no unbalance; three lines have three")
-    return name not in sheet.doubtful
+        worksheet.notes.append(f"{name}: two values give no unbalance; three lines have three")
+    return name not in worksheet.doubtful
 
 
-def _voltages(case: Case, values: list[float], sheet: Sheet) -> None:
+def _voltages(case: Case, values: list[float], worksheet: Worksheet) -> None:
     name = "line_voltages_v"
-    if not _lines(case, name, values, sheet):
+    if not _lines(case, name, values, worksheet):
         return
     if len(values) == 3:
         percent = unbalance(values)
         if percent >= _LOST_VOLTAGE:
-            sheet.put("voltage_unbalance", percent, name, note="a lost line, no unbalance: say where it was lost as lost_phase")
+            worksheet.put("voltage_unbalance", percent, name, note="a lost line, no unbalance: say where it was lost as lost_phase")
             return
-        sheet.put("voltage_unbalance", percent, name, note=_heating(percent) if percent >= 1 else None)
-    _to_rating(sheet, "voltage_to_rating", sum(values) / len(values), case.unit.rated_voltage_v, name)
+        worksheet.put("voltage_unbalance", percent, name, note=_heating(percent) if percent >= 1 else None)
+    _to_rating(worksheet, "voltage_to_rating", sum(values) / len(values), case.unit.rated_voltage_v, name)
 
 
 def _heating(percent: float) -> str:
@@ -102,63 +102,67 @@ def _heating(percent: float) -> str:
     return f"extra temperature rise about {extra_rise(percent):.3g} % [common practice]; {advice}"
 
 
-def _currents(case: Case, values: list[float], sheet: Sheet) -> None:
+def _currents(case: Case, values: list[float], worksheet: Worksheet) -> None:
     name = "line_currents_a"
-    if not _lines(case, name, values, sheet):
+    if not _lines(case, name, values, worksheet):
         return
     if len(values) == 3:
         percent = unbalance(values)
         if percent >= _LOST_CURRENT:
-            sheet.put("current_unbalance", percent, name, note="a line without current, no unbalance")
+            worksheet.put("current_unbalance", percent, name, note="a line without current, no unbalance")
             return
-        sheet.put("current_unbalance", percent, name, note="roll the leads: what stays on the line is the supply, what moves is the motor")
-    _to_rating(sheet, "current_to_rating", sum(values) / len(values), case.unit.rated_current_a, name)
+        worksheet.put(
+            "current_unbalance", percent, name, note="roll the leads: what stays on the line is the supply, what moves is the motor"
+        )
+    _to_rating(worksheet, "current_to_rating", sum(values) / len(values), case.unit.rated_current_a, name)
 
 
-def _to_rating(sheet: Sheet, quantity: str, value: float, rating: float | None, name: str) -> None:
+def _to_rating(worksheet: Worksheet, quantity: str, value: float, rating: float | None, name: str) -> None:
     if rating is None:
-        sheet.notes.append(f"{quantity} not derived: the unit's rating is not stated")
+        worksheet.notes.append(f"{quantity} not derived: the unit's rating is not stated")
     else:
-        sheet.put(quantity, value / rating, name)
+        worksheet.put(quantity, value / rating, name)
 
 
-def _windings(case: Case, ohms: list[float], sheet: Sheet) -> None:
+def _windings(case: Case, ohms: list[float], worksheet: Worksheet) -> None:
     name = "winding_resistances_ohm"
     if max(ohms) >= _OPEN_OHM:
         what = "all" if min(ohms) >= _OPEN_OHM else "some"
         trap = "; a protector in the star point still hot opens all three" if what == "all" else ""
-        sheet.doubt([name], f"{name}: {what} read open{trap}: send winding_resistance `open_circuit` if it stays so on the cold machine")
+        worksheet.doubt(
+            [name], f"{name}: {what} read open{trap}: send winding_resistance `open_circuit` if it stays so on the cold machine"
+        )
         return
     if case.unit.motor == "unknown":
-        sheet.notes.append(f"{name}: three phases or start and run winding? The motor is not known, so they were not judged")
+        worksheet.notes.append(f"{name}: three phases or start and run winding? The motor is not known, so they were not judged")
     elif max(ohms) < _NOTHING:
-        sheet.doubt([name], f"{name} are all zero: leads shorted or meter not reading")
+        worksheet.doubt([name], f"{name} are all zero: leads shorted or meter not reading")
     elif case.unit.motor == "single_phase":
-        _identity(sheet, ohms)
+        _identity(worksheet, ohms)
     else:
         leads = "below 1 ohm a lead of 0.05 ohm counts: four-wire values only" if min(ohms) < 1 else None
-        sheet.put("winding_unbalance", unbalance(ohms), name, note=leads)
+        worksheet.put("winding_unbalance", unbalance(ohms), name, note=leads)
 
 
-def _identity(sheet: Sheet, ohms: list[float]) -> None:
+def _identity(worksheet: Worksheet, ohms: list[float]) -> None:
     start, run, both = ohms
     if both < _NOTHING:
-        sheet.doubt(["winding_resistances_ohm"], "start-run reads zero ohm where it is the sum of both windings")
+        worksheet.doubt(["winding_resistances_ohm"], "start-run reads zero ohm where it is the sum of both windings")
         return
     swapped = "common-start is usually above common-run: were the terminals told apart?" if start <= run else None
-    note = joined("100 x |common-start + common-run - start-run| / start-run", swapped)
-    sheet.put("winding_identity_error", 100 * abs(start + run - both) / both, "winding_resistances_ohm", note=note)
+    note = joined_notes("100 x |common-start + common-run - start-run| / start-run", swapped)
+    worksheet.put("winding_identity_error", 100 * abs(start + run - both) / both, "winding_resistances_ohm", note=note)
 
 
-def _insulation(case: Case, test: Insulation, sheet: Sheet) -> None:
+def _insulation(case: Case, test: Insulation, worksheet: Worksheet) -> None:
     result = test.resistance_megohm if test.resistance_megohm is not None else test.one_minute_megohm
     if result is not None:
-        _resistance(case, test, result, sheet)
+        _resistance(case, test, result, worksheet)
     if test.one_minute_megohm is not None and test.ten_minute_megohm is not None:
-        _polarization(test.one_minute_megohm, test.ten_minute_megohm, sheet)
+        _polarization(test.one_minute_megohm, test.ten_minute_megohm, worksheet)
 
 
-def _resistance(case: Case, test: Insulation, result: float | str, sheet: Sheet) -> None:
+def _resistance(case: Case, test: Insulation, result: float | str, worksheet: Worksheet) -> None:
     megohm, bound = measured(result)
     celsius = None if test.winding_temperature is None else kelvins(test.winding_temperature) - 273.15
     notes, worthless = _temperature_notes(celsius)
@@ -167,8 +171,8 @@ def _resistance(case: Case, test: Insulation, result: float | str, sheet: Sheet)
     corrected = megohm if celsius is None or worthless else at_40c(megohm, celsius)
     if test.test_voltage_v is not None and test.test_voltage_v > 1000:
         notes.append(f"tested at {test.test_voltage_v:g} V; windings below 1 kV are tested at 500 V DC")
-    note = joined(worthless, *notes, _rule(case, corrected) if bound != ">" else None)
-    sheet.put("insulation_at_40c", corrected, "insulation", note=note, bound=bound, weighed=worthless is None)
+    note = joined_notes(worthless, *notes, _rule(case, corrected) if bound != ">" else None)
+    worksheet.put("insulation_at_40c", corrected, "insulation", note=note, bound=bound, weighed=worthless is None)
 
 
 def _temperature_notes(celsius: float | None) -> tuple[list[str], str | None]:
@@ -192,11 +196,11 @@ def _rule(case: Case, corrected: float) -> str | None:
     return missed
 
 
-def _polarization(one_minute: float | str, ten_minutes: float | str, sheet: Sheet) -> None:
+def _polarization(one_minute: float | str, ten_minutes: float | str, worksheet: Worksheet) -> None:
     first, tenth = measured(one_minute), measured(ten_minutes)
     if first[1] or tenth[1] or first[0] <= 0:
-        sheet.notes.append("polarization_index not derived: it needs two figures, not bounds")
+        worksheet.notes.append("polarization_index not derived: it needs two figures, not bounds")
         return
     ambiguous = "ambiguous above 5000 megohm" if first[0] > 5000 else None
-    note = joined("informs, never decides: in small random windings the absorption current dies within minutes [IEEE 43]", ambiguous)
-    sheet.put("polarization_index", tenth[0] / first[0], "insulation", note=note, weighed=False)
+    note = joined_notes("informs, never decides: in small random windings the absorption current dies within minutes [IEEE 43]", ambiguous)
+    worksheet.put("polarization_index", tenth[0] / first[0], "insulation", note=note, weighed=False)

@@ -8,15 +8,17 @@ from coldcase.core.answer import DerivedValue, Source
 from coldcase.core.case import Case, OilResults, Pressure, Readings, Temperature, TemperatureDifference
 from coldcase.core.rule_table import RuleTable
 from coldcase.readings import charges, cycle, electrical, laboratory
-from coldcase.readings.credible import doubt_incredible
-from coldcase.readings.judging import Judge, Judged
+from coldcase.readings.implausible import doubt_implausible
+from coldcase.readings.limits import JudgedQuantity, LimitJudge
 from coldcase.readings.refrigerants import library
-from coldcase.readings.sheet import UNITS, Limit, Sheet, Worked, measured
 from coldcase.readings.units import ICE_POINT, kelvins, kelvins_apart, pascals
+from coldcase.readings.worksheet import QUANTITY_UNITS, DerivedQuantity, DetectionLimit, Worksheet, measured
 
 # Quantities that may be sent under their own name: all that a raw reading of another name yields.
 _SENT_AS_SUCH = tuple(
-    name for name in Readings.__struct_fields__ if name in UNITS and name not in {"discharge_temperature", "starts_per_hour", "run_hours"}
+    name
+    for name in Readings.__struct_fields__
+    if name in QUANTITY_UNITS and name not in {"discharge_temperature", "starts_per_hour", "run_hours"}
 )
 # A quantity sent and the one worked out agree within this: absolute by unit, else relative [judgement].
 _AGREE = {"K": 2.0, "degC": 2.0, "%": 0.5, "kPa": 3.0}
@@ -44,33 +46,33 @@ def derive(case: Case, table: RuleTable) -> Derivation:
     result = Derivation()
     if not metered and not tested:
         return result
-    judge = Judge(case, table)
+    judge = LimitJudge(case, table)
     properties = False
     if metered:
-        sheet = Sheet()
-        properties = _metered(case, sheet)
-        _weigh(sheet, judge, "reading", result)
+        worksheet = Worksheet()
+        properties = _metered(case, worksheet)
+        _weigh(worksheet, judge, "reading", result)
     if tested:
-        sheet = Sheet()
-        laboratory.work_out(case, sheet)
-        _weigh(sheet, judge, "laboratory", result)
+        worksheet = Worksheet()
+        laboratory.derive_oil_results(case, worksheet)
+        _weigh(worksheet, judge, "laboratory", result)
     return result if not properties else Derivation(result.values, result.outcomes, result.sources, result.notes, library())
 
 
-def _metered(case: Case, sheet: Sheet) -> bool:
-    doubt_incredible(case.readings, sheet)
-    properties = cycle.work_out(case.readings, case.unit, sheet)
-    electrical.work_out(case, sheet)
-    charges.work_out(case, sheet)
-    _take_sent(case.readings, sheet)
+def _metered(case: Case, worksheet: Worksheet) -> bool:
+    doubt_implausible(case.readings, worksheet)
+    properties = cycle.derive_cycle(case.readings, case.unit, worksheet)
+    electrical.derive_electrical(case, worksheet)
+    charges.derive_charges(case, worksheet)
+    _take_sent(case.readings, worksheet)
     return properties
 
 
-def _weigh(sheet: Sheet, judge: Judge, source: Source, result: Derivation) -> None:
-    """Judges the sheet; of several quantities that yield one finding the worse outcome stays (the later in the table's order)."""
-    result.notes.extend(sheet.notes)
-    for worked in sheet.values.values():
-        for judged in judge.judge(worked, sheet.doubtful):
+def _weigh(worksheet: Worksheet, judge: LimitJudge, source: Source, result: Derivation) -> None:
+    """Judges what was worked out; of several quantities that yield one finding the worse outcome stays (the later in the table's order)."""
+    result.notes.extend(worksheet.notes)
+    for worked in worksheet.values.values():
+        for judged in judge.against_limits(worked, worksheet.doubtful):
             result.values.append(_beside_observation(judged, judge, result.notes))
             if judged.note is not None:
                 result.notes.append(judged.note)
@@ -82,7 +84,7 @@ def _weigh(sheet: Sheet, judge: Judge, source: Source, result: Derivation) -> No
                 result.sources[finding] = source
 
 
-def _beside_observation(judged: Judged, judge: Judge, notes: list[str]) -> DerivedValue:
+def _beside_observation(judged: JudgedQuantity, judge: LimitJudge, notes: list[str]) -> DerivedValue:
     """The value, marked where its finding was also observed: then the observation stands, and a disagreement is named."""
     value = judged.value
     seen = judge.observed.get(value.finding or "")
@@ -96,39 +98,39 @@ def _beside_observation(judged: Judged, judge: Judge, notes: list[str]) -> Deriv
     return msgspec.structs.replace(value, superseded=True)
 
 
-def _take_sent(readings: Readings, sheet: Sheet) -> None:
+def _take_sent(readings: Readings, worksheet: Worksheet) -> None:
     """Quantities that were sent take the place of what the raw readings yield; where the two disagree, both are named."""
     for name in _SENT_AS_SUCH:
         sent = getattr(readings, name)
         if sent is None:
             continue
         value, bound = _in_unit(sent)
-        own = sheet.values.get(name)
+        own = worksheet.values.get(name)
         if own is not None and bound is None and own.bound is None and not _agree(name, value, own.value):
-            unit = UNITS[name][0]
-            sheet.notes.append(
+            unit = QUANTITY_UNITS[name][0]
+            worksheet.notes.append(
                 f"{name}: {_short(value, name)} {unit} was sent, the readings give {_short(own.value, name)} {unit}; the value sent counts"
             )
-        sheet.values[name] = Worked(name, value, note="as sent", bound=bound, weighed=name not in _INFORMS)
-        _below_saturation(name, value, sheet)
+        worksheet.values[name] = DerivedQuantity(name, value, note="as sent", bound=bound, weighed=name not in _INFORMS)
+        _below_saturation(name, value, worksheet)
 
 
 _INFORMS = {"isentropic_discharge_temperature", "isentropic_efficiency", "polarization_index"}
 _NOT_NEGATIVE = {"suction_superheat", "discharge_superheat", "sump_superheat", "condensing_over_entering", "subcooling"}
 
 
-def _below_saturation(name: str, value: float, sheet: Sheet) -> None:
-    own = sheet.values[name]
+def _below_saturation(name: str, value: float, worksheet: Worksheet) -> None:
+    own = worksheet.values[name]
     if name in _NOT_NEGATIVE and value < 0:
-        sheet.values[name] = Worked(name, max(value, 0.0) if value >= -cycle.TOLERANCE else value, (name,), own.note)
+        worksheet.values[name] = DerivedQuantity(name, max(value, 0.0) if value >= -cycle.TOLERANCE else value, (name,), own.note)
         if value < -cycle.TOLERANCE:
-            sheet.doubt([name], f"{name} {value:.1f} K cannot be: it starts at zero")
+            worksheet.doubt([name], f"{name} {value:.1f} K cannot be: it starts at zero")
     elif name == "compression_ratio" and value < 1:
-        sheet.values[name] = Worked(name, value, (name,), own.note)
-        sheet.doubt([name], f"compression_ratio {value:g} cannot be: it starts at one (absolute pressures)")
+        worksheet.values[name] = DerivedQuantity(name, value, (name,), own.note)
+        worksheet.doubt([name], f"compression_ratio {value:g} cannot be: it starts at one (absolute pressures)")
 
 
-def _in_unit(sent: Temperature | TemperatureDifference | Pressure | float | str) -> tuple[float, Limit | None]:
+def _in_unit(sent: Temperature | TemperatureDifference | Pressure | float | str) -> tuple[float, DetectionLimit | None]:
     match sent:
         case Temperature():
             return kelvins(sent) - ICE_POINT, None
@@ -141,10 +143,10 @@ def _in_unit(sent: Temperature | TemperatureDifference | Pressure | float | str)
 
 
 def _agree(name: str, sent: float, worked: float) -> bool:
-    unit = UNITS[name][0]
+    unit = QUANTITY_UNITS[name][0]
     within = _AGREE.get(unit, _AGREE_RELATIVE * max(abs(sent), abs(worked)))
     return abs(sent - worked) <= within
 
 
 def _short(value: float, name: str) -> str:
-    return f"{round(value, UNITS[name][1]):g}"
+    return f"{round(value, QUANTITY_UNITS[name][1]):g}"

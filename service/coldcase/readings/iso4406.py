@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass
 
 # Upper ends of scale numbers 0 to 28, particles per mL, "more than the one before, up to and including" [ISO 4406, table 1].
-SCALE = (
+SCALE_LIMITS = (
     0.01, 0.02, 0.04, 0.08, 0.16, 0.32, 0.64, 1.3, 2.5, 5, 10, 20, 40, 80, 160, 320, 640, 1_300, 2_500, 5_000, 10_000,
     20_000, 40_000, 80_000, 160_000, 320_000, 640_000, 1_300_000, 2_500_000,
 )  # fmt: skip
@@ -30,7 +30,7 @@ def scale_number(per_ml: float) -> int:
     """The scale number of a count per mL; 29 stands for ">28". Raises ValueError for a negative count."""
     if not per_ml >= 0:
         raise ValueError("a count is not negative")
-    return next((number for number, end in enumerate(SCALE) if per_ml <= end), BEYOND)
+    return next((number for number, end in enumerate(SCALE_LIMITS) if per_ml <= end), BEYOND)
 
 
 def code_of(per_ml: tuple[float, float, float]) -> ParticleCode:

@@ -5,7 +5,7 @@ from dataclasses import replace
 from coldcase.core.case import Case, OilResults
 from coldcase.readings.iso3448 import MIDPOINTS
 from coldcase.readings.iso4406 import parse_code
-from coldcase.readings.sheet import Limit, Sheet, joined, measured
+from coldcase.readings.worksheet import DetectionLimit, Worksheet, joined_notes, measured
 
 METALS = ("iron", "copper", "aluminium", "tin", "lead", "silicon", "zinc", "chromium")
 # Scope of ASTM D6304 (coulometric Karl Fischer), mg/kg.
@@ -20,41 +20,41 @@ SOLUBILITY: dict[str, tuple[float, float | None]] = {
 _NO_FREE_WATER_BELOW, _FREE_WATER_ABOVE = 1_000.0, 150.0
 _MILKY = {"clears_on_standing", "stays_milky"}
 _AS_SENT = ("acid_number_mg_koh_g", "viscosity_40c_mm2_s", "viscosity_100c_mm2_s", "refrigerant_in_oil_percent", "foreign_oil_percent")
-Result = tuple[float, Limit | None, str | None]
+Result = tuple[float, DetectionLimit | None, str | None]
 
 
-def work_out(case: Case, sheet: Sheet) -> None:
+def derive_oil_results(case: Case, worksheet: Worksheet) -> None:
     """Writes every quantity that the oil report yields."""
     results = case.oil_results
     for substance in ("water", *METALS):
-        _share(results, substance, sheet)
+        _share(results, substance, worksheet)
     for name in _AS_SENT:
         if (result := getattr(results, name)) is not None:
             value, bound = measured(result)
-            sheet.put(name, value, name, bound=bound)
-    _water(case, sheet)
-    _metals(sheet)
-    _viscosity(case, sheet)
-    _particles(results, sheet)
+            worksheet.put(name, value, name, bound=bound)
+    _water(case, worksheet)
+    _metals(worksheet)
+    _viscosity(case, worksheet)
+    _particles(results, worksheet)
 
 
-def _share(results: OilResults, substance: str, sheet: Sheet) -> None:
+def _share(results: OilResults, substance: str, worksheet: Worksheet) -> None:
     """Writes a mass fraction in mg/kg, from mg/kg, else mg/L with the density, else per cent."""
-    found = [(name, converted) for name in _names(substance) if (converted := _converted(results, name, sheet)) is not None]
+    found = [(name, converted) for name in _names(substance) if (converted := _converted(results, name, worksheet)) is not None]
     if not found:
         return
     name, (value, bound, note) = found[0]
     for other, (second, second_bound, _) in found[1:]:
         if bound == second_bound and abs(second - value) > 0.1 * max(value, second):
-            sheet.notes.append(f"{name} ({value:g} mg/kg) and {other} ({second:g} mg/kg) disagree; the first counts")
-    sheet.put(f"{substance}_mg_kg", value, name, note=note, bound=bound)
+            worksheet.notes.append(f"{name} ({value:g} mg/kg) and {other} ({second:g} mg/kg) disagree; the first counts")
+    worksheet.put(f"{substance}_mg_kg", value, name, note=note, bound=bound)
 
 
 def _names(substance: str) -> tuple[str, ...]:
     return (f"{substance}_mg_kg", f"{substance}_mg_l", *(("water_percent",) if substance == "water" else ()))
 
 
-def _converted(results: OilResults, name: str, sheet: Sheet) -> Result | None:
+def _converted(results: OilResults, name: str, worksheet: Worksheet) -> Result | None:
     result = getattr(results, name)
     if result is None:
         return None
@@ -65,27 +65,27 @@ def _converted(results: OilResults, name: str, sheet: Sheet) -> Result | None:
     if name.endswith("mg_kg"):
         return value, bound, None
     if results.density_kg_l is None:
-        sheet.notes.append(f"{name}: mg/L become mg/kg by the density; density_kg_l is not given, so it was not judged")
+        worksheet.notes.append(f"{name}: mg/L become mg/kg by the density; density_kg_l is not given, so it was not judged")
         return None
     share = value / results.density_kg_l
     return share, bound, f"{figure} mg/L / {results.density_kg_l:g} kg/L = {share:.4g} mg/kg"
 
 
-def _water(case: Case, sheet: Sheet) -> None:
-    water = sheet.values.get("water_mg_kg")
+def _water(case: Case, worksheet: Worksheet) -> None:
+    water = worksheet.values.get("water_mg_kg")
     if water is None:
         return
     if water.value <= 0:
-        sheet.doubt(water.rests_on, "water zero is not credible: Karl Fischer starts at 10 mg/kg [ASTM D6304]")
+        worksheet.doubt(water.rests_on, "water zero is not credible: Karl Fischer starts at 10 mg/kg [ASTM D6304]")
         return
     if water.bound is None and not _WATER_SCOPE[0] <= water.value <= _WATER_SCOPE[1]:
         scope = f"outside the scope of ASTM D6304 ({_WATER_SCOPE[0]:g} to {_WATER_SCOPE[1]:g} mg/kg)"
-        sheet.values["water_mg_kg"] = replace(water, note=joined(water.note, scope))
+        worksheet.values["water_mg_kg"] = replace(water, note=joined_notes(water.note, scope))
     if water.bound != ">":
-        _milky(case, water.value, water.bound, sheet)
+        _milky(case, water.value, water.bound, worksheet)
 
 
-def _milky(case: Case, water: float, bound: Limit | None, sheet: Sheet) -> None:
+def _milky(case: Case, water: float, bound: DetectionLimit | None, worksheet: Worksheet) -> None:
     """Says whether milky oil can be water, by what the oil family dissolves."""
     seen = case.observations.get("oil_clarity", [])
     family = case.unit.lubricant
@@ -94,50 +94,50 @@ def _milky(case: Case, water: float, bound: Limit | None, sheet: Sheet) -> None:
     lowest, highest = SOLUBILITY[family]
     dissolves = f"{family} oil dissolves about {lowest:g}" + (f" to {highest:g} mg/kg" if highest else " mg/kg and more")
     if family in ("POE", "PVE", "PAG") and water < _NO_FREE_WATER_BELOW:
-        sheet.notes.append(
+        worksheet.notes.append(
             f"milky oil, but {bound or ''}{water:g} mg/kg of water: {dissolves}, so it is foam, refrigerant or another oil, not free water"
         )
     elif family in ("mineral", "AB") and bound is None and water > _FREE_WATER_ABOVE:
-        sheet.notes.append(f"milky oil with {water:g} mg/kg of water: {dissolves}, so free water is possible")
+        worksheet.notes.append(f"milky oil with {water:g} mg/kg of water: {dissolves}, so free water is possible")
 
 
-def _metals(sheet: Sheet) -> None:
-    metals = [found for metal in METALS if (found := sheet.values.get(f"{metal}_mg_kg")) is not None]
+def _metals(worksheet: Worksheet) -> None:
+    metals = [found for metal in METALS if (found := worksheet.values.get(f"{metal}_mg_kg")) is not None]
     for metal in metals:
         if metal.value > _MOST_METAL:
-            sheet.doubt(
+            worksheet.doubt(
                 metal.rests_on, f"{metal.quantity} {metal.value:,.0f} is over 5 % of the oil: swarf in the bottle or a slipped decimal"
             )
     if len(metals) > 1 and all(metal.value == 0 and metal.bound is None for metal in metals):
-        sheet.doubt([name for metal in metals for name in metal.rests_on], "all metals are zero: the wrong bottle, or never measured")
+        worksheet.doubt([name for metal in metals for name in metal.rests_on], "all metals are zero: the wrong bottle, or never measured")
 
 
-def _viscosity(case: Case, sheet: Sheet) -> None:
-    cold, hot = sheet.values.get("viscosity_40c_mm2_s"), sheet.values.get("viscosity_100c_mm2_s")
+def _viscosity(case: Case, worksheet: Worksheet) -> None:
+    cold, hot = worksheet.values.get("viscosity_40c_mm2_s"), worksheet.values.get("viscosity_100c_mm2_s")
     if cold is not None and hot is not None and cold.bound is None and hot.bound is None and hot.value >= cold.value:
-        sheet.doubt((*cold.rests_on, *hot.rests_on), "viscosity at 100 degC is not below that at 40 degC")
+        worksheet.doubt((*cold.rests_on, *hot.rests_on), "viscosity at 100 degC is not below that at 40 degC")
     if cold is None:
         return
     grade = case.unit.viscosity_grade
     if grade is None:
-        sheet.notes.append("viscosity_to_grade not derived: the unit's viscosity grade is not stated")
+        worksheet.notes.append("viscosity_to_grade not derived: the unit's viscosity grade is not stated")
         return
     middle = MIDPOINTS.get(grade, float(grade))
     odd = None if grade in MIDPOINTS else f"{grade} is no grade of ISO 3448; taken as the midpoint"
     thin = "a sample that was not degassed reads low" if cold.value < 0.9 * middle else None
-    note = joined(f"midpoint of the grade {middle:g} mm2/s [ISO 3448]", odd, thin)
-    sheet.put("viscosity_to_grade", cold.value / middle, *cold.rests_on, note=note, bound=cold.bound)
+    note = joined_notes(f"midpoint of the grade {middle:g} mm2/s [ISO 3448]", odd, thin)
+    worksheet.put("viscosity_to_grade", cold.value / middle, *cold.rests_on, note=note, bound=cold.bound)
 
 
-def _particles(results: OilResults, sheet: Sheet) -> None:
+def _particles(results: OilResults, worksheet: Worksheet) -> None:
     text = results.particle_count_iso4406
     code = None if text is None else parse_code(text)
     if code is None:
         return
     first = code.numbers[0]
-    note = joined(
+    note = joined_notes(
         "not judged: two numbers, none at 4 um(c)" if first is None else "judged by its first number, 4 um(c) and larger",
         "in compressor sumps bubbles and dark oil count as particles [common practice]",
     )
-    sheet.put("particle_count_iso4406", first or 0, "particle_count_iso4406", note=note, weighed=first is not None)
-    sheet.values["particle_count_iso4406"] = replace(sheet.values["particle_count_iso4406"], shown=str(code))
+    worksheet.put("particle_count_iso4406", first or 0, "particle_count_iso4406", note=note, weighed=first is not None)
+    worksheet.values["particle_count_iso4406"] = replace(worksheet.values["particle_count_iso4406"], shown=str(code))

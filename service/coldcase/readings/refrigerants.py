@@ -46,7 +46,7 @@ TRANSCRITICAL = frozenset({"R-744"})
 _BY_KEY = {spelling_key(designation): designation for designation in DESIGNATIONS}
 
 
-def designation_of(text: str) -> str | None:
+def known_designation(text: str) -> str | None:
     """The designation that a text means, in ASHRAE's spelling; None where its properties are not known here."""
     return refrigerant_names.designation_of(text, _BY_KEY)
 

@@ -1,1 +1,1 @@
-"""The HTTP face: one file a resource. Litestar lives here and nowhere else."""
+"""HTTP: one file a resource. Litestar lives here and nowhere else."""

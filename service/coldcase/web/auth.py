@@ -1,4 +1,4 @@
-"""Bearer key to client and scopes. All keys are in memory, so a request costs one hash and one look-up, and no database."""
+"""Authentication: bearer key to client and scopes. All keys are in memory, so a request costs one hash and one look-up, and no database."""
 
 import hashlib
 from collections.abc import Awaitable, Callable, Mapping
@@ -9,17 +9,17 @@ from litestar.handlers import BaseRouteHandler
 
 from coldcase.db.keys import ApiKey
 from coldcase.errors import ScopeMissing, StoreAway
-from coldcase.web import strict
-from coldcase.web.face import Face
+from coldcase.web import parsing
 from coldcase.web.problems import Unauthenticated
+from coldcase.web.route import RouteSpec
 from coldcase.web.shares import Shares
 
 MOST_ASKING = 32
 """Requests with unknown keys that may wait for a look at the same time; whoever makes keys up holds no more than these."""
 
 
-class KeyRing:
-    """The API keys by the SHA-256 of their secret, as the watcher hands them over.
+class ApiKeyCache:
+    """A cache of all API keys by the SHA-256 of their secret, as the listener hands them over.
 
     They are trusted for as long as the database was heard of within `grace_s`: `silent_s` says how long ago that was.
     A key that is not known may be a moment old, so `look` is asked for changes; it says whether it could look.
@@ -65,35 +65,35 @@ async def _blind() -> bool:
     return False
 
 
-async def admit(connection: strict.Connection, handler: BaseRouteHandler) -> None:
+async def admit(connection: parsing.AnyConnection, handler: BaseRouteHandler) -> None:
     """Lets a request in: a known key with one of the scopes, an acceptable answer, a JSON body or none, no stray query."""
-    face: Face | None = handler.opt.get("face")
-    if face is None:
+    spec: RouteSpec | None = handler.opt.get("spec")
+    if spec is None:
         return
-    if face.scopes:
-        key = connection.scope["auth"] = await _caller(connection, face)
-        places: Shares = connection.app.state.house.places
+    if spec.scopes:
+        key = connection.scope["auth"] = await _caller(connection, spec)
+        places: Shares = connection.app.state.services.places
         places.take(key.client_id)
         # The outermost layer gives it back, for it alone sees the end of every request.
         connection.scope["state"]["give_back"] = partial(places.give_back, key.client_id)
-    strict.check_accept(connection, face.offers)
-    if face.body is not None:
-        strict.check_json(connection)
+    parsing.check_accept(connection, spec.offers)
+    if spec.body is not None:
+        parsing.check_json(connection)
     elif connection.scope.get("method") == "POST":
         # What stands there would be ignored, as if the caller had not asked for it.
-        await strict.check_no_body(connection, face.query.__struct_fields__ if face.query else ())
-    if face.query is None:
-        strict.no_query(connection)
+        await parsing.check_no_body(connection, spec.query.__struct_fields__ if spec.query else ())
+    if spec.query is None:
+        parsing.no_query(connection)
 
 
-async def _caller(connection: strict.Connection, face: Face) -> ApiKey:
-    scheme, _, secret = strict.headers(connection).get(b"authorization", b"").partition(b" ")
+async def _caller(connection: parsing.AnyConnection, spec: RouteSpec) -> ApiKey:
+    scheme, _, secret = parsing.request_headers(connection).get(b"authorization", b"").partition(b" ")
     if scheme.lower() != b"bearer" or not secret.strip():
         raise Unauthenticated
-    ring: KeyRing = connection.app.state.house.keys
-    key = await ring.find(secret.strip())
+    cache: ApiKeyCache = connection.app.state.services.keys
+    key = await cache.find(secret.strip())
     if key is None:
         raise Unauthenticated
-    if key.scopes.isdisjoint(face.scopes):
-        raise ScopeMissing(f"This call needs the scope {' or '.join(f'`{scope}`' for scope in face.scopes)}.")
+    if key.scopes.isdisjoint(spec.scopes):
+        raise ScopeMissing(f"This call needs the scope {' or '.join(f'`{scope}`' for scope in spec.scopes)}.")
     return key

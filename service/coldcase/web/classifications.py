@@ -6,15 +6,15 @@ import msgspec
 from litestar import Response, post
 from msgspec import Meta
 
-from coldcase import classifying
+from coldcase import answering, classifying
 from coldcase.core.answer import Answer
 from coldcase.core.case import Case
-from coldcase.core.compiled import Book
-from coldcase.core.intake import Taken
+from coldcase.core.case_reader import ParsedCase
+from coldcase.core.compiled_table import CompiledTable
 from coldcase.shipped import demo_cases
-from coldcase.web import strict
-from coldcase.web.face import JSON, Call, Header, face
-from coldcase.web.house import house
+from coldcase.web import parsing
+from coldcase.web.route import JSON, Call, Header, route
+from coldcase.web.services import services
 
 PREFER = Header(
     "Prefer",
@@ -31,7 +31,7 @@ LOCATION = Header("Location", "The decision's own path.")
 REPLAYED = Header("Answer-Repeated", "`true`: this is the first answer again.")
 
 
-EXAMPLES = {name: {"summary": demo.title, "description": demo.told, "value": demo.case} for name, demo in demo_cases().items()}
+CASE_EXAMPLES = {name: {"summary": demo.title, "description": demo.told, "value": demo.case} for name, demo in demo_cases().items()}
 
 
 class PreviewQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -40,15 +40,15 @@ class PreviewQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     rule_table: Annotated[int, Meta(ge=1, le=2_147_483_647)] | None = None
 
 
-async def _take(request: Call, book: Book) -> tuple[Taken, dict[str, str]]:
-    lenient = strict.lenient(request)
-    taken = classifying.read(await strict.body(request), book, lenient=lenient)
-    return taken, {APPLIED.name: "handling=lenient"} if lenient else {}
+async def _read_case(request: Call, compiled: CompiledTable) -> tuple[ParsedCase, dict[str, str]]:
+    lenient = parsing.lenient(request)
+    parsed = classifying.read_case(await parsing.read_body(request), compiled, lenient=lenient)
+    return parsed, {APPLIED.name: "handling=lenient"} if lenient else {}
 
 
 @post(
     "/v1/classifications",
-    **face(
+    **route(
         "classify",
         "Classifying",
         {201: {JSON: Answer}, 200: {JSON: Answer}},
@@ -57,7 +57,7 @@ async def _take(request: Call, book: Book) -> tuple[Taken, dict[str, str]]:
         takes=(IDEMPOTENCY_KEY, PREFER),
         sends={201: (LOCATION, APPLIED), 200: (LOCATION, REPLAYED, APPLIED)},
         problems=("bad_case", "supersedes_unknown", "not_recordable", "key_reused", "key_in_flight", "archived", "outcome_unknown"),
-        examples=EXAMPLES,
+        examples=CASE_EXAMPLES,
     ),
 )
 async def classify(request: Call) -> Response[bytes]:
@@ -67,11 +67,11 @@ async def classify(request: Call) -> Response[bytes]:
     earlier answer to the same `Idempotency-Key`. A case that is well-formed but names a finding or outcome that the
     rule table does not have, or one that this compressor cannot show, is refused with `422`.
     """
-    service = house(request)
-    book = service.shelf.current
-    taken, headers = await _take(request, book)
-    recorded = await classifying.record(
-        taken, book, service.desk, service.recorder, client_id=request.auth.client_id, key=strict.idempotency_key(request)
+    service = services(request)
+    compiled = service.rule_tables.current
+    parsed, headers = await _read_case(request, compiled)
+    recorded = await answering.record_answer(
+        parsed, compiled, service.batcher, service.recorder, client_id=request.auth.client_id, key=parsing.idempotency_key(request)
     )
     headers["Location"] = f"/v1/decisions/{recorded.id}"
     if recorded.replayed:
@@ -81,7 +81,7 @@ async def classify(request: Call) -> Response[bytes]:
 
 @post(
     "/v1/classifications/preview",
-    **face(
+    **route(
         "preview",
         "Classifying",
         {200: {JSON: Answer}},
@@ -91,7 +91,7 @@ async def classify(request: Call) -> Response[bytes]:
         takes=(PREFER,),
         sends={200: (APPLIED,)},
         problems=("bad_case", "not_found"),
-        examples=EXAMPLES,
+        examples=CASE_EXAMPLES,
     ),
 )
 async def preview(request: Call) -> Response[bytes]:
@@ -100,9 +100,9 @@ async def preview(request: Call) -> Response[bytes]:
     For a form that shows the answer while it is being filled in. `?rule_table=` names another version; a draft
     needs the scope `tables:draft` as well.
     """
-    service = house(request)
-    version = strict.query(request, PreviewQuery).rule_table
-    book = await service.shelf.book(version, drafts="tables:draft" in request.auth.scopes)
-    taken, headers = await _take(request, book)
-    answer = await service.desk.answer(taken, book)
-    return Response(classifying.encode(answer), status_code=200, media_type=JSON, headers=headers)
+    service = services(request)
+    version = parsing.parse_query(request, PreviewQuery).rule_table
+    compiled = await service.rule_tables.compiled(version, drafts="tables:draft" in request.auth.scopes)
+    parsed, headers = await _read_case(request, compiled)
+    answer = await service.batcher.answer(parsed, compiled)
+    return Response(classifying.encode_answer(answer), status_code=200, media_type=JSON, headers=headers)

@@ -11,7 +11,7 @@ import structlog
 
 from coldcase.web.metrics import Metrics
 
-log = structlog.get_logger()
+_logger = structlog.get_logger()
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
@@ -39,7 +39,7 @@ class Limits(msgspec.Struct, frozen=True):
     """Bytes of bodies that are waited for, and bytes that callers do not read: so many of each in all."""
 
 
-class Connection(Interface):
+class CallerConnection(Interface):
     """What the register asks of a connection."""
 
     def unsent(self) -> int:
@@ -72,15 +72,15 @@ class Connections:
         self.most = most
         self.per_address = per_address
         self.trusted = trusted
-        self.open: set[Connection] = set()
-        self.heads: dict[Connection, float] = {}
-        self.bodies: dict[Connection, float] = {}
-        self.unread: dict[Connection, tuple[float, int]] = {}
-        self.closing: dict[Connection, float] = {}
+        self.open: set[CallerConnection] = set()
+        self.heads: dict[CallerConnection, float] = {}
+        self.bodies: dict[CallerConnection, float] = {}
+        self.unread: dict[CallerConnection, tuple[float, int]] = {}
+        self.closing: dict[CallerConnection, float] = {}
         self.body_bytes = 0
         self.unread_bytes = 0
         self._by_address: Counter[str] = Counter()
-        self._say = Sayings(metrics)
+        self._say = ThrottledLog(metrics)
         self._unread_seconds = limits.unread_seconds
         self._sweeping: asyncio.TimerHandle | None = None
         self._due = 0.0
@@ -90,7 +90,7 @@ class Connections:
         """From now on whoever does not read is not waited for: the server is about to stop."""
         self._unread_seconds = min(self._unread_seconds, self.limits.closing_seconds)
 
-    def admit(self, connection: Connection, address: str | None) -> bool:
+    def admit(self, connection: CallerConnection, address: str | None) -> bool:
         """Takes a new connection in, at the cost of the longest waiting one where there are too many; False if there is no room."""
         self.open.add(connection)
         if address is not None:
@@ -105,7 +105,7 @@ class Connections:
             return self._make_room()
         return True
 
-    def leave(self, connection: Connection, address: str | None) -> None:
+    def leave(self, connection: CallerConnection, address: str | None) -> None:
         """A connection has ended."""
         self.open.discard(connection)
         if address is not None:
@@ -124,7 +124,7 @@ class Connections:
             self.cut("too many bytes of unfinished bodies", None)
             next(iter(self.bodies)).expire_body()
 
-    def is_unread(self, connection: Connection, now: float) -> None:
+    def is_unread(self, connection: CallerConnection, now: float) -> None:
         """The peer does not read what is sent."""
         self.is_read(connection)
         size = connection.unsent()
@@ -134,7 +134,7 @@ class Connections:
             self.cut("too many unread bytes", None)
             self._drop(next(iter(self.unread)))
 
-    def is_read(self, connection: Connection) -> None:
+    def is_read(self, connection: CallerConnection) -> None:
         """The peer reads again, or is gone."""
         known = self.unread.pop(connection, None)
         if known is not None:
@@ -157,7 +157,7 @@ class Connections:
                 return True
         return False
 
-    def _drop(self, connection: Connection) -> None:
+    def _drop(self, connection: CallerConnection) -> None:
         self.is_read(connection)
         for waiting in (self.closing, self.heads, self.bodies):
             waiting.pop(connection, None)
@@ -196,7 +196,7 @@ class Connections:
                 self._drop(connection)
 
 
-def _expire(waiting: dict[Connection, float], before: float, end: Callable[[Connection], None]) -> None:
+def _expire(waiting: dict[CallerConnection, float], before: float, end: Callable[[CallerConnection], None]) -> None:
     while waiting:
         connection, since = next(iter(waiting.items()))
         if since > before:
@@ -205,7 +205,7 @@ def _expire(waiting: dict[Connection, float], before: float, end: Callable[[Conn
         end(connection)
 
 
-class Sayings:
+class ThrottledLog:
     """Log lines of which each kind comes once a second at most, with how often it happened."""
 
     def __init__(self, metrics: Metrics | None = None) -> None:
@@ -222,7 +222,7 @@ class Sayings:
             self._log(event, why, 1, address, named)
 
     def _log(self, event: str, why: str, count: int, address: str | None, named: dict[str, int]) -> None:
-        log.warning(event, why=why, count=count, remote=address, **named)
+        _logger.warning(event, why=why, count=count, remote=address, **named)
         self._more[event, why] = 0, None, {}
         asyncio.get_running_loop().call_later(1, self._second_over, event, why)
 

@@ -9,11 +9,11 @@ import msgspec
 from litestar import Response, get
 from litestar.routes import BaseRoute
 
-from coldcase.core.compiled import Book
+from coldcase.core.compiled_table import CompiledTable
 from coldcase.errors import NotFound
-from coldcase.web import contract, pages, strict
-from coldcase.web.face import ETAG, HTML, IF_NONE_MATCH, JSON, Call, face
-from coldcase.web.problems import KINDS, Problem, meaning, problem
+from coldcase.web import openapi, pages, parsing
+from coldcase.web.problems import PROBLEM_KINDS, Problem, meaning, problem
+from coldcase.web.route import ETAG, HTML, IF_NONE_MATCH, JSON, Call, route
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class Document:
     def answer(self, request: Call) -> Response[bytes]:
         """The document, or 304 to a caller who has it."""
         headers = {"ETag": self.tag, "Cache-Control": self.cache}
-        if strict.unchanged(request, self.tag):
+        if parsing.unchanged(request, self.tag):
             return Response(b"", status_code=304, headers=headers)
         return Response(self.body, media_type=self.media_type, headers=headers)
 
@@ -43,19 +43,19 @@ class Documents:
 
     def __init__(self, routes: Callable[[], Iterable[BaseRoute]]) -> None:
         self._routes = routes
-        self._vocabulary: tuple[Book, Document] | None = None
+        self._vocabulary: tuple[CompiledTable, Document] | None = None
 
-    def vocabulary(self, book: Book, spell: Callable[[Book], bytes]) -> Document:
-        """The words of a rule table as `spell` gives them; kept until another table answers."""
-        if self._vocabulary is None or self._vocabulary[0] is not book:
-            tag = f'"{book.digest.removeprefix("sha256:")[:32]}-{book.version}"'
-            self._vocabulary = book, Document(spell(book), JSON, tag, "private, no-cache")
+    def vocabulary(self, compiled: CompiledTable, spell: Callable[[CompiledTable], bytes]) -> Document:
+        """The vocabulary of a rule table as `spell` gives them; kept until another table answers."""
+        if self._vocabulary is None or self._vocabulary[0] is not compiled:
+            tag = f'"{compiled.digest.removeprefix("sha256:")[:32]}-{compiled.version}"'
+            self._vocabulary = compiled, Document(spell(compiled), JSON, tag, "private, no-cache")
         return self._vocabulary[1]
 
     @cached_property
     def openapi(self) -> Document:
         """The OpenAPI document."""
-        return Document.of(contract.text(self._routes()), JSON)
+        return Document.of(openapi.document_text(self._routes()), JSON)
 
     @cached_property
     def docs(self) -> Document:
@@ -65,10 +65,10 @@ class Documents:
     @cached_property
     def problems(self) -> dict[str, Document]:
         """What each kind of problem means, by its code."""
-        return {code: Document.of(msgspec.json.encode(problem(code, meaning(code))), JSON) for code in KINDS}
+        return {code: Document.of(msgspec.json.encode(problem(code, meaning(code))), JSON) for code in PROBLEM_KINDS}
 
 
-KEPT = {"takes": (IF_NONE_MATCH,), "sends": {200: (ETAG,), 304: (ETAG,)}}
+CACHEABLE = {"takes": (IF_NONE_MATCH,), "sends": {200: (ETAG,), 304: (ETAG,)}}
 
 
 def documents(request: Call) -> Documents:
@@ -77,19 +77,19 @@ def documents(request: Call) -> Documents:
     return found
 
 
-@get("/openapi.json", **face("showOpenapi", "Operation", {200: {JSON: dict}, 304: {}}, **KEPT))
+@get("/openapi.json", **route("showOpenapi", "Operation", {200: {JSON: dict}, 304: {}}, **CACHEABLE))
 async def show_openapi(request: Call) -> Response[bytes]:
     """The OpenAPI document"""
     return documents(request).openapi.answer(request)
 
 
-@get("/docs", **face("showDocs", "Operation", {200: {HTML: str}, 304: {}}, **KEPT))
+@get("/docs", **route("showDocs", "Operation", {200: {HTML: str}, 304: {}}, **CACHEABLE))
 async def show_docs(request: Call) -> Response[bytes]:
     """The same for people; needs no internet"""
     return documents(request).docs.answer(request)
 
 
-@get("/problems/{code:str}", **face("showProblem", "Operation", {200: {JSON: Problem}, 304: {}}, problems=("not_found",), **KEPT))
+@get("/problems/{code:str}", **route("showProblem", "Operation", {200: {JSON: Problem}, 304: {}}, problems=("not_found",), **CACHEABLE))
 async def show_problem(request: Call) -> Response[bytes]:
     """What a problem's `type` means"""
     code: str = request.path_params["code"]

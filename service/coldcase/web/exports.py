@@ -12,13 +12,13 @@ from msgspec import Meta
 from coldcase.core.answer import Status
 from coldcase.core.case import Code, CompressorType, Label
 from coldcase.db import decisions, export
-from coldcase.db.decisions import Search
+from coldcase.db.decisions import DecisionFilter
 from coldcase.db.export import Exported
 from coldcase.db.keys import ApiKey
-from coldcase.web import parquet, strict
-from coldcase.web.decisions import READS_ALL, Moment, order_of, reads_all, search_of
-from coldcase.web.face import CSV, Call, face
-from coldcase.web.house import house
+from coldcase.web import parquet, parsing
+from coldcase.web.filters import READS_ALL, Moment, decision_filter, order_of, reads_all
+from coldcase.web.route import CSV, Call, route
+from coldcase.web.services import services
 from coldcase.web.streams import PIECE, Exports, Streamed
 
 NDJSON = "application/x-ndjson"
@@ -51,7 +51,7 @@ class ExportQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
 
 @get(
     "/v1/decisions/export",
-    **face(
+    **route(
         "exportDecisions",
         "Decisions",
         {200: {NDJSON: str, CSV: str, PARQUET: bytes}},
@@ -67,27 +67,29 @@ async def export_decisions(request: Call) -> ASGIApp:
     breaks off shows it: NDJSON ends with a line `{"summary": {"rows": n}}` or is unfinished, and a CSV or Parquet file
     is complete only if the HTTP message is.
     """
-    query = strict.query(request, ExportQuery)
-    wanted = search_of(query, request.auth, by=order_of(query.by))
-    media = FORMATS[query.format] if query.format else strict.preferred(request, tuple(FORMATS.values())) or NDJSON
+    query = parsing.parse_query(request, ExportQuery)
+    wanted = decision_filter(query, request.auth, by=order_of(query.by))
+    media = FORMATS[query.format] if query.format else parsing.preferred(request, tuple(FORMATS.values())) or NDJSON
     if media == PARQUET:
         parquet.require()
-    running = house(request).exports
+    running = services(request).exports
     pieces = _pieces(running, request.auth, wanted, media, full=query.full == "true", safe=query.safe == "true")
     return Streamed(pieces, media)
 
 
-async def _pieces(running: Exports, key: ApiKey, wanted: Search, media: str, *, full: bool, safe: bool) -> AsyncGenerator[bytes, None]:
+async def _pieces(
+    running: Exports, key: ApiKey, wanted: DecisionFilter, media: str, *, full: bool, safe: bool
+) -> AsyncGenerator[bytes, None]:
     with running.place(key.client_id):
         async with running.transaction() as conn:
             await decisions.view_as(conn, key.client_id, reads_all=reads_all(key))
             match media:
                 case "text/csv":
-                    pieces = _joined(export.csv(conn, wanted, full=full, safe=safe))
+                    pieces = _joined(export.export_csv(conn, wanted, full=full, safe=safe))
                 case "application/x-ndjson":
-                    pieces = _lines(export.rows(conn, wanted, full=full), full=full)
+                    pieces = _lines(export.export_rows(conn, wanted, full=full), full=full)
                 case _:
-                    pieces = parquet.written(export.csv(conn, wanted, full=full), export.columns(full=full))
+                    pieces = parquet.written(export.export_csv(conn, wanted, full=full), export.columns(full=full))
             # What reads from the connection ends before the transaction does: an open COPY would hold up the rollback for ever.
             async with aclosing(pieces):
                 async for piece in pieces:
@@ -123,5 +125,5 @@ async def _lines(batches: AsyncGenerator[list[Exported], None], *, full: bool) -
 def _line(members: dict[str, Any], *, full: bool) -> bytes:
     if full:
         # The very texts that were hashed and sent.
-        members |= {name: msgspec.Raw(members[name].encode()) for name in export.TEXTS}
+        members |= {name: msgspec.Raw(members[name].encode()) for name in export.FULL_EXPORT_COLUMNS}
     return _encode(members) + b"\n"

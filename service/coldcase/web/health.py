@@ -5,43 +5,43 @@ from datetime import timedelta
 import msgspec
 from litestar import Response, get
 
-from coldcase.classifying import now
+from coldcase.clock import now
 from coldcase.errors import NotFound
-from coldcase.web import wire
-from coldcase.web.face import JSON, Call, face
-from coldcase.web.house import house
+from coldcase.web import schemas
+from coldcase.web.route import JSON, Call, route
+from coldcase.web.services import services
 
 PROMETHEUS = "text/plain"
 PROMETHEUS_VERSION = "text/plain; version=0.0.4"
 
 
-@get("/health/live", **face("isLive", "Operation", {200: {JSON: wire.Health}}))
+@get("/health/live", **route("isLive", "Operation", {200: {JSON: schemas.Health}}))
 async def is_live() -> Response[bytes]:
     """The process answers"""
-    return Response(msgspec.json.encode(wire.Health(status="live")), media_type=JSON)
+    return Response(msgspec.json.encode(schemas.Health(status="live")), media_type=JSON)
 
 
-@get("/health/ready", **face("isReady", "Operation", {200: {JSON: wire.Health}}))
+@get("/health/ready", **route("isReady", "Operation", {200: {JSON: schemas.Health}}))
 async def is_ready(request: Call) -> Response[bytes]:
     """It can classify, and whether it can record
 
     Stays up with `recording: false` while the database is away or takes no records: previews and vocabulary go on.
     """
-    service = house(request)
+    service = services(request)
     recorder = service.recorder
-    health = wire.Health(
+    health = schemas.Health(
         status="ready",
         recording=recorder.available,
         recording_since=now() - timedelta(seconds=recorder.unchanged_s),
-        rule_table=service.shelf.current.version,
+        rule_table=service.rule_tables.current.version,
     )
     return Response(msgspec.json.encode(health), media_type=JSON)
 
 
-@get("/metrics", **face("showMetrics", "Operation", {200: {PROMETHEUS: str}}, problems=("not_found",)))
+@get("/metrics", **route("showMetrics", "Operation", {200: {PROMETHEUS: str}}, problems=("not_found",)))
 async def show_metrics(request: Call) -> Response[bytes]:
     """Figures for Prometheus; can be closed by a setting"""
-    service = house(request)
+    service = services(request)
     if not service.metrics_open:
         raise NotFound("Metrics are closed here.")
     return Response(service.metrics.text(), media_type=PROMETHEUS_VERSION)

@@ -1,4 +1,4 @@
-"""Prometheus figures of the HTTP face."""
+"""Prometheus figures of HTTP."""
 
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -48,7 +48,7 @@ class Metrics:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class GaugeReading:
     """A figure that is read when somebody asks for it: its name, what it says, and where it comes from.
 
     None means that there is none yet. `label` is the name and the value of its label, if it has one.
@@ -60,10 +60,10 @@ class Reading:
     label: tuple[str, str] | None = None
 
 
-class Readings(Collector):
+class GaugeCollector(Collector):
     """Figures that cost nothing until they are asked for."""
 
-    def __init__(self, readings: Iterable[Reading], registry: CollectorRegistry) -> None:
+    def __init__(self, readings: Iterable[GaugeReading], registry: CollectorRegistry) -> None:
         self._readings = tuple(readings)
         registry.register(self)
 

@@ -10,9 +10,9 @@ from litestar import Request, Response
 from litestar.exceptions import HTTPException
 from litestar.types import ExceptionHandlersMap
 
-from coldcase.errors import ColdcaseError, Flaw, Flawed, named
+from coldcase.errors import ColdcaseError, Flaw, Flawed, as_told
 
-log = structlog.get_logger()
+_logger = structlog.get_logger()
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -72,7 +72,7 @@ class TooManyAtOnce(ColdcaseError):
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class ProblemKind:
     """What an error code means over HTTP; `retry_after` is in seconds."""
 
     status: int
@@ -80,36 +80,36 @@ class Kind:
     retry_after: int | None = None
 
 
-KINDS = {
-    "malformed": Kind(400, "The body is not well-formed JSON"),
-    "bad_request": Kind(400, "The HTTP message, a query parameter or a header is wrong"),
-    "bad_cursor": Kind(400, "The cursor is not one of this list's"),
-    "unauthenticated": Kind(401, "A valid API key is needed"),
-    "scope_missing": Kind(403, "The API key does not carry the scope"),
-    "not_found": Kind(404, "Not found"),
-    "not_sealed": Kind(404, "Not under a seal yet", retry_after=60),
-    "method_not_allowed": Kind(405, "This path does not know the method"),
-    "not_acceptable": Kind(406, "No acceptable representation"),
-    "too_slow": Kind(408, "The request did not arrive in time"),
-    "key_in_flight": Kind(409, "The first request with this key is still in flight", retry_after=1),
-    "not_as_sealed": Kind(409, "Not as it was sealed"),
-    "archived": Kind(410, "Taken out of the record into an archive"),
-    "too_large": Kind(413, "The body is too large"),
-    "unsupported_media_type": Kind(415, "The body has the wrong media type"),
-    "bad_case": Kind(422, "The case cannot be taken as it is"),
-    "bad_verdict": Kind(422, "The verdict cannot be taken as it is"),
-    "bad_rule_table": Kind(422, "The rule table cannot be used as it is"),
-    "supersedes_unknown": Kind(422, "The superseded decision is not known"),
-    "not_recordable": Kind(422, "The record cannot hold this case"),
-    "key_reused": Kind(422, "The idempotency key was used for another case"),
-    "busy": Kind(429, "The record is busy", retry_after=1),
-    "too_many_at_once": Kind(429, "One client may not hold more at once", retry_after=1),
-    "headers_too_large": Kind(431, "The headers are too large"),
-    "internal": Kind(500, "Something went wrong on our side"),
-    "overloaded": Kind(503, "The service is at its capacity", retry_after=1),
-    "stopping": Kind(503, "The service is stopping", retry_after=2),
-    "store_away": Kind(503, "The record is away", retry_after=2),
-    "outcome_unknown": Kind(503, "Outcome unknown: send again with the same key", retry_after=2),
+PROBLEM_KINDS = {
+    "malformed": ProblemKind(400, "The body is not well-formed JSON"),
+    "bad_request": ProblemKind(400, "The HTTP message, a query parameter or a header is wrong"),
+    "bad_cursor": ProblemKind(400, "The cursor is not one of this list's"),
+    "unauthenticated": ProblemKind(401, "A valid API key is needed"),
+    "scope_missing": ProblemKind(403, "The API key does not carry the scope"),
+    "not_found": ProblemKind(404, "Not found"),
+    "not_sealed": ProblemKind(404, "Not under a seal yet", retry_after=60),
+    "method_not_allowed": ProblemKind(405, "This path does not know the method"),
+    "not_acceptable": ProblemKind(406, "No acceptable representation"),
+    "too_slow": ProblemKind(408, "The request did not arrive in time"),
+    "key_in_flight": ProblemKind(409, "The first request with this key is still in flight", retry_after=1),
+    "not_as_sealed": ProblemKind(409, "Not as it was sealed"),
+    "archived": ProblemKind(410, "Taken out of the record into an archive"),
+    "too_large": ProblemKind(413, "The body is too large"),
+    "unsupported_media_type": ProblemKind(415, "The body has the wrong media type"),
+    "bad_case": ProblemKind(422, "The case cannot be taken as it is"),
+    "bad_verdict": ProblemKind(422, "The verdict cannot be taken as it is"),
+    "bad_rule_table": ProblemKind(422, "The rule table cannot be used as it is"),
+    "supersedes_unknown": ProblemKind(422, "The superseded decision is not known"),
+    "not_recordable": ProblemKind(422, "The record cannot hold this case"),
+    "key_reused": ProblemKind(422, "The idempotency key was used for another case"),
+    "busy": ProblemKind(429, "The record is busy", retry_after=1),
+    "too_many_at_once": ProblemKind(429, "One client may not hold more at once", retry_after=1),
+    "headers_too_large": ProblemKind(431, "The headers are too large"),
+    "internal": ProblemKind(500, "Something went wrong on our side"),
+    "overloaded": ProblemKind(503, "The service is at its capacity", retry_after=1),
+    "stopping": ProblemKind(503, "The service is stopping", retry_after=2),
+    "store_away": ProblemKind(503, "The record is away", retry_after=2),
+    "outcome_unknown": ProblemKind(503, "Outcome unknown: send again with the same key", retry_after=2),
 }
 
 _FOR_STATUS = {400: "bad_request", 404: "not_found", 405: "method_not_allowed", 413: "too_large"}
@@ -148,8 +148,8 @@ def type_uri(code: str) -> str:
 @cache
 def meaning(code: str) -> str:
     """What an error code means, in a sentence or two."""
-    told = {kind.code: (kind.__doc__ or "").strip() for kind in _family(ColdcaseError)}
-    return _DETAIL.get(code) or told[code]
+    meanings = {kind.code: (kind.__doc__ or "").strip() for kind in _family(ColdcaseError)}
+    return _DETAIL.get(code) or meanings[code]
 
 
 def _family(kind: type[ColdcaseError]) -> list[type[ColdcaseError]]:
@@ -158,23 +158,23 @@ def _family(kind: type[ColdcaseError]) -> list[type[ColdcaseError]]:
 
 def problem(code: str, detail: str, flaws: tuple[Flaw, ...] = ()) -> Problem:
     """The problem document of an error code."""
-    kind = KINDS[code]
+    kind = PROBLEM_KINDS[code]
     complaints = [Complaint(flaw.pointer, flaw.detail, flaw.suggestion) for flaw in flaws]
     return Problem(type=type_uri(code), title=kind.title, status=kind.status, detail=detail, errors=complaints)
 
 
-def headers(code: str) -> dict[str, str]:
+def problem_headers(code: str) -> dict[str, str]:
     """The headers that go with an error code."""
-    kind = KINDS[code]
+    kind = PROBLEM_KINDS[code]
     found = {} if kind.retry_after is None else {"Retry-After": str(kind.retry_after)}
     return found | {"WWW-Authenticate": 'Bearer realm="coldcase"'} if kind.status == 401 else found
 
 
-def message(code: str, detail: str, *, request_id: str | None = None) -> tuple[int, list[tuple[bytes, bytes]], bytes]:
+def problem_message(code: str, detail: str, *, request_id: str | None = None) -> tuple[int, list[tuple[bytes, bytes]], bytes]:
     """A whole answer for where no framework is at hand: status, headers and body."""
     document = msgspec.structs.replace(problem(code, detail), request_id=request_id)
     body = msgspec.json.encode(document)
-    named = {"Content-Type": MEDIA_TYPE, "Content-Length": str(len(body)), **headers(code)}
+    named = {"Content-Type": MEDIA_TYPE, "Content-Length": str(len(body)), **problem_headers(code)}
     return document.status, [(name.lower().encode(), value.encode()) for name, value in named.items()], body
 
 
@@ -185,14 +185,14 @@ def request_id(request: Request[Any, Any, Any]) -> str | None:
 
 def _answer(request: Request[Any, Any, Any], document: Problem, extra: dict[str, str]) -> Response[bytes]:
     named = msgspec.structs.replace(document, request_id=request_id(request))
-    cast("Any", request.app).edge.metrics.problems.labels(document.type.removeprefix(type_uri(""))).inc()
+    cast("Any", request.app).gateway.metrics.problems.labels(document.type.removeprefix(type_uri(""))).inc()
     return Response(msgspec.json.encode(named), status_code=document.status, media_type=MEDIA_TYPE, headers=extra)
 
 
 def from_domain(request: Request[Any, Any, Any], error: ColdcaseError) -> Response[bytes]:
     """The response to a domain error."""
-    flaws = named(error.flaws) if isinstance(error, Flawed) else ()
-    return _answer(request, problem(error.code, error.detail, flaws), headers(error.code))
+    flaws = as_told(error.flaws) if isinstance(error, Flawed) else ()
+    return _answer(request, problem(error.code, error.detail, flaws), problem_headers(error.code))
 
 
 def from_http(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
@@ -200,19 +200,19 @@ def from_http(request: Request[Any, Any, Any], error: HTTPException) -> Response
     code = _FOR_STATUS.get(error.status_code)
     if code is None:
         return from_surprise(request, error)
-    return _answer(request, problem(code, _DETAIL.get(code, error.detail)), headers(code) | dict(error.headers or {}))
+    return _answer(request, problem(code, _DETAIL.get(code, error.detail)), problem_headers(code) | dict(error.headers or {}))
 
 
 def from_surprise(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
     """The response to an error that nobody foresaw: logged with its trace, told without it."""
-    log.error(
+    _logger.error(
         "unforeseen error",
         method=request.method,
         path=request.scope["path"],
         request_id=request_id(request),
         exc_info=error,
     )
-    return _answer(request, problem("internal", _DETAIL["internal"]), headers("internal"))
+    return _answer(request, problem("internal", _DETAIL["internal"]), problem_headers("internal"))
 
 
 HANDLERS: ExceptionHandlersMap = {ColdcaseError: from_domain, HTTPException: from_http, Exception: from_surprise}

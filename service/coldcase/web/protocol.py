@@ -19,7 +19,7 @@ FRAGMENT = "bad_request", "A request target has no fragment."
 TOO_LARGE = "headers_too_large", problems.meaning("headers_too_large")
 PIPELINED = "overloaded", "Too many requests were sent ahead of their answers."
 NO_ROOM = "overloaded", "As many connections are open as this service takes."
-SLOW = "too_slow", problems.meaning("too_slow")
+TOO_SLOW = "too_slow", problems.meaning("too_slow")
 
 
 class _Refused(Exception):
@@ -249,7 +249,7 @@ class Protocol(HttpToolsProtocol):
     def expire_head(self) -> None:
         """No whole head in time: whoever began one is told, whoever was silent is let go."""
         if self.in_head:
-            self._refuse(*SLOW)
+            self._refuse(*TOO_SLOW)
         elif not self.transport.is_closing():
             if not self.asked:
                 self.register.cut("nothing was sent", self.address)
@@ -257,7 +257,7 @@ class Protocol(HttpToolsProtocol):
 
     def expire_body(self) -> None:
         """No whole body in time."""
-        self._refuse(*SLOW)
+        self._refuse(*TOO_SLOW)
 
     def _refuse(self, code: str, detail: str) -> None:
         """Ends the connection with a problem document; after the answers that are still due, if there are any."""
@@ -277,7 +277,7 @@ class Protocol(HttpToolsProtocol):
 
     def _end(self, code: str, detail: str) -> None:
         self.ended = True
-        status, headers, body = problems.message(code, detail)
+        status, headers, body = problems.problem_message(code, detail)
         lines = [b"%s: %s\r\n" % pair for pair in (*self.server_state.default_headers, *headers, *secure.ALWAYS)]
         self.transport.write(b"".join([STATUS_LINE[status], *lines, b"connection: close\r\n\r\n", body]))
         # Only our half is closed: closing all of it would reset the connection under an answer that the peer has not read.

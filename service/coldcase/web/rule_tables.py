@@ -12,29 +12,29 @@ from coldcase.core.rule_table import RuleTable
 from coldcase.db import rule_tables
 from coldcase.db.rule_tables import StoredTable
 from coldcase.errors import NotFound
-from coldcase.web import strict, wire
-from coldcase.web.face import CSV, JSON, Call, face
-from coldcase.web.house import house
+from coldcase.web import parsing, schemas
+from coldcase.web.route import CSV, JSON, Call, route
+from coldcase.web.services import services
 
 LAST = 2_147_483_647
 VERSION = {"type": "integer", "minimum": 1, "maximum": LAST}
 # Litestar's own `int` takes `1_0`, `-1` and numbers that no column holds.
 WHOLE_NUMBER = re.compile("[1-9][0-9]{0,9}")
-SCOPES = ("tables:read",)
-WHOLE = {200: {JSON: wire.TableEnvelope, CSV: str}}
+TABLE_SCOPES = ("tables:read",)
+WHOLE_TABLE = {200: {JSON: schemas.TableEnvelope, CSV: str}}
 
 
-@get("/v1/rule-tables", **face("listRuleTables", "Rule tables", {200: {JSON: wire.TableList}}, scopes=SCOPES))
-async def list_tables(request: Call) -> Response[bytes]:
+@get("/v1/rule-tables", **route("listRuleTables", "Rule tables", {200: {JSON: schemas.TableList}}, scopes=TABLE_SCOPES))
+async def list_rule_tables(request: Call) -> Response[bytes]:
     """All versions, the newest first"""
-    service = house(request)
+    service = services(request)
     async with service.transaction() as conn:
         rows = await rule_tables.list_tables(conn)
-    listed = wire.TableList(items=[_summary(row, service.shelf.current.version) for row in rows], next=None)
+    listed = schemas.TableList(items=[_summary(row, service.rule_tables.current.version) for row in rows], next=None)
     return Response(msgspec.json.encode(listed), media_type=JSON)
 
 
-@get("/v1/rule-tables/current", **face("showCurrentRuleTable", "Rule tables", WHOLE, scopes=SCOPES))
+@get("/v1/rule-tables/current", **route("showCurrentRuleTable", "Rule tables", WHOLE_TABLE, scopes=TABLE_SCOPES))
 async def show_current(request: Call) -> Response[bytes]:
     """The version that answers now
 
@@ -45,7 +45,7 @@ async def show_current(request: Call) -> Response[bytes]:
 
 @get(
     "/v1/rule-tables/{version:str}",
-    **face("showRuleTable", "Rule tables", WHOLE, scopes=SCOPES, path={"version": VERSION}, problems=("not_found",)),
+    **route("showRuleTable", "Rule tables", WHOLE_TABLE, scopes=TABLE_SCOPES, path={"version": VERSION}, problems=("not_found",)),
 )
 async def show_table(request: Call) -> Response[bytes]:
     """One version
@@ -59,20 +59,22 @@ async def show_table(request: Call) -> Response[bytes]:
 
 
 async def _whole(request: Call, version: int | None) -> Response[bytes]:
-    service = house(request)
+    service = services(request)
     async with service.transaction() as conn:
-        stored = await (rule_tables.current(conn) if version is None else rule_tables.get(conn, version))
-    if strict.preferred(request, (JSON, CSV)) == CSV:
+        stored = await (rule_tables.current_table(conn) if version is None else rule_tables.get_table(conn, version))
+    if parsing.preferred(request, (JSON, CSV)) == CSV:
         return Response(frequencies(msgspec.json.decode(stored.document, type=RuleTable)), media_type=CSV)
-    envelope = wire.TableEnvelope(**_members(stored, service.shelf.current.version), content=cast("Any", msgspec.Raw(stored.document)))
+    envelope = schemas.TableEnvelope(
+        **_members(stored, service.rule_tables.current.version), content=cast("Any", msgspec.Raw(stored.document))
+    )
     return Response(msgspec.json.encode(envelope), media_type=JSON)
 
 
-def _summary(row: rule_tables.TableSummary, current: int | None) -> wire.TableSummary:
-    return wire.TableSummary(**_members(row, current))
+def _summary(row: rule_tables.ListedTable, current: int | None) -> schemas.TableSummary:
+    return schemas.TableSummary(**_members(row, current))
 
 
-def _members(row: rule_tables.TableSummary | StoredTable, current: int | None) -> dict[str, Any]:
+def _members(row: rule_tables.ListedTable | StoredTable, current: int | None) -> dict[str, Any]:
     named = ("version", "digest", "state", "based_on", "note", "created_at")
     return {name: getattr(row, name) for name in named} | {"current": row.version == current}
 

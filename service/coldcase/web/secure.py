@@ -12,5 +12,5 @@ ALWAYS = (
     NO_STORE,
 )
 """For every answer; one that names its own `Cache-Control` keeps it."""
-KEPT = ALWAYS[:-1]
+WHEN_CACHEABLE = ALWAYS[:-1]
 """For an answer that may be kept."""

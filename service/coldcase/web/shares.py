@@ -2,11 +2,11 @@
 
 from collections import Counter
 
-from coldcase.web.connections import Sayings
+from coldcase.web.connections import ThrottledLog
 from coldcase.web.problems import TooManyAtOnce
 
 
-def share(of: int, part: float) -> int:
+def client_share(of: int, part: float) -> int:
     """The most that one client may hold of a number of places: its part, one at the least."""
     return max(1, int(of * part))
 
@@ -14,7 +14,7 @@ def share(of: int, part: float) -> int:
 class Shares:
     """How many places of a kind each client holds. `most` is the limit of one client; `what` names the places in a refusal."""
 
-    def __init__(self, most: int, what: str, say: Sayings) -> None:
+    def __init__(self, most: int, what: str, say: ThrottledLog) -> None:
         self.most = most
         self._what = what
         self._say = say

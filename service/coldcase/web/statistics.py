@@ -7,18 +7,19 @@ import msgspec
 from litestar import Response, get
 from msgspec import Meta
 
-from coldcase.auditing import calibrating
 from coldcase.core.answer import Status
 from coldcase.core.case import Code, CompressorType, Label
 from coldcase.db import decisions, statistics
-from coldcase.db.statistics import Basis, Counted, GroupBy
+from coldcase.db.statistics import Counted, GroupBy
+from coldcase.db.verdicts import Basis
 from coldcase.errors import ScopeMissing
-from coldcase.web import strict, wire
-from coldcase.web.decisions import READS_ALL, Moment, order_of, reads_all, search_of
-from coldcase.web.face import JSON, Call, face
-from coldcase.web.house import house
+from coldcase.feedback import calibrating
+from coldcase.web import parsing, schemas
+from coldcase.web.filters import READS_ALL, Moment, decision_filter, order_of, reads_all
+from coldcase.web.route import JSON, Call, route
+from coldcase.web.services import services
 
-SCOPES = ("decisions:read", READS_ALL)
+STATISTICS_SCOPES = ("decisions:read", READS_ALL)
 
 
 class CauseQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
@@ -38,7 +39,10 @@ class CauseQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     limit: Annotated[int, Meta(ge=1, le=1000)] = 100
 
 
-@get("/v1/statistics/causes", **face("countCauses", "Statistics", {200: {JSON: wire.CauseCounts}}, scopes=SCOPES, query=CauseQuery))
+@get(
+    "/v1/statistics/causes",
+    **route("countCauses", "Statistics", {200: {JSON: schemas.CauseCounts}}, scopes=STATISTICS_SCOPES, query=CauseQuery),
+)
 async def count_causes(request: Call) -> Response[bytes]:
     """Causes: how many, which share, and the share's 95 % interval
 
@@ -46,21 +50,21 @@ async def count_causes(request: Call) -> Response[bytes]:
     `limit` largest groups (of months the latest); `truncated` says that there are more. `group_by=client` needs the
     scope `decisions:read:all`.
     """
-    query = strict.query(request, CauseQuery)
+    query = parsing.parse_query(request, CauseQuery)
     if query.group_by == "client" and not reads_all(request.auth):
         raise ScopeMissing(f"Grouping by client needs the scope `{READS_ALL}`.")
-    wanted = search_of(query, request.auth, by=order_of(query.by))
-    async with house(request).transaction() as conn:
+    wanted = decision_filter(query, request.auth, by=order_of(query.by))
+    async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
         rows = await statistics.causes(conn, query.group_by, wanted, most=query.limit + 1)
     groups = [_group(list(members)) for _, members in groupby(rows, lambda row: row.group)]
-    counts = wire.CauseCounts(items=groups[: query.limit], next=None, truncated=len(groups) > query.limit)
+    counts = schemas.CauseCounts(items=groups[: query.limit], next=None, truncated=len(groups) > query.limit)
     return Response(msgspec.json.encode(counts), media_type=JSON)
 
 
-def _group(rows: list[Counted]) -> wire.CauseGroup:
-    causes = [wire.CauseCount(cause=row.cause, counted=calibrating.interval(row.count, row.total)) for row in rows]
-    return wire.CauseGroup(group=rows[0].group, count=rows[0].total, causes=causes)
+def _group(rows: list[Counted]) -> schemas.CauseGroup:
+    causes = [schemas.CauseCount(cause=row.cause, counted=calibrating.interval(row.count, row.total)) for row in rows]
+    return schemas.CauseGroup(group=rows[0].group, count=rows[0].total, causes=causes)
 
 
 class CalibrationQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
@@ -77,7 +81,7 @@ class CalibrationQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
 
 @get(
     "/v1/statistics/calibration",
-    **face("showCalibration", "Statistics", {200: {JSON: wire.CalibrationList}}, scopes=SCOPES, query=CalibrationQuery),
+    **route("showCalibration", "Statistics", {200: {JSON: schemas.CalibrationList}}, scopes=STATISTICS_SCOPES, query=CalibrationQuery),
 )
 async def show_calibration(request: Call) -> Response[bytes]:
     """How often a stated confidence was right
@@ -85,9 +89,9 @@ async def show_calibration(request: Call) -> Response[bytes]:
     By the newest verdict on each decision that stands, for each rule table, status and engine. People choose what they
     look into and have read our answer: read the figures with `coverage`, `basis` and `not_determinable` beside them.
     """
-    query = strict.query(request, CalibrationQuery)
-    wanted = search_of(query, request.auth, by=order_of(query.by))
-    async with house(request).transaction() as conn:
+    query = parsing.parse_query(request, CalibrationQuery)
+    wanted = decision_filter(query, request.auth, by=order_of(query.by))
+    async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
         found = await calibrating.calibration(conn, wanted, query.basis)
-    return Response(msgspec.json.encode(wire.CalibrationList(items=found, next=None)), media_type=JSON)
+    return Response(msgspec.json.encode(schemas.CalibrationList(items=found, next=None)), media_type=JSON)

@@ -5,49 +5,51 @@ from uuid import UUID
 import msgspec
 from litestar import Response, get, post
 
-from coldcase.auditing import reading, replaying, sealing, verdicts
+from coldcase import decision_record
+from coldcase.auditing import replaying, sealing
 from coldcase.auditing.replaying import Replay
 from coldcase.auditing.sealing import Inclusion
-from coldcase.auditing.verdicts import GivenVerdict
-from coldcase.core.json_text import read_json
+from coldcase.core.strict_json import read_json
 from coldcase.db import decisions
 from coldcase.db.events import Actor
 from coldcase.db.verdicts import StoredVerdict
 from coldcase.errors import NotFound
-from coldcase.web import problems, strict, wire
+from coldcase.feedback import verdicts
+from coldcase.feedback.verdicts import GivenVerdict
+from coldcase.web import parsing, problems, schemas
 from coldcase.web.classifications import IDEMPOTENCY_KEY, LOCATION, REPLAYED
-from coldcase.web.decisions import READS_ALL, reads_all
-from coldcase.web.face import JSON, Call, face
-from coldcase.web.house import house
+from coldcase.web.filters import READS_ALL, reads_all
+from coldcase.web.route import JSON, Call, route
+from coldcase.web.services import services
 
-EXAMPLES = {
+VERDICT_EXAMPLES = {
     "teardown": {"value": {"cause": "moisture", "basis": "teardown", "note": "Copper on both journals, drier saturated."}},
     "open": {"value": {"not_determinable": True, "basis": "supplier_report"}},
 }
 
 
-def actor(request: Call) -> Actor:
+def request_actor(request: Call) -> Actor:
     """Who acts in this request, for the audit events of what it changes."""
     return Actor(
         key=request.auth.id,
         person=request.auth.person,
-        remote=strict.remote(request),
+        remote=parsing.caller_address(request),
         request_id=problems.request_id(request),
     )
 
 
 @post(
     "/v1/decisions/{id:uuid}/verdicts",
-    **face(
+    **route(
         "giveVerdict",
         "Decisions",
-        {201: {JSON: wire.Verdict}, 200: {JSON: wire.Verdict}},
+        {201: {JSON: schemas.Verdict}, 200: {JSON: schemas.Verdict}},
         scopes=("verdicts:write",),
         body=GivenVerdict,
         takes=(IDEMPOTENCY_KEY,),
         sends={201: (LOCATION,), 200: (LOCATION, REPLAYED)},
         problems=("bad_verdict", "not_found", "archived", "key_reused", "outcome_unknown"),
-        examples=EXAMPLES,
+        examples=VERDICT_EXAMPLES,
     ),
 )
 async def give_verdict(request: Call) -> Response[bytes]:
@@ -59,9 +61,9 @@ async def give_verdict(request: Call) -> Response[bytes]:
     decision it takes the scope `verdicts:write:all` as well: a key that only reads all gets `403`, one that does not see the
     decision `404`.
     """
-    service, id_ = house(request), request.path_params["id"]
-    raw = read_json(await strict.body(request))
-    key = strict.idempotency_key(request)
+    service, id_ = services(request), request.path_params["id"]
+    raw = read_json(await parsing.read_body(request))
+    key = parsing.idempotency_key(request)
     writes_all = "verdicts:write:all" in request.auth.scopes
     sees_all = writes_all or reads_all(request.auth)
     async with service.transaction() as conn:
@@ -70,22 +72,22 @@ async def give_verdict(request: Call) -> Response[bytes]:
             version = await verdicts.rule_table_of(conn, id_, judge=None if writes_all else request.auth.client_id)
         except NotFound:
             return _told(id_, await verdicts.given_before(conn, id_, raw, by_key=request.auth.id, key=key), again=True)
-    given = verdicts.take(raw, (await service.shelf.book(version), service.shelf.current))
+    given = verdicts.parse_verdict(raw, (await service.rule_tables.compiled(version), service.rule_tables.current))
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=sees_all)
-        stored, again = await verdicts.pronounce(conn, id_, given, actor=actor(request), key=key)
+        stored, again = await verdicts.record_verdict(conn, id_, given, actor=request_actor(request), key=key)
     return _told(id_, stored, again=again)
 
 
 def _told(decision: UUID, stored: StoredVerdict, *, again: bool) -> Response[bytes]:
     headers = {"Location": f"/v1/decisions/{decision}"} | ({"Answer-Repeated": "true"} if again else {})
-    told = msgspec.convert(stored, wire.Verdict, from_attributes=True)
-    return Response(msgspec.json.encode(told), status_code=200 if again else 201, media_type=JSON, headers=headers)
+    verdict = msgspec.convert(stored, schemas.Verdict, from_attributes=True)
+    return Response(msgspec.json.encode(verdict), status_code=200 if again else 201, media_type=JSON, headers=headers)
 
 
 @post(
     "/v1/decisions/{id:uuid}/replay",
-    **face("replayDecision", "Decisions", {200: {JSON: Replay}}, scopes=("decisions:read", READS_ALL), problems=("not_found",)),
+    **route("replayDecision", "Decisions", {200: {JSON: Replay}}, scopes=("decisions:read", READS_ALL), problems=("not_found",)),
 )
 async def replay_decision(request: Call) -> Response[bytes]:
     """Computed again from the record: identical, or what differs
@@ -93,17 +95,17 @@ async def replay_decision(request: Call) -> Response[bytes]:
     From the stored case and the recorded derived quantities, under the rule table that answered. `engine_changed` names
     the members that come out otherwise, `corrupt` says what of the record does not hold together.
     """
-    service = house(request)
+    service = services(request)
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
-        found = await reading.find(conn, request.path_params["id"])
-    book = await service.shelf.book(found.rule_table)
-    return Response(msgspec.json.encode(replaying.replay(found, book)), media_type=JSON)
+        found = await decision_record.require_decision(conn, request.path_params["id"])
+    compiled = await service.rule_tables.compiled(found.rule_table)
+    return Response(msgspec.json.encode(replaying.replay(found, compiled)), media_type=JSON)
 
 
 @get(
     "/v1/decisions/{id:uuid}/inclusion",
-    **face(
+    **route(
         "proveInclusion",
         "Audit",
         {200: {JSON: Inclusion}},
@@ -117,7 +119,7 @@ async def prove_inclusion(request: Call) -> Response[bytes]:
     Whoever has kept the seal's head can check with SHA-256 alone that case and answer are those that were sealed:
     RFC 9162 section 2.1.3.2; `deploy/check_inclusion.py` does it in thirty lines.
     """
-    async with house(request).transaction() as conn:
+    async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
-        proof = await sealing.inclusion(conn, request.path_params["id"], house(request).trees)
+        proof = await sealing.inclusion(conn, request.path_params["id"], services(request).trees)
     return Response(msgspec.json.encode(proof), media_type=JSON)

@@ -1,4 +1,4 @@
-"""The words: what a form is built from, and what stands behind a cause."""
+"""The vocabulary: what a form is built from, and what stands behind a cause."""
 
 from typing import Any, Literal, get_args, get_origin, get_type_hints
 
@@ -7,23 +7,23 @@ from litestar import Response, get
 
 from coldcase.core.answer import TableName
 from coldcase.core.case import Opening, Unit
-from coldcase.core.compiled import Book
+from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.rule_table import RuleTable
 from coldcase.errors import NotFound
-from coldcase.web import wire
+from coldcase.web import schemas
 from coldcase.web.documents import documents
-from coldcase.web.face import ETAG, IF_NONE_MATCH, JSON, Call, face
-from coldcase.web.house import house
+from coldcase.web.route import ETAG, IF_NONE_MATCH, JSON, Call, route
+from coldcase.web.services import services
 
 READERS = ("decisions:write", "decisions:read", "preview")
 
 
 @get(
     "/v1/vocabulary",
-    **face(
+    **route(
         "showVocabulary",
         "Words",
-        {200: {JSON: wire.Vocabulary}, 304: {}},
+        {200: {JSON: schemas.Vocabulary}, 304: {}},
         scopes=READERS,
         takes=(IF_NONE_MATCH,),
         sends={200: (ETAG,), 304: (ETAG,)},
@@ -34,40 +34,40 @@ async def show_vocabulary(request: Call) -> Response[bytes]:
 
     What a form is built from, under the current rule table. Cheap to ask again with `If-None-Match`.
     """
-    return documents(request).vocabulary(house(request).shelf.current, _spelled).answer(request)
+    return documents(request).vocabulary(services(request).rule_tables.current, _spelled).answer(request)
 
 
-def _spelled(book: Book) -> bytes:
-    return msgspec.json.encode(vocabulary(book))
+def _spelled(compiled: CompiledTable) -> bytes:
+    return msgspec.json.encode(vocabulary(compiled))
 
 
 @get(
     "/v1/causes/{code:str}",
-    **face("showCause", "Words", {200: {JSON: wire.CauseSheet}}, scopes=READERS, problems=("not_found",)),
+    **route("showCause", "Words", {200: {JSON: schemas.CauseSheet}}, scopes=READERS, problems=("not_found",)),
 )
 async def show_cause(request: Call) -> Response[bytes]:
     """One cause: its chain, what to do, what it is mistaken for"""
-    code, book = request.path_params["code"], house(request).shelf.current
-    cause = book.table.causes.get(code)
+    code, compiled = request.path_params["code"], services(request).rule_tables.current
+    cause = compiled.table.causes.get(code)
     if cause is None:
         raise NotFound(f"The current rule table has no cause '{code[:64]}'.")
-    chain = [wire.CauseStep(step=link.step, seen_as=link.seen_as) for link in cause.chain]
+    chain = [schemas.CauseStep(step=link.step, seen_as=link.seen_as) for link in cause.chain]
     members = {name: getattr(cause, name) for name in ("title", "family", "summary", "system_borne", "gate", "actions", "contrast")}
-    sheet = wire.CauseSheet(code=code, chain=chain, rule_table=TableName(version=book.version, digest=book.digest), **members)
+    sheet = schemas.CauseSheet(code=code, chain=chain, rule_table=TableName(version=compiled.version, digest=compiled.digest), **members)
     return Response(msgspec.json.encode(sheet), media_type=JSON)
 
 
-def vocabulary(book: Book) -> wire.Vocabulary:
-    """The words of a book."""
-    table = book.table
-    return wire.Vocabulary(
-        rule_table=TableName(version=book.version, digest=book.digest),
+def vocabulary(compiled: CompiledTable) -> schemas.Vocabulary:
+    """The vocabulary of a rule table."""
+    table = compiled.table
+    return schemas.Vocabulary(
+        rule_table=TableName(version=compiled.version, digest=compiled.digest),
         unit=choices(Unit),
         opening=choices(Opening),
         stations=table.stations,
         findings=_findings(table),
         causes=[
-            wire.CauseChoice(code=code, title=row.title, family=row.family, system_borne=row.system_borne)
+            schemas.CauseChoice(code=code, title=row.title, family=row.family, system_borne=row.system_borne)
             for code, row in table.causes.items()
         ],
         quantities=_quantities(table),
@@ -75,12 +75,12 @@ def vocabulary(book: Book) -> wire.Vocabulary:
     )
 
 
-def _findings(table: RuleTable) -> list[wire.FindingChoice]:
+def _findings(table: RuleTable) -> list[schemas.FindingChoice]:
     yielded: dict[str, dict[str, None]] = {}
     for limit in table.limits:
         yielded.setdefault(limit.finding, {})[limit.quantity] = None
     return [
-        wire.FindingChoice(
+        schemas.FindingChoice(
             code=code,
             station=row.station,
             title=row.title,
@@ -88,23 +88,23 @@ def _findings(table: RuleTable) -> list[wire.FindingChoice]:
             effort=row.effort,
             before=row.before,
             gate=row.gate,
-            outcomes=[wire.OutcomeChoice(code=outcome.code, title=outcome.title, gate=outcome.gate) for outcome in row.outcomes],
+            outcomes=[schemas.OutcomeChoice(code=outcome.code, title=outcome.title, gate=outcome.gate) for outcome in row.outcomes],
             quantities=list(yielded.get(code, ())),
         )
         for code, row in table.findings.items()
     ]
 
 
-def _quantities(table: RuleTable) -> list[wire.QuantityChoice]:
+def _quantities(table: RuleTable) -> list[schemas.QuantityChoice]:
     return [
-        wire.QuantityChoice(
+        schemas.QuantityChoice(
             code=code,
             unit=row.unit,
             meaning=row.meaning,
             lowest=row.lowest,
             highest=row.highest,
             limits=[
-                wire.QuantityLimit(finding=limit.finding, bands=limit.bands, when=limit.when, basis=limit.basis)
+                schemas.QuantityLimit(finding=limit.finding, bands=limit.bands, when=limit.when, basis=limit.basis)
                 for limit in table.limits
                 if limit.quantity == code
             ],
@@ -113,11 +113,11 @@ def _quantities(table: RuleTable) -> list[wire.QuantityChoice]:
     ]
 
 
-def choices(part: type[msgspec.Struct]) -> list[wire.MemberChoice]:
+def choices(part: type[msgspec.Struct]) -> list[schemas.MemberChoice]:
     """The members of a part of the case, with the values or units that each takes."""
     hints = get_type_hints(part)
     return [
-        wire.MemberChoice(
+        schemas.MemberChoice(
             member=field.encode_name, required=field.required, values=_values(hints[field.name]), units=_units(hints[field.name])
         )
         for field in msgspec.structs.fields(part)

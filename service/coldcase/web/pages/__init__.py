@@ -7,10 +7,10 @@ from typing import Any
 from jinja2 import Environment, PackageLoader
 from markupsafe import Markup, escape
 
-from coldcase.auditing.reading import Record
 from coldcase.core.answer import Answer
-from coldcase.core.compiled import Book
-from coldcase.web.pages.report import afterwards, leaf
+from coldcase.core.compiled_table import CompiledTable
+from coldcase.decision_record import DecisionInContext
+from coldcase.web.pages.report import afterwards, report_context
 
 
 @cache
@@ -26,9 +26,9 @@ def _ticks(text: str) -> Markup:
     return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))  # noqa: S704  # escaped just there
 
 
-def report(answer: Answer, case: dict[str, Any], book: Book, record: Record) -> str:
+def report(answer: Answer, case: dict[str, Any], compiled: CompiledTable, record: DecisionInContext) -> str:
     """The report of one decision: what failed it, how sure that is, what shows it, what to do, what became of it."""
-    return _environment().get_template("report.html").render(leaf(answer, case, book), **afterwards(record, book))
+    return _environment().get_template("report.html").render(report_context(answer, case, compiled), **afterwards(record, compiled))
 
 
 def docs(document: dict[str, Any]) -> str:

@@ -1,0 +1,139 @@
+"""Use case: answers for a service. Cases are batched and answers cached in the event loop, and each decision is recorded."""
+
+import asyncio
+import hashlib
+from collections.abc import Callable
+from functools import partial
+
+import msgspec
+from uuid_utils import compat
+
+from coldcase.classifying import add_readings, answer_case, encode_answer
+from coldcase.core import ENGINE_VERSION, answer_builder
+from coldcase.core.answer import Answer
+from coldcase.core.case import Job
+from coldcase.core.case_reader import ParsedCase
+from coldcase.core.compiled_table import CompiledTable
+from coldcase.db.clock import nanoseconds
+from coldcase.db.decision_batch import NewDecision
+from coldcase.db.recorder import Recorder
+from coldcase.db.waiting import Recorded
+from coldcase.proof.canonical import canonical_json, fingerprint
+
+CACHED_BYTES = 64 * 1024 * 1024
+"""Of answers, by the length of their JSON; in memory they take about as much."""
+
+
+class AnswerBatcher:
+    """Where cases are answered that arrive one by one: micro-batching, with a cache of answers.
+
+    Cases that arrive together are weighed together, for much of the work costs the same for one as for thirty. The same
+    evidence under the same table has the same answer, whoever sends it: forms ask again with every tick, and the short
+    notes of job close repeat; so answers are cached. Those to cases that were read leniently are not: they quote what was
+    sent.
+    """
+
+    def __init__(self, most_bytes: int = CACHED_BYTES) -> None:
+        self.cached_bytes = 0
+        self._most_bytes = most_bytes
+        self._waiting: list[tuple[ParsedCase, CompiledTable, asyncio.Future[Answer]]] = []
+        self._cache: dict[bytes, tuple[Answer, int]] = {}
+
+    async def answer(self, parsed: ParsedCase, compiled: CompiledTable) -> Answer:
+        """The answer to a case, as `answer_case` gives it."""
+        if parsed.left_out:
+            return await self._ask(parsed, compiled)
+        key = _cache_key(parsed, compiled)
+        cached = self._cache.get(key)
+        if cached is None:
+            answer = await self._ask(parsed, compiled)
+            self._keep(key, answer)
+        else:
+            answer = cached[0]
+        return msgspec.structs.replace(answer, job_ref=parsed.case.job.ref, supersedes=parsed.case.supersedes)
+
+    def _keep(self, key: bytes, answer: Answer) -> None:
+        if key in self._cache:
+            return
+        size = len(encode_answer(answer))
+        self._cache[key] = answer, size
+        self.cached_bytes += size
+        while self.cached_bytes > self._most_bytes:
+            self.cached_bytes -= self._cache.pop(next(iter(self._cache)))[1]
+
+    def _ask(self, parsed: ParsedCase, compiled: CompiledTable) -> asyncio.Future[Answer]:
+        loop = asyncio.get_running_loop()
+        answer: asyncio.Future[Answer] = loop.create_future()
+        if not self._waiting:
+            loop.call_soon(self._weigh)
+        self._waiting.append((parsed, compiled, answer))
+        return answer
+
+    def _weigh(self) -> None:
+        waiting, self._waiting = self._waiting, []
+        for compiled in {id(compiled): compiled for _, compiled, _ in waiting}.values():
+            together = [(parsed, answer) for parsed, of, answer in waiting if of is compiled]
+            try:
+                answers = answer_builder.build_answers([add_readings(parsed, compiled) for parsed, _ in together], compiled)
+            except Exception:  # noqa: BLE001 - one case's trouble is not its neighbours': each is asked alone below
+                for parsed, answer in together:
+                    _settle(answer, partial(answer_case, parsed, compiled))
+            else:
+                for (_, answer), given in zip(together, answers, strict=True):
+                    if not answer.cancelled():
+                        answer.set_result(given)
+
+
+def _cache_key(parsed: ParsedCase, compiled: CompiledTable) -> bytes:
+    """Of all that an answer may depend on: the whole case but for what never is weighed, so that whatever is added counts."""
+    unit = msgspec.structs.replace(parsed.case.unit, ref=None)
+    weighed = msgspec.structs.replace(parsed.case, unit=unit, job=Job(), evidence=[], supersedes=None)
+    return hashlib.sha256(encode_answer((compiled.digest, weighed, parsed.notes))).digest()
+
+
+def _settle(future: "asyncio.Future[Answer]", work: Callable[[], Answer]) -> None:
+    if future.cancelled():
+        return
+    try:
+        future.set_result(work())
+    except Exception as error:  # noqa: BLE001 - goes to whoever asked
+        future.set_exception(error)
+
+
+async def record_answer(
+    parsed: ParsedCase, compiled: CompiledTable, batcher: AnswerBatcher, recorder: Recorder, *, client_id: int, key: str | None
+) -> Recorded:
+    """Answers a case and commits the decision; the bytes in the result are what is to be sent.
+
+    Raises `StoreAway`, `Busy`, `KeyReused`, `KeyInFlight` or `SupersedesUnknown`, and then nothing is recorded;
+    `OutcomeUnknown`, and then nobody knows until the same key is sent again.
+    """
+    version = compiled.version
+    assert version is not None  # noqa: S101 - a service answers by a table on record only
+    answer = await batcher.answer(parsed, compiled)
+    at = recorder.clock.now()
+    id_ = compat.uuid7(nanoseconds=nanoseconds(at))
+    answer = msgspec.structs.replace(answer, id=id_, recorded=True, recorded_at=at)
+    case, text = parsed.case, canonical_json(parsed.raw)
+    new = NewDecision(
+        id=id_,
+        client_id=client_id,
+        recorded_at=at,
+        key=key,
+        # By what was sent, so that a retry stays the same case whatever the table has come to say of its words.
+        fingerprint=fingerprint(parsed.sent),
+        case=text,
+        answer=encode_answer(answer),
+        cause=answer.cause,
+        status=answer.status,
+        confidence=round(answer.confidence * 10_000),
+        job_ref=case.job.ref,
+        circuit=case.job.circuit,
+        closed_at=case.job.closed_at,
+        compressor_type=case.unit.compressor_type,
+        refrigerant=case.unit.refrigerant,
+        rule_table=version,
+        engine=ENGINE_VERSION,
+        supersedes=case.supersedes,
+    )
+    return await recorder.record(new)

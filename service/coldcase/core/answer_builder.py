@@ -1,0 +1,140 @@
+"""Case and compiled table to answer: everything that a caller reads, in one value."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from coldcase.core import ENGINE_VERSION
+from coldcase.core.answer import (
+    Advice,
+    Answer,
+    ChainLink,
+    ChainState,
+    DerivedValue,
+    Discounted,
+    EngineName,
+    LeftOut,
+    NextCheck,
+    Ranked,
+    Source,
+)
+from coldcase.core.case import Case
+from coldcase.core.coding import HALF, CodingResult, code, contributing, machine_state, unexplained
+from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.fixed_point import MILLION, TEN_THOUSAND
+from coldcase.core.next_checks import next_checks_many
+from coldcase.core.rule_table import UNDETERMINED
+from coldcase.core.weighing import Evidence, Weighed, collect, observe, weigh_many
+from coldcase.core.wording import outcome_value, rationale
+
+KEEP_PARTS = Advice(
+    text="No cause is named: keep the compressor, its oil and the electrical parts until the next checks are made.", basis="common practice"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CaseWithReadings:
+    """A case with what readings and laboratory yield beside its observations.
+
+    `derived` are the findings, `values` the quantities behind them, `properties` the fluid property library that worked
+    them out, `notes` what has to be said about how the case was taken, `left_out` what a lenient reading did not take.
+    """
+
+    case: Case
+    derived: Mapping[str, tuple[tuple[str, ...], Source]] = field(default_factory=dict)
+    values: Sequence[DerivedValue] = ()
+    notes: Sequence[str] = ()
+    properties: str | None = None
+    left_out: Sequence[LeftOut] = ()
+
+
+def build_answer(case_with_readings: CaseWithReadings, compiled: CompiledTable, *, next_checks: bool = True) -> Answer:
+    """The whole answer, without id and not recorded. Without `next_checks` that list is empty."""
+    return build_answers([case_with_readings], compiled, next_checks=next_checks)[0]
+
+
+def build_answers(cases: Sequence[CaseWithReadings], compiled: CompiledTable, *, next_checks: bool = True) -> list[Answer]:
+    """The answers to many cases, in their order; those of like machines are weighed together."""
+    together: dict[int, list[tuple[int, Evidence]]] = {}
+    for place, case_with_readings in enumerate(cases):
+        evidence = collect(case_with_readings.case, observe(case_with_readings.case, case_with_readings.derived), compiled)
+        together.setdefault(id(evidence.model), []).append((place, evidence))
+    answers: dict[int, Answer] = {}
+    for group in together.values():
+        weighed = weigh_many([evidence for _, evidence in group], compiled)
+        checks = next_checks_many(weighed, compiled) if next_checks else [[] for _ in group]
+        for (place, _), one, worth_checking in zip(group, weighed, checks, strict=True):
+            answers[place] = _answer(cases[place], one, worth_checking, compiled)
+    return [answers[place] for place in range(len(cases))]
+
+
+def _answer(case_with_readings: CaseWithReadings, weighed: Weighed, next_checks: list[NextCheck], compiled: CompiledTable) -> Answer:
+    case, coding = case_with_readings.case, code(weighed, compiled)
+    leader = weighed.model.causes[coding.leader]
+    cause = compiled.table.causes.get(leader)
+    named = cause if coding.status != "undetermined" else None
+    speaks_for, against = rationale(weighed, compiled)
+    left = unexplained(weighed, compiled)
+    helpers = contributing(weighed, left, compiled) if cause else []
+    explained = {finding for helper in helpers for finding in helper.explains}
+    return Answer(
+        job_ref=case.job.ref,
+        supersedes=case.supersedes,
+        cause=leader if named else UNDETERMINED,
+        title=named.title if named else "Not determined",
+        family=named.family if named else None,
+        system_borne=named.system_borne if named else False,
+        status=coding.status,
+        refused_because=coding.refused_because,
+        confidence=weighed.confidence[coding.leader] / TEN_THOUSAND,
+        machine=machine_state(weighed),
+        ranking=_ranking(weighed),
+        contributing=helpers,
+        rationale=speaks_for,
+        against=against,
+        unexplained=[weighed.items[i].code for i in left if weighed.items[i].code not in explained],
+        derived=list(case_with_readings.values),
+        discounted=_discounted(weighed) if weighed.discounts else [],
+        chain=_chain(weighed, leader, compiled),
+        next_checks=next_checks,
+        actions=compiled.actions[leader].applicable(case, weighed.evidence.condition_key, weighed.observed, compiled.table)
+        if named
+        else [KEEP_PARTS],
+        cautions=compiled.cautions.applicable(case, weighed.evidence.condition_key, weighed.observed, compiled.table),
+        notes=[*case_with_readings.notes, *_refusal(coding)],
+        left_out=list(case_with_readings.left_out),
+        rule_table=compiled.name,
+        engine=EngineName(version=ENGINE_VERSION, properties=case_with_readings.properties),
+    )
+
+
+def _ranking(weighed: Weighed) -> list[Ranked]:
+    causes, confidence = weighed.model.causes, weighed.confidence
+    return [Ranked(causes[i], confidence[i] / TEN_THOUSAND) for i in weighed.order]
+
+
+def _discounted(weighed: Weighed) -> list[Discounted]:
+    return [
+        Discounted(finding=item.code, outcome=outcome_value(item.outcomes), kept=item.keep / MILLION, reason=item.reason or "")
+        for item in weighed.items
+        if item.keep < MILLION and item.source != "pattern"
+    ]
+
+
+def _chain(weighed: Weighed, leader: str, compiled: CompiledTable) -> list[ChainLink]:
+    trusted = weighed.observed
+    if weighed.discounts:
+        trusted = {item.code: trusted[item.code] for item in weighed.items if item.source != "pattern" and item.keep >= HALF}
+    finding_models = weighed.model.findings
+    links = []
+    for step, sights in compiled.chains.get(leader, ()):
+        by = [finding for finding, wanted in sights if finding in trusted and trusted[finding] <= wanted]
+        state: ChainState = "seen" if by else "not_checked"
+        possible = [(finding, wanted) for finding, wanted in sights if finding in finding_models]
+        if possible and all(finding in trusted and trusted[finding].isdisjoint(wanted) for finding, wanted in possible):
+            state = "not_seen"
+        links.append(ChainLink(step=step, state=state, by=by))
+    return links
+
+
+def _refusal(coding: CodingResult) -> list[str]:
+    return [f"No cause is named. {kind.capitalize()}: {reason}." for kind, reason in coding.reasons]

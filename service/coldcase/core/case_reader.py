@@ -1,0 +1,357 @@
+"""JSON value to case, parsed and validated: every flaw at once, each with its place and the likeliest meant word."""
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Literal, get_args, get_origin, get_type_hints
+
+import msgspec
+
+from coldcase.core.answer import LeftOut
+from coldcase.core.case import Case, Exhibit, Job, OilResults, Opening, Readings, Unit
+from coldcase.core.compiled_table import CompiledTable, MachineKind, MachineModel
+from coldcase.core.conditions import machine_of
+from coldcase.core.labels import LABEL, LABEL_SAYS
+from coldcase.core.refrigerant_names import designation_of, is_respelled
+from coldcase.core.suggesting import nearest
+from coldcase.errors import MOST_FLAWS, BadCase, Flaw
+
+ImpossibilityCheck = Callable[[Case], list[Flaw]]
+"""Looks for what is impossible in itself in a case whose shape is right."""
+
+CASE_PARTS: dict[str, type[msgspec.Struct]] = {
+    "unit": Unit,
+    "job": Job,
+    "opening": Opening,
+    "readings": Readings,
+    "oil_results": OilResults,
+}
+NOT_COVERED_TEXT = "Open-drive, centrifugal and vehicle compressors are not covered: the rule table knows nothing of them."
+NOT_COVERED = ("open_drive", "open", "centrifugal", "turbo", "vehicle", "automotive")
+
+
+@dataclass(frozen=True, slots=True)
+class ParsedCase:
+    """A case that can be weighed, what has to be said about how it was taken, and the JSON value that it stands for.
+
+    `raw` is what was sent without what a lenient reading left out; `sent` is the whole; `left_out` names the difference.
+    """
+
+    case: Case
+    notes: tuple[str, ...]
+    raw: dict[str, Any]
+    sent: dict[str, Any]
+    left_out: tuple[LeftOut, ...] = ()
+
+
+def parse_case(raw: Any, compiled: CompiledTable, impossibility_check: ImpossibilityCheck | None = None) -> ParsedCase:
+    """The case of a JSON value. Raises `BadCase` with every flaw."""
+    try:
+        case = msgspec.convert(raw, Case)
+    except msgspec.ValidationError:
+        raise BadCase(tuple(_flaws(raw, compiled))) from None
+    case, notes = _renamed(_trimmed(case), compiled)
+    case = _spelled(case, compiled, notes)
+    flaws = [*_times(case), *_unknown_words(case, compiled), *(impossibility_check(case) if impossibility_check and case.metered else ())]
+    if flaws:
+        raise BadCase(tuple(flaws))
+    return ParsedCase(case, tuple(notes), raw, raw)
+
+
+def _trimmed(case: Case) -> Case:
+    """The case with no blanks around its labels."""
+    job, unit = case.job, case.unit
+    labels = job.ref, job.circuit, unit.ref, unit.refrigerant
+    ref, circuit, unit_ref, refrigerant = trimmed = [None if label is None else label.strip() for label in labels]
+    if tuple(trimmed) == labels:
+        return case
+    return msgspec.structs.replace(
+        case,
+        job=msgspec.structs.replace(job, ref=ref, circuit=circuit),
+        unit=msgspec.structs.replace(unit, ref=unit_ref, refrigerant=refrigerant),
+    )
+
+
+def _renamed(case: Case, compiled: CompiledTable) -> tuple[Case, list[str]]:
+    """Codes of earlier tables replaced by those that took their place."""
+    if not compiled.retired:
+        return case, []
+    notes: list[str] = []
+    observations: dict[str, Any] = {}
+    for code, outcome in case.observations.items():
+        new = _current_finding(code, compiled, notes)
+        # Where both codes were sent, the one of this table stands.
+        if new is not None and (new == code or new not in case.observations):
+            current = _current_outcomes(new, outcome, compiled, notes)
+            if current is not None:
+                observations.setdefault(new, current)
+    return msgspec.structs.replace(case, observations=observations), notes
+
+
+UNKNOWN_REFRIGERANT = (
+    "it is handled as flammable and poisonous, and what has a limit for each refrigerant is judged as for one that was not stated."
+)
+
+
+def _spelled(case: Case, compiled: CompiledTable, notes: list[str]) -> Case:
+    """The case with its refrigerant spelled as the table spells it, so that its cautions and limits are found."""
+    sent = case.unit.refrigerant
+    if sent is None or sent in compiled.table.refrigerants:
+        return case
+    designation = designation_of(sent, compiled.designations)
+    if designation is None:
+        notes.append(f"/unit/refrigerant: the rule table does not know '{sent}'; {UNKNOWN_REFRIGERANT}")
+        return case
+    if is_respelled(sent, designation):
+        notes.append(f"/unit/refrigerant: '{sent}' is read as {designation}.")
+    return msgspec.structs.replace(case, unit=msgspec.structs.replace(case.unit, refrigerant=designation))
+
+
+def _current_outcomes(finding: str, outcome: str | list[str], compiled: CompiledTable, notes: list[str]) -> str | list[str] | None:
+    """The outcome or outcomes under this table; None where one is gone, for then "one of these" may have meant that one."""
+    if isinstance(outcome, str):
+        return _current_outcome(finding, outcome, compiled, notes)
+    current = [_current_outcome(finding, value, compiled, notes) for value in outcome]
+    known = [value for value in current if value is not None]
+    if len(known) < len(current):
+        return None
+    merged = known != outcome and len(set(outcome)) == len(outcome)
+    return list(dict.fromkeys(known)) if merged else known
+
+
+def _current_finding(code: str, compiled: CompiledTable, notes: list[str]) -> str | None:
+    row = compiled.retired.get(("finding", None, code))
+    if row is None:
+        return code
+    notes.append(_retirement(f"/observations/{code}", code, row.renamed_to))
+    return row.renamed_to
+
+
+def _current_outcome(finding: str, outcome: str, compiled: CompiledTable, notes: list[str]) -> str | None:
+    row = compiled.retired.get(("outcome", finding, outcome))
+    if row is None:
+        return outcome
+    notes.append(_retirement(f"/observations/{finding}", outcome, row.renamed_to))
+    return row.renamed_to
+
+
+def _retirement(place: str, old: str, new: str | None) -> str:
+    return f"{place}: '{old}' is retired; " + (f"read as '{new}'." if new else "it is no longer weighed.")
+
+
+FIRST_YEAR, LAST_YEAR = 1900, 2199
+
+
+def _times(case: Case) -> Iterator[Flaw]:
+    """Sentinels for "no time" (year 1, year 9999) and slips: no database and no reader can do anything with them."""
+    times = {"/job/closed_at": case.job.closed_at, "/oil_results/sampled_at": case.oil_results.sampled_at}
+    for place, time in {**times, "/unit/installed_at": case.unit.installed_at}.items():
+        if time is not None and not FIRST_YEAR <= time.year <= LAST_YEAR:
+            yield Flaw(place, f"The year {time.year} is not believable ({FIRST_YEAR} to {LAST_YEAR}); leave out what is not known.")
+
+
+def _unknown_words(case: Case, compiled: CompiledTable) -> Iterator[Flaw]:
+    model = compiled.model_for(machine_of(case.unit))
+    for code, outcome in case.observations.items():
+        finding_model = model.findings.get(code)
+        if finding_model is None or not (
+            outcome in finding_model.rows if isinstance(outcome, str) else _distinct(outcome, finding_model.rows)
+        ):
+            yield _word_flaw(code, outcome, model, compiled)
+    yield from _exhibit_words([exhibit.finding for exhibit in case.evidence], compiled)
+
+
+def _exhibit_words(findings: list[str | None], compiled: CompiledTable) -> Iterator[Flaw]:
+    for index, code in enumerate(findings):
+        if code is not None and code not in compiled.table.findings and ("finding", None, code) not in compiled.retired:
+            yield Flaw(f"/evidence/{index}/finding", f"The rule table has no finding '{code}'.", nearest(code, compiled.table.findings))
+
+
+def _distinct(outcomes: list[str], possible: Mapping[str, int]) -> bool:
+    return len(set(outcomes)) == len(outcomes) and possible.keys() >= set(outcomes)
+
+
+def _word_flaw(code: str, outcome: str | list[str], model: MachineModel, compiled: CompiledTable) -> Flaw:
+    place = f"/observations/{_escaped(code)}"
+    finding = compiled.table.findings.get(code)
+    if finding is None:
+        return Flaw(place, f"The rule table has no finding '{code}'.", nearest(code, compiled.table.findings))
+    if code not in model.findings:
+        return Flaw(place, f"'{finding.title}' cannot be found on this motor, connection and compressor type.")
+    given = [outcome] if isinstance(outcome, str) else outcome
+    known = [row.code for row in finding.outcomes]
+    for word in given:
+        if word not in known:
+            return Flaw(place, f"'{finding.title}' has no outcome '{word[:64]}'; it has {', '.join(known)}.", nearest(word, known))
+        if word not in model.findings[code].rows:
+            return Flaw(place, f"'{finding.title}' cannot be '{word}' on this motor, connection and compressor type.")
+    return Flaw(place, "An outcome is named twice.")
+
+
+def _flaws(raw: Any, compiled: CompiledTable) -> Iterator[Flaw]:
+    """Every flaw of a value that is not a case by shape."""
+    if not isinstance(raw, dict):
+        yield Flaw("", "A case is a JSON object.")
+        return
+    yield from member_flaws(raw, Case)
+    observations = raw.get("observations")
+    if isinstance(observations, dict):
+        yield from _observation_flaws(observations, raw.get("unit"), compiled)
+    evidence = raw.get("evidence")
+    if isinstance(evidence, list):
+        named = [exhibit.get("finding") if isinstance(exhibit, dict) else None for exhibit in evidence[:50]]
+        yield from _exhibit_words([code if _is_code(code) else None for code in named], compiled)
+
+
+def member_flaws(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str = "") -> Iterator[Flaw]:
+    """Flaws of an object's members, one for each; the parts of a case are looked into, members by members."""
+    fields = msgspec.structs.fields(shape)
+    known = [field.name for field in fields]
+    unknown = 0
+    for field in fields:
+        if field.required and field.name not in raw:
+            yield Flaw(f"{place}/{field.name}", "This member is required.")
+    for name, value in raw.items():
+        here = f"{place}/{_escaped(name)}"
+        if name not in known:
+            unknown += 1
+            # To look for what was meant costs the most, and nobody is told of more.
+            meant = nearest(name, known) if unknown <= MOST_FLAWS else None
+            yield Flaw(here, f"There is no member '{name[:64]}' here.", meant)
+        elif shape is Case and name in CASE_PARTS and isinstance(value, dict):
+            yield from member_flaws(value, CASE_PARTS[name], here)
+        elif shape is Case and name == "evidence" and isinstance(value, list) and len(value) <= 50:
+            yield from _exhibits(value, here)
+        elif isinstance(value, dict) and (quantity := _quantity(shape, name)) is not None:
+            yield from member_flaws(value, quantity, here)
+        elif not (shape is Case and name == "observations" and isinstance(value, dict) and len(value) <= 200):
+            yield from _value_flaw(value, shape, name, here)
+
+
+def _is_code(value: Any) -> bool:
+    return isinstance(value, str) and not any(_value_flaw(value, Exhibit, "finding", ""))
+
+
+def _exhibits(values: list[Any], place: str) -> Iterator[Flaw]:
+    for index, value in enumerate(values):
+        if isinstance(value, dict):
+            yield from member_flaws(value, Exhibit, f"{place}/{index}")
+        else:
+            yield Flaw(f"{place}/{index}", "An exhibit is a JSON object.")
+
+
+@cache
+def _holder(shape: type[msgspec.Struct], name: str) -> tuple[type[msgspec.Struct], Any]:
+    """A struct of that one member, made once: converting to a bare hint builds msgspec's description of it each time."""
+    hint = get_type_hints(shape, include_extras=True)[name]
+    return msgspec.defstruct(f"{shape.__name__}_{name}", [("value", hint)]), hint
+
+
+def _quantity(shape: type[msgspec.Struct], name: str) -> type[msgspec.Struct] | None:
+    """The struct of a member that is a measurement with a unit, or a set of them."""
+    return _struct_of(_holder(shape, name)[1])
+
+
+def _struct_of(hint: Any) -> type[msgspec.Struct] | None:
+    return next((arm for arm in (hint, *get_args(hint)) if isinstance(arm, type) and issubclass(arm, msgspec.Struct)), None)
+
+
+def _value_flaw(value: Any, shape: type[msgspec.Struct], name: str, place: str) -> Iterator[Flaw]:
+    holder, hint = _holder(shape, name)
+    try:
+        msgspec.convert({"value": value}, holder)
+    except msgspec.ValidationError as error:
+        detail, _, path = str(error).partition(" - at `$")
+        within = _pointer(path.rstrip("`").removeprefix(".value"))
+        wrong, meant = _at(value, hint, within)
+        yield Flaw(place + within, *_explained(detail, wrong, meant))
+
+
+def _at(value: Any, hint: Any, within: str) -> tuple[Any, Any]:
+    """What stands at a pointer within a value, and the type that it should have."""
+    for name in within.split("/")[1:]:
+        shape = _struct_of(hint)
+        if shape is None or not isinstance(value, dict) or name not in value:
+            return None, None
+        value, hint = value[name], get_type_hints(shape, include_extras=True)[name]
+    return value, hint
+
+
+_NUMBER_AS_TEXT = re.compile(r"([<>]? ?)(-?[0-9]{1,12})(?:([.,])([0-9]{1,12}))?")
+
+
+def _explained(detail: str, wrong: Any, hint: Any) -> tuple[str, str | None]:
+    """What is wrong with a value, and what was likely meant."""
+    words = _literals(hint)
+    if isinstance(wrong, str) and wrong in NOT_COVERED:
+        return NOT_COVERED_TEXT, None
+    if isinstance(wrong, str) and words:
+        return f"'{wrong[:64]}' is none of {', '.join(words)}.", nearest(wrong, words)
+    number = _NUMBER_AS_TEXT.fullmatch(wrong) if isinstance(wrong, str) and _takes_number(hint) else None
+    if number is not None:
+        return _number_as_text(*number.groups(default=""))
+    if "matching regex" in detail:
+        if _is_label(hint):
+            return LABEL_SAYS, None
+        return "The text is empty, holds control characters or is not of the form that this member takes.", None
+    return detail.replace("`", "'") + ".", None
+
+
+def _is_label(hint: Any) -> bool:
+    return any(getattr(arm, "pattern", None) == LABEL or _is_label(arm) for arm in get_args(hint))
+
+
+def _takes_number(hint: Any) -> bool:
+    return hint in (int, float) or any(_takes_number(arm) for arm in get_args(hint))
+
+
+def _number_as_text(bound: str, whole: str, mark: str, rest: str) -> tuple[str, str | None]:
+    meant = bound + whole + ("." if mark else "") + rest
+    comma = "The decimals stand after a point, not after a comma" if mark == "," else ""
+    quotes = "" if bound.strip() else "A number stands without quotation marks"
+    return f"{' and '.join(filter(None, (comma, quotes[0].lower() + quotes[1:] if comma and quotes else quotes)))}: {meant}.", None
+
+
+def _pointer(path: str) -> str:
+    return path.replace("[", "/").replace("]", "").replace(".", "/")
+
+
+def _observation_flaws(observations: dict[str, Any], unit: Any, compiled: CompiledTable) -> Iterator[Flaw]:
+    model = compiled.model_for(_machine_kind(unit))
+    for code, outcome in list(observations.items())[:200]:
+        place = f"/observations/{_escaped(code)}"
+        wrong = list(_value_flaw({code: outcome}, Case, "observations", ""))
+        if wrong and code in compiled.table.findings:
+            yield Flaw(place, "An outcome is a code, or a list of codes that could not be told apart.")
+        elif wrong:
+            yield Flaw(place, f"The rule table has no finding '{code[:64]}'.", nearest(code, compiled.table.findings))
+        elif not _known(code, outcome, model, compiled):
+            yield _word_flaw(code, outcome, model, compiled)
+
+
+def _machine_kind(unit: Any) -> MachineKind:
+    """The machine of a unit of which other members may be wrong; what cannot be read is not known."""
+    told = {name: unit[name] for name in ("motor", "compressor_type", "winding_connection") if isinstance(unit, dict) and name in unit}
+    try:
+        return machine_of(msgspec.convert(told, Unit))
+    except msgspec.ValidationError:
+        return None, None, None
+
+
+def _known(code: str, outcome: str | list[str], model: MachineModel, compiled: CompiledTable) -> bool:
+    if ("finding", None, code) in compiled.retired:
+        return True
+    given = [outcome] if isinstance(outcome, str) else outcome
+    possible = model.findings[code].rows if code in model.findings else {}
+    return len(set(given)) == len(given) and all(word in possible or ("outcome", code, word) in compiled.retired for word in given)
+
+
+def _literals(hint: Any) -> list[str]:
+    if get_origin(hint) is Literal:
+        return [str(value) for value in get_args(hint)]
+    return [value for part in get_args(hint) for value in _literals(part)]
+
+
+def _escaped(name: str) -> str:
+    return name.replace("~", "~0").replace("/", "~1")

@@ -1,0 +1,34 @@
+"""Raw readings that no such machine gives: named and kept out of the weighing, though not impossible in themselves."""
+
+from collections.abc import Iterator
+
+from coldcase.core.case import Pressure, Readings, Temperature
+from coldcase.readings.units import ambient_of, kelvins, pascals, temperature_in
+from coldcase.readings.worksheet import Worksheet
+
+# Wide of all that refrigeration plant reaches [judgement]: K, Pa absolute, V, A, ohm, megohm, microfarad.
+_TEMPERATURE = (173.15, 573.15)
+_HIGHEST_PRESSURE = 20e6
+_HIGHEST = {"line_voltages_v": 15_000.0, "start_voltage_v": 15_000.0, "line_currents_a": 5_000.0, "winding_resistances_ohm": 1e9}
+_DERIVED = {"saturated_suction_temperature", "isentropic_discharge_temperature", "barometric_pressure", "ambient_pressure"}
+
+
+def doubt_implausible(readings: Readings, worksheet: Worksheet) -> None:
+    """Marks every raw reading outside what refrigeration plant reaches as doubtful."""
+    for name, value, limits in _outside(readings):
+        worksheet.doubt([name], f"{name} {value} is not credible ({limits})")
+
+
+def _outside(readings: Readings) -> Iterator[tuple[str, str, str]]:
+    ambient = ambient_of(readings).pascals
+    for name in readings.__struct_fields__:
+        value = getattr(readings, name)
+        if value is None or name in _DERIVED:
+            continue
+        if isinstance(value, Temperature) and not _TEMPERATURE[0] <= kelvins(value) <= _TEMPERATURE[1]:
+            low, high = (temperature_in(end, value.unit) for end in _TEMPERATURE)
+            yield name, f"{value.value:g} {value.unit}", f"{low:.0f} to {high:.0f} {value.unit}"
+        elif isinstance(value, Pressure) and pascals(value, ambient) > _HIGHEST_PRESSURE:
+            yield name, f"{value.value:g} {value.unit}", f"up to {_HIGHEST_PRESSURE / 1e6:g} MPa"
+        elif name in _HIGHEST and max(value if isinstance(value, list) else [value]) > _HIGHEST[name]:
+            yield name, f"{value}", f"up to {_HIGHEST[name]:g}"

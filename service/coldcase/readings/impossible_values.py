@@ -1,0 +1,77 @@
+"""Values that are impossible in themselves: no machine, gauge or laboratory can have read them."""
+
+import re
+from collections.abc import Iterator
+
+from coldcase.core.case import Case, OilResults, Pressure, Readings, Temperature
+from coldcase.errors import Flaw
+from coldcase.readings.iso4406 import parse_code
+from coldcase.readings.units import AIR, ambient_of, is_air_pressure, is_gauge, kelvins, pascals, pressure_in, temperature_in
+
+_WHOLE = {
+    name: whole
+    for name in OilResults.__struct_fields__
+    for ending, whole in {"mg_kg": 1e6, "percent": 100.0}.items()
+    if name.endswith(ending)
+}
+_AMBIENT = ("barometric_pressure", "ambient_pressure")
+
+
+def impossible_values(case: Case) -> list[Flaw]:
+    """Every value of the case that cannot be, each with its pointer; empty for a case that can be worked with."""
+    if not case.metered:
+        return []
+    return [
+        Flaw(pointer, detail)
+        for part in (_temperatures(case.readings), _pressures(case.readings), _air(case.readings), _oil(case.oil_results))
+        for pointer, detail in part
+    ]
+
+
+def _temperatures(readings: Readings) -> Iterator[tuple[str, str]]:
+    places = [(name, getattr(readings, name)) for name in readings.__struct_fields__]
+    if readings.insulation is not None:
+        places.append(("insulation/winding_temperature", readings.insulation.winding_temperature))
+    for place, value in places:
+        if isinstance(value, Temperature) and kelvins(value) <= 0:
+            zero = temperature_in(0, value.unit)
+            yield f"/readings/{place}", f"{value.value:g} {value.unit} is not above absolute zero ({zero:g} {value.unit})"
+
+
+def _pressures(readings: Readings) -> Iterator[tuple[str, str]]:
+    ambient = ambient_of(readings)
+    for name in readings.__struct_fields__:
+        value = getattr(readings, name)
+        if isinstance(value, Pressure) and name not in _AMBIENT and pascals(value, ambient.pascals) <= 0:
+            vacuum = pressure_in(0, value.unit, ambient.pascals)
+            origin = f", air pressure {ambient.pascals / 1e3:.4g} kPa {ambient.origin}" if is_gauge(value) else ""
+            yield f"/readings/{name}", f"{value.value:g} {value.unit} is beyond a perfect vacuum ({vacuum:.4g} {value.unit}{origin})"
+
+
+def _air(readings: Readings) -> Iterator[tuple[str, str]]:
+    for name in _AMBIENT:
+        value: Pressure | None = getattr(readings, name)
+        if value is None:
+            continue
+        if is_gauge(value):
+            yield f"/readings/{name}", f"an air pressure is absolute; {value.unit} counts from the air pressure itself"
+        elif not is_air_pressure(value):
+            yield f"/readings/{name}", f"{value.value:g} {value.unit} is no air pressure ({AIR[0] / 1e3:g} to {AIR[1] / 1e3:g} kPa)"
+
+
+def _oil(results: OilResults) -> Iterator[tuple[str, str]]:
+    for name, whole in _WHOLE.items():
+        value = getattr(results, name)
+        if value is not None and _number(value) > whole:
+            yield f"/oil_results/{name}", f"{value} is more than the whole sample ({whole:,.0f}): a decimal comma read as thousands?"
+    code = results.particle_count_iso4406
+    if code is not None and parse_code(code) is None:
+        detail = f"{code!r} is no ISO 4406 code: two or three scale numbers 0 to 28 or >28 that do not rise, such as 20/18/15 or -/15/12"
+        yield "/oil_results/particle_count_iso4406", detail
+
+
+def _number(value: float | str) -> float:
+    """The figure in a result; that of an upper bound is no claim, so it counts as zero."""
+    if isinstance(value, str):
+        return 0.0 if value.startswith("<") else float(re.sub(r"[<> ]", "", value))
+    return value

@@ -1,0 +1,36 @@
+"""What the calls that list, count and export decisions share: filters, paging, and whose decisions a key may read."""
+
+from datetime import datetime
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from coldcase.db.decisions import DecisionFilter, Order
+from coldcase.db.keys import ApiKey
+from coldcase.web.route import Header
+
+READS_ALL = "decisions:read:all"
+
+
+LINK = Header("Link", '`rel="next"`: the page after this one.')
+
+
+Moment = Annotated[datetime, Meta(tz=True)]
+
+
+def reads_all(key: ApiKey) -> bool:
+    """Whether the key shows every client's decisions."""
+    return READS_ALL in key.scopes
+
+
+def order_of(by: Literal["closed_at", "recorded_at"]) -> Order:
+    """The time that a query means: the job's closing, or where that is missing its recording; or for all its recording."""
+    return "at" if by == "closed_at" else "recorded_at"
+
+
+def decision_filter(query: msgspec.Struct, key: ApiKey, *, by: Order) -> DecisionFilter:
+    """The search that a query asks for, within what the key may see."""
+    given = {name: getattr(query, name) for name in DecisionFilter.__struct_fields__ if hasattr(query, name) and name != "by"}
+    given["has_verdict"] = {"true": True, "false": False, None: None}[given.get("has_verdict")]
+    return DecisionFilter(**given, by=by, client_id=None if reads_all(key) else key.client_id)

@@ -1,0 +1,168 @@
+"""Strict parsing of what is taken from a request: media types, query parameters, headers. Lists every flaw found."""
+
+import re
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from ipaddress import ip_address
+from types import NoneType
+from typing import Any, TypeVar, Union, get_args
+from urllib.parse import parse_qsl, urlencode
+
+import msgspec
+from litestar.connection import ASGIConnection
+from litestar.datastructures.headers import Accept
+from litestar.exceptions import InternalServerException
+
+from coldcase.errors import BadCursor, Flaw, Malformed
+from coldcase.web.problems import BadRequest, NotAcceptable, UnsupportedMediaType
+from coldcase.web.route import Call
+
+QueryType = TypeVar("QueryType", bound=msgspec.Struct)
+AnyConnection = ASGIConnection[Any, Any, Any, Any]
+
+_JSON = re.compile(rb'application/json[ \t]*(;[ \t]*charset[ \t]*=[ \t]*"?utf-8"?[ \t]*)?\Z', re.IGNORECASE)
+_KEY = re.compile(rb"[\x21-\x7e]{1,200}\Z")
+_PREFER = re.compile(r'(?:\A|,)\s*handling\s*=\s*"?lenient"?\s*(?:;[^,]*)?(?=,|\Z)', re.IGNORECASE)
+
+
+def request_headers(connection: AnyConnection) -> dict[bytes, bytes]:
+    """The request's headers by lower-case name; repeated ones are joined by a comma, as RFC 9110 has it."""
+    state = connection.scope["state"]
+    known: dict[bytes, bytes] | None = state.get("headers")
+    if known is None:
+        known = state["headers"] = {}
+        repeated: dict[bytes, list[bytes]] = {}
+        for name, value in connection.scope["headers"]:
+            if name in known:
+                repeated.setdefault(name, [known[name]]).append(value)
+            else:
+                known[name] = value
+        known |= {name: b", ".join(values) for name, values in repeated.items()}
+    return known
+
+
+def caller_address(connection: AnyConnection) -> str | None:
+    """The caller's address, behind trusted proxies that of their caller; None for what is no address (a proxy may pass on anything)."""
+    try:
+        return str(ip_address(connection.scope["client"][0])) if connection.scope["client"] else None
+    except ValueError:
+        return None
+
+
+def check_accept(connection: AnyConnection, offers: tuple[str, ...]) -> None:
+    """Raises `NotAcceptable` unless `Accept` leaves one of `offers`."""
+    wanted = request_headers(connection).get(b"accept")
+    if wanted in (None, b"*/*", b"application/json") and "application/json" in offers:
+        return
+    if offers and preferred(connection, offers) is None:
+        raise NotAcceptable(f"This call can answer with {', '.join(offers)}.")
+
+
+def preferred(connection: AnyConnection, offers: tuple[str, ...]) -> str | None:
+    """The one of `offers` that `Accept` likes best; the first where it does not say."""
+    wanted = request_headers(connection).get(b"accept", b"").decode("latin-1").strip()
+    return Accept(wanted).best_match(list(offers)) if wanted else offers[0]
+
+
+def check_json(connection: AnyConnection) -> None:
+    """Raises `UnsupportedMediaType` unless the body is declared as JSON in UTF-8, not compressed."""
+    known = request_headers(connection)
+    if _JSON.match(known.get(b"content-type", b"")) is None:
+        raise UnsupportedMediaType
+    if known.get(b"content-encoding", b"identity").lower() != b"identity":
+        raise UnsupportedMediaType
+
+
+async def check_no_body(connection: AnyConnection, elsewhere: Sequence[str]) -> None:
+    """Raises `BadRequest` if there is a body; `elsewhere` are the query parameters that it may have been meant for."""
+    message = await connection.receive()
+    while message.get("more_body") and not message.get("body"):
+        message = await connection.receive()
+    if message.get("body"):
+        belongs = "".join(f"; `{name}` belongs in the query: `?{name}=`" for name in elsewhere)
+        raise BadRequest((Flaw("", f"This call takes no body{belongs}."),))
+
+
+async def read_body(call: Call) -> bytes:
+    """The whole body. Raises `Malformed` if it breaks off; one that stalls never comes here (`web/protocol.py`)."""
+    try:
+        return await call.body()
+    except InternalServerException as error:
+        # Litestar's word for a client that went away; nobody reads the answer, and it is no fault of ours.
+        raise Malformed("The connection ended within the body.") from error
+
+
+def idempotency_key(connection: AnyConnection) -> str | None:
+    """The `Idempotency-Key`: 1 to 200 visible ASCII characters."""
+    key = request_headers(connection).get(b"idempotency-key")
+    if key is None:
+        return None
+    if _KEY.match(key) is None:
+        raise BadRequest((Flaw("Idempotency-Key", "1 to 200 visible ASCII characters, sent once"),))
+    return key.decode("ascii")
+
+
+def lenient(connection: AnyConnection) -> bool:
+    """Whether the caller prefers what is bad to be left out and named (RFC 7240 `handling=lenient`)."""
+    wanted = request_headers(connection).get(b"prefer")
+    return wanted is not None and _PREFER.search(wanted.decode("latin-1")) is not None
+
+
+def unchanged(connection: AnyConnection, tag: str) -> bool:
+    """Whether `If-None-Match` names this entity tag (weak comparison, as RFC 9110 has it for GET)."""
+    known = request_headers(connection).get(b"if-none-match", b"").decode("latin-1")
+    return any(part.strip().removeprefix("W/") in (tag, "*") for part in known.split(","))
+
+
+def no_query(connection: AnyConnection) -> None:
+    """Raises `BadRequest` if there is any query parameter."""
+    if connection.scope["query_string"]:
+        _pairs(connection, frozenset())
+
+
+def parse_query(connection: AnyConnection, kind: type[QueryType]) -> QueryType:
+    """The query parameters as `kind`; raises `BadRequest` with every unknown, repeated or wrong one, `BadCursor` for a cursor alone."""
+    fields = {field.encode_name: field for field in msgspec.structs.fields(kind)}
+    values: dict[str, Any] = {}
+    flaws: list[Flaw] = []
+    for name, text in _pairs(connection, frozenset(fields)):
+        try:
+            values[fields[name].name] = _in_utc(_value(text, fields[name].type))
+        except (msgspec.ValidationError, OverflowError) as error:
+            flaws.append(Flaw(name, str(error)))
+    if [flaw.pointer for flaw in flaws] == ["cursor"]:
+        raise BadCursor
+    if flaws:
+        raise BadRequest(tuple(flaws))
+    return kind(**values)
+
+
+def _in_utc(value: Any) -> Any:
+    """A time in UTC: PostgreSQL knows no offset of more than 16 hours, RFC 3339 does."""
+    return value.astimezone(UTC) if isinstance(value, datetime) else value
+
+
+def _value(text: str, hint: Any) -> Any:
+    """What was sent for a parameter. Only a number is read laxly: msgspec would take `null` for None, `0.5` for a time of 1970."""
+    arms = tuple(arm for arm in get_args(hint) if arm is not NoneType)
+    kind = Union[arms] if NoneType in get_args(hint) else hint  # noqa: UP007  # built from a tuple
+    return msgspec.convert(text, kind, strict=int not in (kind, *get_args(kind)))
+
+
+def _pairs(connection: AnyConnection, known: frozenset[str]) -> list[tuple[str, str]]:
+    try:
+        pairs = parse_qsl(connection.scope["query_string"].decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=50)
+    except ValueError as error:
+        raise BadRequest((Flaw("", "the query is not percent-encoded UTF-8 of at most 50 parameters"),)) from error
+    names = [name for name, _ in pairs]
+    flaws = [Flaw(name, "there is no such query parameter here") for name in names if name not in known]
+    flaws += [Flaw(name, "sent more than once") for name in dict.fromkeys(names) if names.count(name) > 1]
+    if flaws:
+        raise BadRequest(tuple(flaws))
+    return pairs
+
+
+def again(path: str, asked: msgspec.Struct, **changed: str) -> str:
+    """The address of the same query with some members changed."""
+    members = msgspec.to_builtins(msgspec.structs.replace(asked, **changed))
+    return f"{path}?{urlencode({name: value for name, value in members.items() if value is not None})}"

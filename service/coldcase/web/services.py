@@ -1,0 +1,43 @@
+"""What handlers work with: one value, made by `app` when the service starts, and reached through `services(request)`."""
+
+import asyncio
+from dataclasses import dataclass
+from typing import cast
+
+from coldcase.answering import AnswerBatcher
+from coldcase.auditing.proving import Trees
+from coldcase.db.recorder import Recorder
+from coldcase.db.transactions import Transaction
+from coldcase.governing import RuleTables
+from coldcase.web.auth import ApiKeyCache
+from coldcase.web.metrics import Metrics
+from coldcase.web.route import Call
+from coldcase.web.shares import Shares
+from coldcase.web.streams import Exports
+
+
+@dataclass(frozen=True, slots=True)
+class Services:
+    """The parts of a running service; `places` are those of requests in flight, by client.
+
+    Exports have connections of their own, one for each that may run at a time, so that slow readers hold up nobody else;
+    so have verifications, which take minutes.
+    """
+
+    rule_tables: RuleTables
+    batcher: AnswerBatcher
+    recorder: Recorder
+    keys: ApiKeyCache
+    transaction: Transaction
+    audit_transaction: Transaction
+    verifying: asyncio.Lock
+    places: Shares
+    exports: Exports
+    trees: Trees
+    metrics: Metrics
+    metrics_open: bool
+
+
+def services(request: Call) -> Services:
+    """The running service behind a request."""
+    return cast("Services", request.app.state.services)
