@@ -10,8 +10,13 @@ from pathlib import Path
 import psycopg
 import pytest
 import structlog
+from hypothesis import settings
 
 from coldcase.db import embedded, migrating
+
+# How long an example may take says something of the machine and of who else is on it, nothing of the code.
+settings.register_profile("coldcase", deadline=None)
+settings.load_profile("coldcase")
 
 
 @dataclass(frozen=True)

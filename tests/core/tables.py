@@ -15,7 +15,7 @@ from coldcase.core.rule_table import RuleTable, from_document, table_digest
 from coldcase.core.weighing import Weighed, observe, weigh
 from coldcase.shipped import starter_table
 
-modest = settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+modest = settings(max_examples=60, derandomize=True, suppress_health_check=list(HealthCheck))
 """Enough to find a broken rule, few enough to run before every commit, and the same ones each time."""
 
 MACHINES: tuple[dict[str, str], ...] = (

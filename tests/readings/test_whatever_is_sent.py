@@ -110,7 +110,7 @@ def sound(case, table):
     return found
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(CASES)
 def test_a_case_of_anything(check, raw):
     case = msgspec.convert(raw, Case)
