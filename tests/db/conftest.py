@@ -1,5 +1,6 @@
 """What the tests of the store share: decisions to record, and ways in."""
 
+import asyncio
 import hashlib
 from datetime import UTC, datetime
 
@@ -70,6 +71,14 @@ async def service(service_engine):
 
 def plain(url: str) -> str:
     return url.replace("+psycopg", "")
+
+
+def count(owner, where="true"):
+    return owner.execute(f"SELECT count(*) FROM decision WHERE {where}").fetchone()[0]
+
+
+async def outcomes(calls):
+    return await asyncio.gather(*calls, return_exceptions=True)
 
 
 @pytest.fixture

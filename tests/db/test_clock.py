@@ -13,7 +13,7 @@ from uuid_utils.compat import uuid7
 from coldcase.db.clock import DatabaseClock, nanoseconds
 from coldcase.db.decision_batch import checked_row
 from coldcase.errors import StoreAway
-from tests.db.test_recorder import count, outcomes
+from tests.db.conftest import count, outcomes
 from tests.later import moved, preload
 from tests.serving import make_key, serving
 
