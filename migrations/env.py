@@ -12,7 +12,9 @@ from coldcase.db.tables import metadata
 
 def configure(**options: Any) -> None:
     """What online and offline runs share."""
-    context.configure(target_metadata=metadata, include_name=is_ours, transaction_per_migration=True, **options)
+    context.configure(
+        target_metadata=metadata, include_name=is_ours, transaction_per_migration=True, **options
+    )
 
 
 def offline() -> None:
@@ -34,5 +36,7 @@ if context.is_offline_mode():
 elif (given := context.config.attributes.get("connection")) is not None:
     online(given)
 else:
-    with create_engine(context.get_x_argument(as_dictionary=True)["url"], poolclass=NullPool).connect() as connection:
+    with create_engine(
+        context.get_x_argument(as_dictionary=True)["url"], poolclass=NullPool
+    ).connect() as connection:
         online(connection)

@@ -1,8 +1,8 @@
 """How the engine does on the invented development cases: `python -m tests.accuracy [FILE]`.
 
-Top-1 and top-3 are counted on the ranking whatever the status, the reliability on answers that name a cause. The cases
-were judged by the hands that wrote the rule table, so the figures prove that the table says what it was meant to say,
-not how often it is right in the field.
+Top-1 and top-3 are counted on the ranking whatever the status, the reliability on answers that name a cause.
+The cases were judged by the hands that wrote the rule table, so the figures prove that the table says what it
+was meant to say, not how often it is right in the field.
 """
 
 import json
@@ -58,18 +58,26 @@ def judge(path: Path) -> Iterator[Judged]:
 
 
 def brier(case: Judged) -> float:
-    """Sum over all causes of (confidence - truth) squared; of several right causes the best placed is the truth."""
+    """Sum over all causes of (confidence - truth) squared; of several right causes the best placed is the
+    truth."""
     truth = next(cause for cause in case.places if cause in case.right)
     return sum((row.confidence - (row.cause == truth)) ** 2 for row in case.answer.ranking)
 
 
 def reliability(cases: list[Judged]) -> Iterator[tuple[float, float, int, float, float]]:
-    """For each bin with answers in it: lower and upper end, how many, mean confidence, share that was right."""
+    """For each bin with answers in it: lower and upper end, how many, mean confidence, share that was
+    right."""
     for lower, upper in zip((0.0, *EDGES), EDGES, strict=False):
         inside = [case for case in cases if lower < case.answer.confidence <= upper]
         if inside:
             stated = sum(case.answer.confidence for case in inside) / len(inside)
-            yield lower, upper, len(inside), stated, sum(case.answer.cause in case.right for case in inside) / len(inside)
+            yield (
+                lower,
+                upper,
+                len(inside),
+                stated,
+                sum(case.answer.cause in case.right for case in inside) / len(inside),
+            )
 
 
 def report(cases: list[Judged]) -> Iterator[str]:

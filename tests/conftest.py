@@ -1,4 +1,5 @@
-"""What all tests share: a clean environment, and one embedded PostgreSQL a run with a fresh copy of a migrated database for whoever asks."""
+"""What all tests share: a clean environment, and one embedded PostgreSQL a run with a fresh copy of a
+migrated database for whoever asks."""
 
 import itertools
 import os
@@ -45,7 +46,8 @@ def _logging_as_it_was() -> Iterator[None]:
 
 @pytest.fixture
 def tmp_path() -> Iterator[Path]:
-    """A folder of the test's own that the embedded server can reach: pytest's stand in one that root alone can pass through."""
+    """A folder of the test's own that the embedded server can reach: pytest's stand in one that root alone
+    can pass through."""
     with tempfile.TemporaryDirectory(prefix="coldcase-test-", ignore_cleanup_errors=True) as folder:
         path = Path(folder).resolve()
         path.chmod(0o711)

@@ -1,4 +1,5 @@
-"""`python -m tests.guards` writes `service/coldcase/db/guards.json`: what guards a record that this release's migrations made."""
+"""`python -m tests.guards` writes `service/coldcase/db/guards.json`: what guards a record that this release's
+migrations made."""
 
 from pathlib import Path
 

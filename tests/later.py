@@ -1,4 +1,5 @@
-"""The tests under a moved clock: what passes today must pass in six weeks and after the next New Year but one.
+"""The tests under a moved clock: what passes today must pass in six weeks and after the next New Year but
+one.
 
 python -m tests.later [DAYS …] [-- PYTEST ARGUMENTS]
 """
@@ -16,7 +17,9 @@ DAYS = (45, 400)
 def main() -> int:
     """Exit 0 if every run was green."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("days", nargs="*", type=int, default=DAYS, help="how many days ahead, one run each (default: 45 400)")
+    parser.add_argument(
+        "days", nargs="*", type=int, default=DAYS, help="how many days ahead, one run each (default: 45 400)"
+    )
     given = sys.argv[1:]
     end = given.index("--") if "--" in given else len(given)
     codes = {days: run(days, given[end + 1 :]) for days in parser.parse_args(given[:end]).days}
@@ -26,14 +29,20 @@ def main() -> int:
 
 
 def run(days: int, arguments: list[str]) -> int:
-    """Pytest's exit code under a clock that is so many days ahead; PostgreSQL and every other process it starts have that clock too."""
+    """Pytest's exit code under a clock that is so many days ahead; PostgreSQL and every other process it
+    starts have that clock too."""
     environ = {**os.environ, **moved(days)}
-    print(f"{days:+} days:", subprocess.check_output(["date", "-u", "+%F %T"], env=environ, text=True).strip(), flush=True)
+    print(
+        f"{days:+} days:",
+        subprocess.check_output(["date", "-u", "+%F %T"], env=environ, text=True).strip(),
+        flush=True,
+    )
     return subprocess.call([sys.executable, "-m", "pytest", "-q", *arguments], env=environ)
 
 
 def moved(days: int) -> dict[str, str]:
-    """The environment in which a process, and all that it starts, has a clock that is so many days ahead. Exits if that cannot be had."""
+    """The environment in which a process, and all that it starts, has a clock that is so many days ahead.
+    Exits if that cannot be had."""
     library = preload()
     if library is None:
         sys.exit("The moved clock needs the extra `later`: pip install -e '.[dev,later]'")
@@ -49,7 +58,8 @@ def moved(days: int) -> dict[str, str]:
 
 
 def preload() -> Path | None:
-    """The shared library that moves the clock, out of the package `libfaketime`, which itself is not imported; None if it is not there."""
+    """The shared library that moves the clock, out of the package `libfaketime`, which itself is not
+    imported; None if it is not there."""
     spec = find_spec("libfaketime")
     if spec is None or spec.origin is None:
         return None

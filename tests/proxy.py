@@ -1,4 +1,5 @@
-"""A TCP proxy before PostgreSQL that can go silent, as a network does whose firewall has lost its state, and switch servers."""
+"""A TCP proxy before PostgreSQL that can go silent, as a network does whose firewall has lost its state, and
+switch servers."""
 
 import asyncio
 import threading
@@ -17,9 +18,9 @@ def socket_of(server: embedded.Embedded) -> str:
 class Proxy:
     """Passes bytes on to a Unix socket from a port of its own, in a thread of its own.
 
-    `freeze` swallows everything: connections that stand then never say anything again, not even that they are lost,
-    and new ones are taken and left silent. After `thaw` new connections are good; the old ones stay silent, unless
-    nothing was to be lost: then all goes on where it stopped.
+    `freeze` swallows everything: connections that stand then never say anything again, not even that they are
+    lost, and new ones are taken and left silent. After `thaw` new connections are good; the old ones stay
+    silent, unless nothing was to be lost: then all goes on where it stopped.
     """
 
     def __init__(self, target: str) -> None:
@@ -35,7 +36,9 @@ class Proxy:
     def __enter__(self) -> Self:
         self._thread.start()
         self._loop.call_soon_threadsafe(self._flowing.set)
-        self._server = asyncio.run_coroutine_threadsafe(asyncio.start_server(self._accept, "127.0.0.1", 0), self._loop).result()
+        self._server = asyncio.run_coroutine_threadsafe(
+            asyncio.start_server(self._accept, "127.0.0.1", 0), self._loop
+        ).result()
         self.port = int(self._server.sockets[0].getsockname()[1])
         return self
 

@@ -38,9 +38,16 @@ class Scored:
 
 
 def score(case: Case, outcomes: Mapping[str, Iterable[str]], table: RuleTable) -> Scored:
-    """Ranks the causes of a case. `outcomes` holds every finding with its possible outcomes, readings included."""
-    seen = {code: frozenset(names) for code, names in outcomes.items() if _on_machine(table.findings[code].gate, case.unit)}
-    causes = [code for code in sorted(table.causes) if _on_machine(table.causes[code].gate, case.unit)] + [UNLISTED]
+    """Ranks the causes of a case. `outcomes` holds every finding with its possible outcomes, readings
+    included."""
+    seen = {
+        code: frozenset(names)
+        for code, names in outcomes.items()
+        if _on_machine(table.findings[code].gate, case.unit)
+    }
+    causes = [code for code in sorted(table.causes) if _on_machine(table.causes[code].gate, case.unit)] + [
+        UNLISTED
+    ]
     voices = {code: _finding_voice(code, case, seen, causes, table) for code in sorted(seen)}
     for code, by in _superseded(seen, table).items():
         voices[code].replaced_by = by
@@ -56,7 +63,8 @@ def score(case: Case, outcomes: Mapping[str, Iterable[str]], table: RuleTable) -
 
 
 def holds(condition: Condition, seen: Seen) -> bool | None:
-    """Three-valued: None while what was looked at does not decide it. `unless` is true unless known to be so."""
+    """Three-valued: None while what was looked at does not decide it. `unless` is true unless known to be
+    so."""
     if condition.all is not None:
         return _all(holds(part, seen) for part in condition.all)
     if condition.any is not None:
@@ -98,7 +106,11 @@ def _connection(unit: Unit) -> str | None:
 
 
 def _on_machine(gate: Gate, unit: Unit) -> bool:
-    pairs = ((gate.motors, unit.motor), (gate.connections, _connection(unit)), (gate.compressor_types, unit.compressor_type))
+    pairs = (
+        (gate.motors, unit.motor),
+        (gate.connections, _connection(unit)),
+        (gate.compressor_types, unit.compressor_type),
+    )
     return all(not wanted or have in (None, "unknown") or have in wanted for wanted, have in pairs)
 
 
@@ -116,7 +128,11 @@ def _prior(unit: Unit, causes: list[str], table: RuleTable) -> Weights:
     rates = dict(table.base_rates)
     for override in table.base_rate_overrides:
         when = override.when
-        pairs = ((when.motors, unit.motor), (when.connections, _connection(unit)), (when.compressor_types, unit.compressor_type))
+        pairs = (
+            (when.motors, unit.motor),
+            (when.connections, _connection(unit)),
+            (when.compressor_types, unit.compressor_type),
+        )
         if all(not wanted or have in wanted for wanted, have in pairs):
             rates.update(override.rates)
     total = sum(rates[cause] for cause in causes)
@@ -124,14 +140,21 @@ def _prior(unit: Unit, causes: list[str], table: RuleTable) -> Weights:
 
 
 def _share(finding: Finding, row: list[float], names: frozenset[str], unit: Unit) -> float:
-    possible = {outcome.code: share for outcome, share in zip(finding.outcomes, row, strict=True) if _on_machine(outcome.gate, unit)}
+    possible = {
+        outcome.code: share
+        for outcome, share in zip(finding.outcomes, row, strict=True)
+        if _on_machine(outcome.gate, unit)
+    }
     return sum(share for code, share in possible.items() if code in names) / sum(possible.values())
 
 
 def _finding_voice(code: str, case: Case, seen: Seen, causes: list[str], table: RuleTable) -> Voice:
     finding, names = table.findings[code], seen[code]
     ground = _share(finding, finding.background, names, case.unit)
-    shares = {cause: _share(finding, finding.per_hundred.get(cause, finding.background), names, case.unit) for cause in causes}
+    shares = {
+        cause: _share(finding, finding.per_hundred.get(cause, finding.background), names, case.unit)
+        for cause in causes
+    }
     full = {cause: 10 * math.log10(share / ground) for cause, share in shares.items()}
     return Voice(code=code, group=finding.group, full=full, keep=_keep(code, case, seen, table))
 
@@ -142,7 +165,8 @@ def _keep(code: str, case: Case, seen: Seen, table: RuleTable) -> float:
     spoilt = [
         row.keep
         for row in table.discounts
-        if (code in row.findings or finding.effort in row.efforts or tags & set(row.tags)) and fits(row.when, case, seen, table)
+        if (code in row.findings or finding.effort in row.efforts or tags & set(row.tags))
+        and fits(row.when, case, seen, table)
     ]
     return min(spoilt, default=1.0)
 
@@ -165,7 +189,11 @@ def _patterns(seen: Seen, table: RuleTable) -> list[tuple[str, list[str]]]:
         pattern = table.patterns[code]
         wanted = [finding for finding in pattern.subsumes if finding in seen]
         free = [finding for finding in wanted if finding not in taken]
-        if set(_findings_of(pattern.when)) & set(seen) and holds(pattern.when, seen) is True and (free or not wanted):
+        if (
+            set(_findings_of(pattern.when)) & set(seen)
+            and holds(pattern.when, seen) is True
+            and (free or not wanted)
+        ):
             counting.append((code, free))
             taken.update(free)
     return counting
@@ -181,15 +209,25 @@ def _findings_of(condition: Condition) -> Iterable[str]:
 
 def _pattern_voice(code: str, voices: Mapping[str, Voice], causes: list[str], table: RuleTable) -> Voice:
     pattern = table.patterns[code]
-    full = {cause: 10 * math.log10(pattern.per_hundred.get(cause, pattern.background) / pattern.background) for cause in causes}
+    full = {
+        cause: 10 * math.log10(pattern.per_hundred.get(cause, pattern.background) / pattern.background)
+        for cause in causes
+    }
     keep = min(voices[finding].keep for finding in _findings_of(pattern.when) if finding in voices)
     return Voice(code=code, group=f"pattern {code}", full=full, keep=keep, pattern=True)
 
 
 def _count(voices: list[Voice], table: RuleTable) -> None:
     for voice in voices:
-        voice.counted = {cause: weight * voice.keep for cause, weight in voice.full.items()} if voice.replaced_by is None else {}
-    heard = sorted((v for v in voices if v.replaced_by is None and not v.pattern), key=lambda v: (-_spread(v.counted), v.code))
+        voice.counted = (
+            {cause: weight * voice.keep for cause, weight in voice.full.items()}
+            if voice.replaced_by is None
+            else {}
+        )
+    heard = sorted(
+        (v for v in voices if v.replaced_by is None and not v.pattern),
+        key=lambda v: (-_spread(v.counted), v.code),
+    )
     places: dict[str, int] = {}
     for voice in heard:
         place = places[voice.group] = places.get(voice.group, -1) + 1
@@ -206,4 +244,7 @@ def _normalised(scores: Weights) -> list[tuple[str, float]]:
     best = max(scores.values())
     raw = {cause: 10 ** ((value - best) / 10) for cause, value in scores.items()}
     total = sum(raw.values())
-    return sorted(((cause, share / total) for cause, share in raw.items()), key=lambda pair: (-pair[1], pair[0] == UNLISTED, pair[0]))
+    return sorted(
+        ((cause, share / total) for cause, share in raw.items()),
+        key=lambda pair: (-pair[1], pair[0] == UNLISTED, pair[0]),
+    )

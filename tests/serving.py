@@ -48,9 +48,15 @@ class Process:
 def serving(database_url: str, **settings: str) -> Iterator[Process]:
     """`coldcase serve` on a database and a free port; `settings` are members of `Settings`."""
     clean = {name: value for name, value in os.environ.items() if not name.startswith("COLDCASE_")}
-    ours = {"COLDCASE_WARM_PROPERTIES": "false", **{f"COLDCASE_{name.upper()}": value for name, value in settings.items()}}
+    ours = {
+        "COLDCASE_WARM_PROPERTIES": "false",
+        **{f"COLDCASE_{name.upper()}": value for name, value in settings.items()},
+    }
     args = [sys.executable, "-m", "coldcase", "serve", "--database-url", database_url, "--port", "0"]
-    with tempfile.NamedTemporaryFile() as log, subprocess.Popen(args, env=clean | ours, stderr=log) as process:
+    with (
+        tempfile.NamedTemporaryFile() as log,
+        subprocess.Popen(args, env=clean | ours, stderr=log) as process,
+    ):
         try:
             file = Path(log.name)
             while not (found := re.search(r"listening on (http://[\d.:]+)", file.read_text())):
@@ -65,23 +71,32 @@ def serving(database_url: str, **settings: str) -> Iterator[Process]:
 def make_key(owner_url: str, *scopes: str, client: str = "Tern Haven") -> str:
     """The secret of a new key."""
     secret = keys.new_secret()
-    values = {"client_name": client, "person": None, "scopes": scopes, "secret_sha256": keys.secret_digest(secret), "now": now()}
+    values = {
+        "client_name": client,
+        "person": None,
+        "scopes": scopes,
+        "secret_sha256": keys.secret_digest(secret),
+        "now": now(),
+    }
     run_once(owner_url, lambda conn: keys.create_key(conn, id_=compat.uuid7(), **values))
     return secret
 
 
 def transactions(superuser_url: str) -> list[tuple[str, str]]:
-    """State and query of every connection of the service to this database that is within a transaction; others are not shown them."""
+    """State and query of every connection of the service to this database that is within a transaction;
+    others are not shown them."""
     with psycopg.connect(superuser_url.replace("+psycopg", "")) as conn:
         return conn.execute(
-            "SELECT state, query FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
+            "SELECT state, query FROM pg_stat_activity WHERE datname = current_database() AND pid <> "
+            "pg_backend_pid()"
             " AND usename = 'coldcase_service' AND state <> 'idle'"
         ).fetchall()
 
 
 @contextmanager
 def in_thread(settings: Settings, **arguments: Any) -> Iterator[tuple[Server, str, int]]:
-    """The service in a thread of this process, on a free port: the server, its host and port. `arguments` are those of `make_server`."""
+    """The service in a thread of this process, on a free port: the server, its host and port. `arguments` are
+    those of `make_server`."""
     with listen(msgspec.structs.replace(settings, port=0)) as listener:
         server = make_server(settings, **arguments)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})

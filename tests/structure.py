@@ -1,7 +1,8 @@
 """How the code is built, in figures: `python -m tests.structure [FOLDER ...]`, by default `service/coldcase`.
 
-Lines of files and functions as the formatter lays them out at 88 columns, so that two line lengths can be compared; public names that more
-than one module defines; imports from room to room, and those that run upward. Give folders of two checkouts to set them side by side.
+Lines of files and functions as the formatter lays them out at 88 columns, so that two line lengths can be
+compared; public names that more than one module defines; imports from room to room, and those that run
+upward. Give folders of two checkouts to set them side by side.
 """
 
 import ast
@@ -41,12 +42,20 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as place:
             copy = Path(place) / "coldcase"
             shutil.copytree(folder, copy, ignore=shutil.ignore_patterns("__pycache__"))
-            subprocess.run(["ruff", "format", "-q", "--isolated", f"--line-length={COLUMNS}", str(copy)], check=True)
+            subprocess.run(
+                ["ruff", "format", "-q", "--isolated", f"--line-length={COLUMNS}", str(copy)], check=True
+            )
             sizes(copy)
-        trees = {path.relative_to(folder): ast.parse(path.read_text("utf-8")) for path in sorted(folder.rglob("*.py"))}
+        trees = {
+            path.relative_to(folder): ast.parse(path.read_text("utf-8"))
+            for path in sorted(folder.rglob("*.py"))
+        }
         twice = names_used_twice(trees)
         classes = [name for name in twice if name[0].isupper() and not name.isupper()]
-        print(f"  names     {len(twice)} public names in more than one module, {len(classes)} of them classes or types")
+        print(
+            f"  names     {len(twice)} public names in more than one module, {len(classes)} of them "
+            "classes or types"
+        )
         for name, places in twice.items():
             print(f"            {name}: {', '.join(places)}")
         arrows(trees)
@@ -58,12 +67,17 @@ def sizes(folder: Path) -> None:
         text = path.read_text("utf-8")
         if text.count("\n") >= LEAST_LINES:
             files.append(text.count("\n"))
-        defined = (node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef))
+        defined = (
+            node
+            for node in ast.walk(ast.parse(text))
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        )
         functions.extend((node.end_lineno or node.lineno) - node.lineno + 1 for node in defined)
     for name, values in (("files", files), ("functions", functions)):
         tenth = statistics.quantiles(values, n=10)[-1]
         print(
-            f"  {name:<9} {len(values):5} of {sum(values):6} lines: median {statistics.median(values):.0f}, p90 {tenth:.0f}, max {max(values)}"
+            f"  {name:<9} {len(values):5} of {sum(values):6} lines: median "
+            f"{statistics.median(values):.0f}, p90 {tenth:.0f}, max {max(values)}"
         )
 
 
@@ -96,19 +110,31 @@ def arrows(trees: dict[Path, ast.Module]) -> None:
         for node in ast.walk(tree):
             names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             if isinstance(node, ast.ImportFrom) and node.module:
-                names = [node.module] if node.module != "coldcase" else [f"coldcase.{alias.name}" for alias in node.names]
+                names = (
+                    [node.module]
+                    if node.module != "coldcase"
+                    else [f"coldcase.{alias.name}" for alias in node.names]
+                )
             for name in names:
                 parts = name.split(".")
                 if parts[0] == "coldcase" and len(parts) > 1 and parts[1] != room:
                     counted[room, parts[1]] += 1
     floor = {room: place for place, rooms in enumerate(ROOMS) for room in rooms}
     upward = [pair for pair in counted if floor.get(pair[0], -1) > floor.get(pair[1], 99)]
-    unknown = sorted({room for pair in counted for room in pair if room not in floor and not room.startswith("__")})
-    print(f"  imports   {counted.total()} between rooms in {len(counted)} arrows, {len(upward)} of them upward: {upward or 'none'}")
+    unknown = sorted(
+        {room for pair in counted for room in pair if room not in floor and not room.startswith("__")}
+    )
+    print(
+        f"  imports   {counted.total()} between rooms in {len(counted)} arrows, {len(upward)} of them "
+        f"upward: {upward or 'none'}"
+    )
     if unknown:
         print(f"            rooms without a floor: {', '.join(unknown)}")
     for room in dict.fromkeys(pair[0] for pair in sorted(counted, key=lambda pair: floor.get(pair[0], 99))):
-        print(f"            {room} -> " + ", ".join(f"{to} {n}" for (of, to), n in sorted(counted.items()) if of == room))
+        print(
+            f"            {room} -> "
+            + ", ".join(f"{to} {n}" for (of, to), n in sorted(counted.items()) if of == room)
+        )
 
 
 if __name__ == "__main__":

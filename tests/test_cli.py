@@ -63,7 +63,10 @@ def test_classify_prints_the_answer_for_a_program(capsys, case_file):
 
 def test_classify_needs_neither_database_nor_property_library(case_file):
     told = subprocess.run(
-        [sys.executable, "-X", "importtime", "-m", "coldcase", "classify", case_file], capture_output=True, text=True, check=True
+        [sys.executable, "-X", "importtime", "-m", "coldcase", "classify", case_file],
+        capture_output=True,
+        text=True,
+        check=True,
     )
 
     assert "Water in the refrigerant circuit" in told.stdout
@@ -116,7 +119,12 @@ def test_wrong_use_exits_with_2_and_says_why(capsys, args, environ):
 
 
 def test_every_setting_that_cannot_be_used_is_named(capsys):
-    environ = {"COLDCASE_PROT": "1", "COLDCASE_POOL_SIZE": "many", "COLDCASE_LOG_LEVEL": "loud", "COLDCASE_HOST": "::1"}
+    environ = {
+        "COLDCASE_PROT": "1",
+        "COLDCASE_POOL_SIZE": "many",
+        "COLDCASE_LOG_LEVEL": "loud",
+        "COLDCASE_HOST": "::1",
+    }
     assert main(["serve", "--port", "70000"], environ) == 2
 
     told = capsys.readouterr().err
@@ -127,7 +135,10 @@ def test_every_setting_that_cannot_be_used_is_named(capsys):
 
 @pytest.mark.parametrize("command", ["migrate", "keys list", "verify"])
 def test_a_database_that_is_away_is_told_without_a_traceback(capsys, command):
-    away = {"COLDCASE_DATABASE_URL": "postgresql://x@127.0.0.1:1/none", "COLDCASE_OWNER_URL": "postgresql://x@127.0.0.1:1/none"}
+    away = {
+        "COLDCASE_DATABASE_URL": "postgresql://x@127.0.0.1:1/none",
+        "COLDCASE_OWNER_URL": "postgresql://x@127.0.0.1:1/none",
+    }
     assert main(command.split(), away) == 1
     assert "cannot be reached" in capsys.readouterr().err
 
@@ -143,7 +154,12 @@ def test_what_only_reads_or_takes_away_never_migrates_a_record(tmp_path, capsys)
         migrating.upgrade(server.owner_url)
         migrating.downgrade(server.owner_url, "-1")
         stale = revision(server)
-        for command in (["verify"], ["keys", "list"], ["keys", "revoke", str(uuid4())], ["erase", "--person", "x", "--yes"]):
+        for command in (
+            ["verify"],
+            ["keys", "list"],
+            ["keys", "revoke", str(uuid4())],
+            ["erase", "--person", "x", "--yes"],
+        ):
             assert main([*command, *where], {}) == 1
             told = capsys.readouterr().err
             assert f"`coldcase migrate` (--data-dir '{tmp_path / 'a record'}')" in told
@@ -203,7 +219,16 @@ def test_a_flawed_rule_table_gets_every_flaw(capsys, tmp_path):
 
 def test_a_rule_table_is_checked_as_the_service_answers_it(capsys, tmp_path):
     file = tmp_path / "table.json"
-    file.write_text(json.dumps({"version": 1, "digest": "sha256:…", "state": "published", "content": msgspec.to_builtins(starter_table())}))
+    file.write_text(
+        json.dumps(
+            {
+                "version": 1,
+                "digest": "sha256:…",
+                "state": "published",
+                "content": msgspec.to_builtins(starter_table()),
+            }
+        )
+    )
 
     assert main(["table", "check", str(file)], {}) == 0
     assert capsys.readouterr().out.strip() == table_digest(starter_table())
@@ -239,12 +264,30 @@ def test_migrate_prints_sql_without_a_database(capsys):
 
 
 def test_a_key_s_life(capsys, empty_database):
-    where = {"COLDCASE_OWNER_URL": empty_database.owner_url, "COLDCASE_DATABASE_URL": empty_database.service_url}
+    where = {
+        "COLDCASE_OWNER_URL": empty_database.owner_url,
+        "COLDCASE_DATABASE_URL": empty_database.service_url,
+    }
     assert main(["migrate"], where) == 0
     capsys.readouterr()
 
     assert (
-        main(["keys", "create", "--client", "Tern Haven", "--person", "Ada", "--scope", "preview", "--expires", "2999-01-31"], where) == 0
+        main(
+            [
+                "keys",
+                "create",
+                "--client",
+                "Tern Haven",
+                "--person",
+                "Ada",
+                "--scope",
+                "preview",
+                "--expires",
+                "2999-01-31",
+            ],
+            where,
+        )
+        == 0
     )
     made = capsys.readouterr()
     assert re.fullmatch(r"cc_[\w-]{43}\n", made.out)
@@ -252,7 +295,12 @@ def test_a_key_s_life(capsys, empty_database):
 
     assert main(["keys", "list", "--json"], where) == 0
     (listed,) = json.loads(capsys.readouterr().out)
-    assert (listed["client"], listed["person"], listed["scopes"], listed["revoked_at"]) == ("Tern Haven", "Ada", ["preview"], None)
+    assert (listed["client"], listed["person"], listed["scopes"], listed["revoked_at"]) == (
+        "Tern Haven",
+        "Ada",
+        ["preview"],
+        None,
+    )
     assert listed["expires_at"].startswith("2999-01-31T00:00:00")
 
     assert main(["keys", "revoke", listed["id"]], where) == 0
@@ -269,7 +317,9 @@ def test_serve_refuses_a_stale_schema_and_names_the_command(capsys, empty_databa
 
 
 def test_serve_says_that_the_database_is_away(capsys):
-    assert main(["serve", "--port", "0"], {"COLDCASE_DATABASE_URL": "postgresql://nobody@127.0.0.1:1/none"}) == 1
+    assert (
+        main(["serve", "--port", "0"], {"COLDCASE_DATABASE_URL": "postgresql://nobody@127.0.0.1:1/none"}) == 1
+    )
 
     assert "cannot be reached" in capsys.readouterr().err
 
@@ -277,20 +327,31 @@ def test_serve_says_that_the_database_is_away(capsys):
 def test_serve_refuses_a_taken_port(capsys):
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-        assert main(["serve", "--port", str(port)], {"COLDCASE_DATABASE_URL": "postgresql://nobody@127.0.0.1:1/none"}) == 2
+        assert (
+            main(
+                ["serve", "--port", str(port)],
+                {"COLDCASE_DATABASE_URL": "postgresql://nobody@127.0.0.1:1/none"},
+            )
+            == 2
+        )
 
     assert str(port) in capsys.readouterr().err
 
 
 @contextmanager
 def serving(data_dir: Path):
-    """`coldcase serve` on an embedded database and a free port, as a process of its own: its address and itself."""
+    """`coldcase serve` on an embedded database and a free port, as a process of its own: its address and
+    itself."""
     clean = {name: value for name, value in os.environ.items() if not name.startswith("COLDCASE_")}
     args = [sys.executable, "-m", "coldcase", "serve", "--data-dir", str(data_dir), "--port", "0"]
     with subprocess.Popen(args, env=clean, stderr=subprocess.PIPE, text=True) as process:
         try:
             # Every line is JSON, the first one too.
-            said = next(event for line in process.stderr if (event := json.loads(line)["event"]).startswith("listening on "))
+            said = next(
+                event
+                for line in process.stderr
+                if (event := json.loads(line)["event"]).startswith("listening on ")
+            )
             yield said.removeprefix("listening on "), process
         finally:
             if process.poll() is None:
@@ -298,11 +359,34 @@ def serving(data_dir: Path):
 
 
 def test_serve_on_the_embedded_default_until_sigterm(tmp_path, capsys):
-    with serving(tmp_path) as (address, process), httpx.Client(base_url=address, trust_env=False, timeout=60) as http:
-        assert main(["keys", "create", "--client", "Tern Haven", "--scope", "decisions:write", "--data-dir", str(tmp_path)], {}) == 0
+    with (
+        serving(tmp_path) as (address, process),
+        httpx.Client(base_url=address, trust_env=False, timeout=60) as http,
+    ):
+        assert (
+            main(
+                [
+                    "keys",
+                    "create",
+                    "--client",
+                    "Tern Haven",
+                    "--scope",
+                    "decisions:write",
+                    "--data-dir",
+                    str(tmp_path),
+                ],
+                {},
+            )
+            == 0
+        )
         key = {"Authorization": f"Bearer {capsys.readouterr().out.strip()}"}
         ready = http.get("/health/ready").json()
-        assert ready == {"status": "ready", "recording": True, "rule_table": 1, "recording_since": ready["recording_since"]}
+        assert ready == {
+            "status": "ready",
+            "recording": True,
+            "rule_table": 1,
+            "recording_since": ready["recording_since"],
+        }
         assert http.post("/v1/classifications", json=MOISTURE, headers=key).status_code == 201
 
         process.send_signal(signal.SIGTERM)
@@ -313,7 +397,12 @@ def test_serve_on_the_embedded_default_until_sigterm(tmp_path, capsys):
     # What was recorded within the first minute is under a seal, whose head is in the log.
     assert main(["verify", "--json", "--data-dir", str(tmp_path), "--expect", told[-1]["head"]], {}) == 0
     found = json.loads(capsys.readouterr().out)
-    assert (found["good"], found["unsealed"], found["head"], found["seals"]) == (True, 0, told[-1]["head"], told[-1]["seal"])
+    assert (found["good"], found["unsealed"], found["head"], found["seals"]) == (
+        True,
+        0,
+        told[-1]["head"],
+        told[-1]["seal"],
+    )
 
 
 def ready(http):
@@ -329,8 +418,26 @@ def until(true, *, seconds=60):
 
 
 def test_serve_starts_its_killed_database_again_and_says_meanwhile_that_it_cannot_record(tmp_path, capsys):
-    with serving(tmp_path) as (address, process), httpx.Client(base_url=address, trust_env=False, timeout=60) as http:
-        assert main(["keys", "create", "--client", "Tern Haven", "--scope", "decisions:write", "--data-dir", str(tmp_path)], {}) == 0
+    with (
+        serving(tmp_path) as (address, process),
+        httpx.Client(base_url=address, trust_env=False, timeout=60) as http,
+    ):
+        assert (
+            main(
+                [
+                    "keys",
+                    "create",
+                    "--client",
+                    "Tern Haven",
+                    "--scope",
+                    "decisions:write",
+                    "--data-dir",
+                    str(tmp_path),
+                ],
+                {},
+            )
+            == 0
+        )
         key = {"Authorization": f"Bearer {capsys.readouterr().out.strip()}"}
         assert http.post("/v1/classifications", json=MOISTURE, headers=key).status_code == 201
         for _ in range(2):
@@ -368,7 +475,8 @@ def test_demo_answers_can_be_read_by_a_program(capsys):
 
 
 @pytest.mark.parametrize(
-    ("flag", "value"), [("--client", "  "), ("--client", "Tern\u202eHaven"), ("--person", "bench\u200b2"), ("--person", "")]
+    ("flag", "value"),
+    [("--client", "  "), ("--client", "Tern\u202eHaven"), ("--person", "bench\u200b2"), ("--person", "")],
 )
 def test_a_key_is_made_for_names_that_can_be_seen_alone(service_database, capsys, flag, value):
     named = {"--client": "Tern Haven", "--person": "bench-2", flag: value}
@@ -379,7 +487,23 @@ def test_a_key_is_made_for_names_that_can_be_seen_alone(service_database, capsys
 
 def test_blanks_around_a_key_s_names_do_not_count(service_database, capsys):
     place = ["--owner-url", service_database.owner_url]
-    assert main(["keys", "create", "--scope", "preview", "--client", " Tern Haven ", "--person", " bench-2\t", *place], {}) == 0
+    assert (
+        main(
+            [
+                "keys",
+                "create",
+                "--scope",
+                "preview",
+                "--client",
+                " Tern Haven ",
+                "--person",
+                " bench-2\t",
+                *place,
+            ],
+            {},
+        )
+        == 0
+    )
     capsys.readouterr()
     assert main(["keys", "list", *place], {}) == 0
     assert "  Tern Haven  bench-2  preview" in capsys.readouterr().out

@@ -1,4 +1,6 @@
-"""Use case: answers for a service. Cases are batched and answers cached in the event loop, and each decision is recorded."""
+"""Use case: answers for a service. Cases are batched and answers cached in the event loop, and each decision
+is recorded.
+"""
 
 import asyncio
 import hashlib
@@ -27,10 +29,10 @@ CACHED_BYTES = 64 * 1024 * 1024
 class AnswerBatcher:
     """Where cases are answered that arrive one by one: micro-batching, with a cache of answers.
 
-    Cases that arrive together are weighed together, for much of the work costs the same for one as for thirty. The same
-    evidence under the same table has the same answer, whoever sends it: forms ask again with every tick, and the short
-    notes of job close repeat; so answers are cached. Those to cases that were read leniently are not: they quote what was
-    sent.
+    Cases that arrive together are weighed together, for much of the work costs the same for one as for
+    thirty. The same evidence under the same table has the same answer, whoever sends it: forms ask again with
+    every tick, and the short notes of job close repeat; so answers are cached. Those to cases that were read
+    leniently are not: they quote what was sent.
     """
 
     def __init__(self, most_bytes: int = CACHED_BYTES) -> None:
@@ -74,7 +76,9 @@ class AnswerBatcher:
         for compiled in {id(compiled): compiled for _, compiled, _ in waiting}.values():
             together = [(parsed, answer) for parsed, of, answer in waiting if of is compiled]
             try:
-                answers = answer_builder.build_answers([add_readings(parsed, compiled) for parsed, _ in together], compiled)
+                answers = answer_builder.build_answers(
+                    [add_readings(parsed, compiled) for parsed, _ in together], compiled
+                )
             except Exception:  # noqa: BLE001 - one case's trouble is not its neighbours': each is asked alone below
                 for parsed, answer in together:
                     _settle(answer, partial(answer_case, parsed, compiled))
@@ -85,7 +89,9 @@ class AnswerBatcher:
 
 
 def _cache_key(parsed: ParsedCase, compiled: CompiledTable) -> bytes:
-    """Of all that an answer may depend on: the whole case but for what never is weighed, so that whatever is added counts."""
+    """Of all that an answer may depend on: the whole case but for what never is weighed, so that whatever is
+    added counts.
+    """
     unit = msgspec.structs.replace(parsed.case.unit, ref=None)
     weighed = msgspec.structs.replace(parsed.case, unit=unit, job=Job(), evidence=[], supersedes=None)
     return hashlib.sha256(encode_answer((compiled.digest, weighed, parsed.notes))).digest()
@@ -101,12 +107,18 @@ def _settle(future: "asyncio.Future[Answer]", work: Callable[[], Answer]) -> Non
 
 
 async def record_answer(
-    parsed: ParsedCase, compiled: CompiledTable, batcher: AnswerBatcher, recorder: Recorder, *, client_id: int, key: str | None
+    parsed: ParsedCase,
+    compiled: CompiledTable,
+    batcher: AnswerBatcher,
+    recorder: Recorder,
+    *,
+    client_id: int,
+    key: str | None,
 ) -> Recorded:
     """Answers a case and commits the decision; the bytes in the result are what is to be sent.
 
-    Raises `StoreAway`, `Busy`, `KeyReused`, `KeyInFlight` or `SupersedesUnknown`, and then nothing is recorded;
-    `OutcomeUnknown`, and then nobody knows until the same key is sent again.
+    Raises `StoreAway`, `Busy`, `KeyReused`, `KeyInFlight` or `SupersedesUnknown`, and then nothing is
+    recorded; `OutcomeUnknown`, and then nobody knows until the same key is sent again.
     """
     version = compiled.version
     assert version is not None  # noqa: S101 - a service answers by a table on record only
@@ -120,7 +132,8 @@ async def record_answer(
         client_id=client_id,
         recorded_at=at,
         key=key,
-        # By what was sent, so that a retry stays the same case whatever the table has come to say of its words.
+        # By what was sent, so that a retry stays the same case whatever the table has come to say of its
+        # words.
         fingerprint=fingerprint(parsed.sent),
         case=text,
         answer=encode_answer(answer),

@@ -28,7 +28,19 @@ from coldcase.governing import load_rule_tables
 from coldcase.readings import refrigerants
 from coldcase.settings import BadSettings, Settings
 from coldcase.shipped import starter_table
-from coldcase.web import audit, auth, classifications, decisions, documents, exports, health, problems, statistics, verdicts, vocabulary
+from coldcase.web import (
+    audit,
+    auth,
+    classifications,
+    decisions,
+    documents,
+    exports,
+    health,
+    problems,
+    statistics,
+    verdicts,
+    vocabulary,
+)
 from coldcase.web import rule_tables as tables
 from coldcase.web.auth import ApiKeyCache
 from coldcase.web.connections import ThrottledLog
@@ -88,7 +100,9 @@ class App(Litestar):
 
 
 def create_app(settings: Settings, *, extra_routes: Sequence[ControllerRouterHandler] = ()) -> App:
-    """The service; it needs `settings.database_url` when it starts. `extra_routes` are for benchmarks and tests."""
+    """The service; it needs `settings.database_url` when it starts. `extra_routes` are for benchmarks and
+    tests.
+    """
     metrics = Metrics()
     app = App(
         route_handlers=[*ROUTES, *extra_routes],
@@ -122,7 +136,9 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         pulse, engines = Pulse(), {}
 
         def transactions(limits: SessionLimits, connections: int) -> Transaction:
-            engine = engines[limits.application] = make_engine(url, limits, connections=connections, pulse=pulse)
+            engine = engines[limits.application] = make_engine(
+                url, limits, connections=connections, pulse=pulse
+            )
             started.push_async_callback(close_in_time, engine.dispose, limits.application)
             return partial(transaction, engine, limits, pulse=pulse)
 
@@ -157,7 +173,9 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
             transaction=reading,
             audit_transaction=auditing,
             verifying=asyncio.Lock(),
-            places=Shares(client_share(settings.most_in_flight, settings.client_share), "requests in flight", say),
+            places=Shares(
+                client_share(settings.most_in_flight, settings.client_share), "requests in flight", say
+            ),
             exports=Exports(
                 exporting,
                 at_once=EXPORTS_AT_ONCE,
@@ -177,7 +195,9 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         yield
 
 
-def _readings(services: Services, sealer: Sealer, pulse: Pulse, engines: Mapping[str, AsyncEngine]) -> list[GaugeReading]:
+def _readings(
+    services: Services, sealer: Sealer, pulse: Pulse, engines: Mapping[str, AsyncEngine]
+) -> list[GaugeReading]:
     recorder, exports = services.recorder, services.exports
 
     def last_seal_age() -> float | None:
@@ -185,26 +205,43 @@ def _readings(services: Services, sealer: Sealer, pulse: Pulse, engines: Mapping
         return None if at is None else (now() - at).total_seconds()
 
     return [
-        GaugeReading("coldcase_last_seal_age_seconds", "Time since the newest seal that was seen", last_seal_age),
+        GaugeReading(
+            "coldcase_last_seal_age_seconds", "Time since the newest seal that was seen", last_seal_age
+        ),
         GaugeReading(
             "coldcase_oldest_unsealed_seconds",
             "How long the oldest unsealed record waited, at the last look",
             lambda: sealer.oldest_unsealed_s,
         ),
-        GaugeReading("coldcase_recorder_queue", "Decisions that wait for their commit", lambda: recorder.waiting),
-        GaugeReading("coldcase_recorder_available", "1 while decisions can be recorded", lambda: recorder.available),
-        GaugeReading("coldcase_database_unheard_seconds", "Time since the database last answered the watcher", lambda: pulse.silent_s),
+        GaugeReading(
+            "coldcase_recorder_queue", "Decisions that wait for their commit", lambda: recorder.waiting
+        ),
+        GaugeReading(
+            "coldcase_recorder_available", "1 while decisions can be recorded", lambda: recorder.available
+        ),
+        GaugeReading(
+            "coldcase_database_unheard_seconds",
+            "Time since the database last answered the watcher",
+            lambda: pulse.silent_s,
+        ),
         GaugeReading("coldcase_api_keys", "API keys in memory", lambda: len(services.keys)),
         GaugeReading("coldcase_exports_running", "Exports running", lambda: exports.running),
         *(
-            GaugeReading("coldcase_connections_in_use", "Connections that transactions hold", partial(in_use, engine), ("kind", kind))
+            GaugeReading(
+                "coldcase_connections_in_use",
+                "Connections that transactions hold",
+                partial(in_use, engine),
+                ("kind", kind),
+            )
             for kind, engine in engines.items()
         ),
     ]
 
 
 async def close_in_time(close: Callable[[], Coroutine[Any, Any, None]], what: str) -> None:
-    """Closes a part of the service; one that cannot be closed in time, or at all, must not keep the others open."""
+    """Closes a part of the service; one that cannot be closed in time, or at all, must not keep the others
+    open.
+    """
     try:
         await within(CLOSE_SECONDS, close())
     except TimeoutError:

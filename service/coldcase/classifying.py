@@ -16,9 +16,15 @@ encode_answer = msgspec.json.Encoder().encode
 
 
 def read_case(body: bytes, compiled: CompiledTable, *, lenient: bool = False) -> ParsedCase:
-    """The case of a JSON text. Raises `Malformed`, or `BadCase` with every flaw; leniently only for an unreadable unit."""
+    """The case of a JSON text. Raises `Malformed`, or `BadCase` with every flaw; leniently only for an
+    unreadable unit.
+    """
     raw = read_json(body)
-    return parse_case_leniently(raw, compiled, impossible_values) if lenient else parse_case(raw, compiled, impossible_values)
+    return (
+        parse_case_leniently(raw, compiled, impossible_values)
+        if lenient
+        else parse_case(raw, compiled, impossible_values)
+    )
 
 
 def answer_case(parsed: ParsedCase, compiled: CompiledTable, *, next_checks: bool = True) -> Answer:

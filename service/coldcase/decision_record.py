@@ -1,4 +1,6 @@
-"""A decision as it stands: the chain it belongs to, its verdicts, and what failed on the same circuit before."""
+"""A decision as it stands: the chain it belongs to, its verdicts, and what failed on the same circuit
+before.
+"""
 
 from uuid import UUID
 
@@ -15,7 +17,9 @@ MOST_EARLIER = 10
 
 
 class DecisionInContext(msgspec.Struct, frozen=True, kw_only=True):
-    """A decision with what belongs to it: verdicts the newest first, earlier decisions on its circuit the newest first."""
+    """A decision with what belongs to it: verdicts the newest first, earlier decisions on its circuit the
+    newest first.
+    """
 
     decision: Decision
     chain: list[Link]

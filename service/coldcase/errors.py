@@ -5,7 +5,9 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Flaw:
-    """One thing that is wrong with what was sent: where (RFC 6901 pointer), what, and the likeliest meant code."""
+    """One thing that is wrong with what was sent: where (RFC 6901 pointer), what, and the likeliest meant
+    code.
+    """
 
     pointer: str
     detail: str
@@ -33,7 +35,9 @@ class ColdcaseError(Exception):
 
 
 class Malformed(ColdcaseError):
-    """The text is not JSON as RFC 8259 has it: UTF-8, one value, no member named twice, no NaN or Infinity."""
+    """The text is not JSON as RFC 8259 has it: UTF-8, one value, no member named twice, no NaN or
+    Infinity.
+    """
 
     code = "malformed"
 
@@ -85,7 +89,9 @@ class StoreAway(ColdcaseError):
 
 
 class OutcomeUnknown(ColdcaseError):
-    """The connection was lost during the commit, so whether anything was recorded is not known. Send it again with the same key."""
+    """The connection was lost during the commit, so whether anything was recorded is not known. Send it again
+    with the same key.
+    """
 
     code = "outcome_unknown"
 
@@ -151,7 +157,9 @@ class CannotMigrate(ColdcaseError):
 
 
 class NoEmbeddedDatabase(ColdcaseError):
-    """The embedded database is not installed: install `coldcase[embedded]`, or name a server with --database-url."""
+    """The embedded database is not installed: install `coldcase[embedded]`, or name a server with
+    --database-url.
+    """
 
     code = "no_embedded_database"
 

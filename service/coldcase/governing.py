@@ -19,7 +19,9 @@ MOST_CACHED_TABLES = 8
 
 def compile_stored(stored: StoredTable) -> CompiledTable:
     """A rule table on record, compiled, ready for its first case."""
-    compiled = compile_table(msgspec.json.decode(stored.document, type=RuleTable), version=stored.version, digest=stored.digest)
+    compiled = compile_table(
+        msgspec.json.decode(stored.document, type=RuleTable), version=stored.version, digest=stored.digest
+    )
     compiled.make_models()
     return compiled
 
@@ -32,17 +34,24 @@ async def load_rule_tables(transaction: Transaction, starter: RuleTable) -> "Rul
         current = await rule_tables.current_table(conn)
         if not await rule_tables.is_known(conn, named):
             detail = (
-                "This release's starter table is not on record: the service answers by the current one, `coldcase classify` by the starter."
+                "This release's starter table is not on record: the service answers by the "
+                "current one, `coldcase classify` by the starter."
             )
-            _logger.warning("starter table not on record", starter=named, current=current.digest, version=current.version, detail=detail)
+            _logger.warning(
+                "starter table not on record",
+                starter=named,
+                current=current.digest,
+                version=current.version,
+                detail=detail,
+            )
         return RuleTables(current, transaction)
 
 
 class RuleTables:
     """A cache of compiled rule tables: the current one always, a few others as they are asked for.
 
-    A table takes half a second to compile: that is done in a thread, for those asked for by number one at a time, and
-    once for all who ask for the same one meanwhile.
+    A table takes half a second to compile: that is done in a thread, for those asked for by number one at a
+    time, and once for all who ask for the same one meanwhile.
     """
 
     def __init__(self, current: StoredTable, transaction: Transaction) -> None:
@@ -61,7 +70,9 @@ class RuleTables:
             self.current = await asyncio.to_thread(compile_stored, stored)
 
     async def compiled(self, version: int | None, *, drafts: bool = False) -> CompiledTable:
-        """The current one, or that of a version. Raises NotFound, StoreAway, or ScopeMissing for a draft unless `drafts` may be seen."""
+        """The current one, or that of a version. Raises NotFound, StoreAway, or ScopeMissing for a draft
+        unless `drafts` may be seen.
+        """
         if version is None or version == self.current.version:
             return self.current
         if version in self._cache:
@@ -70,12 +81,15 @@ class RuleTables:
             stored = await rule_tables.get_table(conn, version)
         if stored.state == "draft" and not drafts:
             raise ScopeMissing(f"Rule table {version} is a draft: it needs the scope `tables:draft`.")
-        # A draft is known by its digest, so that each request looks whether the draft may be seen and what it has become.
+        # A draft is known by its digest, so that each request looks whether the draft may be seen and what it
+        # has become.
         name = stored.digest if stored.state == "draft" else version
         if name in self._cache:
             return self._from_cache(name)
         if name not in self._running:
-            self._running[name] = asyncio.create_task(self._compile(name, stored), name=f"compile rule table {version}")
+            self._running[name] = asyncio.create_task(
+                self._compile(name, stored), name=f"compile rule table {version}"
+            )
         return await asyncio.shield(self._running[name])
 
     def _from_cache(self, name: int | str) -> CompiledTable:

@@ -20,7 +20,11 @@ class _StandardError(io.StringIO):
 def log_for_people() -> None:
     """Warnings and worse as plain lines on standard error, for commands that a person runs."""
     structlog.configure(
-        processors=[structlog.processors.KeyValueRenderer(key_order=["event"], drop_missing=True, repr_native_str=False)],
+        processors=[
+            structlog.processors.KeyValueRenderer(
+                key_order=["event"], drop_missing=True, repr_native_str=False
+            )
+        ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING),
         logger_factory=structlog.WriteLoggerFactory(_StandardError()),
     )
@@ -33,7 +37,9 @@ def start_logging(level: str) -> None:
         structlog.stdlib.add_log_level,
         structlog.processors.TimeStamper(fmt="iso", utc=True),
         # Without local variables: they may hold keys and database passwords.
-        structlog.processors.ExceptionRenderer(structlog.tracebacks.ExceptionDictTransformer(show_locals=False)),
+        structlog.processors.ExceptionRenderer(
+            structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
+        ),
     ]
     structlog.configure(
         processors=[*shared, structlog.processors.JSONRenderer()],
@@ -51,7 +57,8 @@ def start_logging(level: str) -> None:
         )
     )
     logging.basicConfig(handlers=[handler], level=number, force=True)
-    # Each request is counted by /metrics and logged by `log_requests`; the driver's and the server's chatter is not ours.
+    # Each request is counted by /metrics and logged by `log_requests`; the driver's and the server's chatter
+    # is not ours.
     for chatty in ("uvicorn", "httpx", "alembic"):
         logging.getLogger(chatty).setLevel(max(number, logging.WARNING))
     # It warns of every connection that we ended on purpose; what came of it is ours to tell.

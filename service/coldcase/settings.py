@@ -53,15 +53,29 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def proxies(self) -> tuple[IPv4Network | IPv6Network, ...]:
-        """`trusted_proxies` as networks. Raises `ValueError` if it is not a list of addresses and networks, parted by commas."""
-        return tuple(ip_network(part.strip()) for part in (self.trusted_proxies or "").split(",") if part.strip())
+        """`trusted_proxies` as networks. Raises `ValueError` if it is not a list of addresses and networks,
+        parted by commas.
+        """
+        return tuple(
+            ip_network(part.strip()) for part in (self.trusted_proxies or "").split(",") if part.strip()
+        )
 
 
 def settings_from(environ: Mapping[str, str], flags: Mapping[str, Any] | None = None) -> Settings:
-    """The settings of an environment, overruled by `flags` that are not None. Raises `BadSettings`, naming each variable or flag."""
-    given = {name: text for name, text in environ.items() if name.startswith(PREFIX) and name not in NOT_SETTINGS}
-    values: dict[str, tuple[str, Any]] = {name.removeprefix(PREFIX).lower(): (name, text) for name, text in given.items()}
-    values |= {name: (f"--{name.replace('_', '-')}", value) for name, value in (flags or {}).items() if value is not None}
+    """The settings of an environment, overruled by `flags` that are not None. Raises `BadSettings`, naming
+    each variable or flag.
+    """
+    given = {
+        name: text for name, text in environ.items() if name.startswith(PREFIX) and name not in NOT_SETTINGS
+    }
+    values: dict[str, tuple[str, Any]] = {
+        name.removeprefix(PREFIX).lower(): (name, text) for name, text in given.items()
+    }
+    values |= {
+        name: (f"--{name.replace('_', '-')}", value)
+        for name, value in (flags or {}).items()
+        if value is not None
+    }
     found: dict[str, Any] = {}
     flaws: list[str] = []
     hints = {field.name: field.type for field in msgspec.structs.fields(Settings)}
@@ -76,7 +90,9 @@ def settings_from(environ: Mapping[str, str], flags: Mapping[str, Any] | None = 
 
 
 def _setting(name: str, value: Any, hints: Mapping[str, Any]) -> Any:
-    """The value of one setting. Raises ValueError, or msgspec's error, saying what is wrong; never with the value, which may be secret."""
+    """The value of one setting. Raises ValueError, or msgspec's error, saying what is wrong; never with the
+    value, which may be secret.
+    """
     if name not in hints:
         meant = [PREFIX + near.upper() for near in get_close_matches(name, hints, n=1)]
         raise ValueError(f"there is no such setting{''.join(f' (did you mean {near}?)' for near in meant)}")

@@ -36,5 +36,9 @@ class DemoCase(msgspec.Struct, frozen=True):
 def demo_cases() -> dict[str, DemoCase]:
     """The demo cases by name, in order."""
     folder = files("coldcase.knowledge").joinpath("demo")
-    named = sorted((entry.name.removesuffix(".json"), entry) for entry in folder.iterdir() if entry.name.endswith(".json"))
+    named = sorted(
+        (entry.name.removesuffix(".json"), entry)
+        for entry in folder.iterdir()
+        if entry.name.endswith(".json")
+    )
     return {name: msgspec.json.decode(entry.read_bytes(), type=DemoCase) for name, entry in named}

@@ -2,8 +2,8 @@
 
 python -m tests.attack [NAME …] [--seconds N] [--requests N] [--json FILE] [--list]
 
-Starts what it needs by itself: PostgreSQL from the wheel, the service as a process, a proxy between the two. Stops and removes all of it.
-Exit 1 if any promise is broken.
+Starts what it needs by itself: PostgreSQL from the wheel, the service as a process, a proxy between the two.
+Stops and removes all of it. Exit 1 if any promise is broken.
 """
 
 import argparse
@@ -30,9 +30,15 @@ from tests.attack.stage import Stage
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.attack", description=__doc__.splitlines()[0])
-    parser.add_argument("names", nargs="*", metavar="NAME", help=f"which: {', '.join(REGISTRY)} (default: all)")
-    parser.add_argument("--seconds", type=float, help="how long each attack goes on, about (default: each its own)")
-    parser.add_argument("--requests", type=int, default=100_000, help="mutated requests of `hostile` (default 100,000)")
+    parser.add_argument(
+        "names", nargs="*", metavar="NAME", help=f"which: {', '.join(REGISTRY)} (default: all)"
+    )
+    parser.add_argument(
+        "--seconds", type=float, help="how long each attack goes on, about (default: each its own)"
+    )
+    parser.add_argument(
+        "--requests", type=int, default=100_000, help="mutated requests of `hostile` (default 100,000)"
+    )
     parser.add_argument("--json", type=Path, metavar="FILE", help="also write the outcomes there")
     parser.add_argument("--list", action="store_true", help="name the attacks and do nothing")
     arguments = parser.parse_args()

@@ -28,10 +28,17 @@ def disk(stage: Stage, seconds: float) -> Iterator[Outcome]:
     place.mkdir()
     promise = "a full disk: 503 meanwhile, nothing lost, over when there is room"
     mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={SIZE_MIB}m,mode=0711", "none", str(place)], capture_output=True, text=True, check=False
+        ["mount", "-t", "tmpfs", "-o", f"size={SIZE_MIB}m,mode=0711", "none", str(place)],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     if mounted.returncode != 0:
-        yield Outcome(promise, "a small file system", not_tried=f"none may be mounted here ({mounted.stderr.strip()[:80]})")
+        yield Outcome(
+            promise,
+            "a small file system",
+            not_tried=f"none may be mounted here ({mounted.stderr.strip()[:80]})",
+        )
         return
     folder = place / "data"
     folder.mkdir(mode=0o711)
@@ -42,7 +49,9 @@ def disk(stage: Stage, seconds: float) -> Iterator[Outcome]:
             secret = key(server.owner_url)
         with (
             load.running(load.keyed, ports=[service.port], secret=secret, workers=8) as callers,
-            load.running(load.well_behaved, port=service.port, secret=secret, kinds=("record", "preview")) as steady,
+            load.running(
+                load.well_behaved, port=service.port, secret=secret, kinds=("record", "preview")
+            ) as steady,
         ):
             time.sleep(2)
             fill_up(place / "ballast")
@@ -84,7 +93,9 @@ def _outcomes(
     checked: subprocess.CompletedProcess[str],
 ) -> Iterator[Outcome]:
     if full is None and all(call.status in (200, 201) for call in calls):
-        yield Outcome(promise, "a small file system", not_tried="the server found room for as long as this looked")
+        yield Outcome(
+            promise, "a small file system", not_tried="the server found room for as long as this looked"
+        )
         return
     meanwhile = [call for call in calls if call.at < freed]
     slowest = max(call.seconds for call in meanwhile)
@@ -96,7 +107,9 @@ def _outcomes(
         slow_or_odd(meanwhile),
         f"{refused} x 503, slowest {slowest:.2f} s",
     )
-    wrong = [] if full is not None and (ready or {}).get("recording") is False else [f"readiness said {ready}"]
+    wrong = (
+        [] if full is not None and (ready or {}).get("recording") is False else [f"readiness said {ready}"]
+    )
     yield Outcome(
         "a full disk: readiness says recording: false",
         "asked while it was full",
@@ -105,7 +118,11 @@ def _outcomes(
         "" if full is None else f"noticed after {full:.1f} s",
     )
     back, steady = first_good(calls, "record", freed), steady_after(calls, "record", freed)
-    wrong = [] if back is not None and max(back, steady) <= BACK_SECONDS else [f"first after {back}, last failure {steady:.1f} s"]
+    wrong = (
+        []
+        if back is not None and max(back, steady) <= BACK_SECONDS
+        else [f"first after {back}, last failure {steady:.1f} s"]
+    )
     yield Outcome(
         f"a full disk: recording is back within {BACK_SECONDS} s of room",
         "the file removed",
@@ -113,7 +130,13 @@ def _outcomes(
         wrong,
         f"first after {back or -1:.1f} s, no failure after {steady:.1f} s",
     )
-    wrong = [*lost, *([] if checked.returncode == 0 else [f"verify: {checked.stdout[-200:]}{checked.stderr[-200:]}"])]
+    wrong = [
+        *lost,
+        *([] if checked.returncode == 0 else [f"verify: {checked.stdout[-200:]}{checked.stderr[-200:]}"]),
+    ]
     yield Outcome(
-        "a full disk: nothing acknowledged is lost, the record verified good", "compared afterwards", len(kept.acknowledged), wrong
+        "a full disk: nothing acknowledged is lost, the record verified good",
+        "compared afterwards",
+        len(kept.acknowledged),
+        wrong,
     )

@@ -25,7 +25,8 @@ FEW_FILES = 256
 
 @dataclass(frozen=True)
 class Target:
-    """What attackers know: the port, a key that may preview, a key of their own that may read, and when to stop."""
+    """What attackers know: the port, a key that may preview, a key of their own that may read, and when to
+    stop."""
 
     port: int
     previews: str
@@ -89,7 +90,8 @@ def one_long_header(target: Target) -> int:
 
 
 def held(target: Target, opened: list[socket.socket], first: bytes = b"", more: bytes = b"") -> int:
-    """Keeps connections open and sends each some more once a second; opens those again that the server has closed. Answers how many it closed."""
+    """Keeps connections open and sends each some more once a second; opens those again that the server has
+    closed. Answers how many it closed."""
     closed = 0
     while not target.over.wait(1):
         for place, connection in enumerate(opened):
@@ -113,7 +115,9 @@ def held(target: Target, opened: list[socket.socket], first: bytes = b"", more: 
     return closed
 
 
-def open_many(target: Target, count: int, first: bytes = b"", *, buffer: int | None = None) -> list[socket.socket]:
+def open_many(
+    target: Target, count: int, first: bytes = b"", *, buffer: int | None = None
+) -> list[socket.socket]:
     opened = []
     for _ in range(count):
         if target.over.is_set():
@@ -146,9 +150,13 @@ def unread(target: Target) -> int:
 
 
 def withheld_bodies(target: Target) -> int:
-    """520 bodies announced and not sent, with one key that may only preview; again as soon as they are refused."""
+    """520 bodies announced and not sent, with one key that may only preview; again as soon as they are
+    refused."""
     head = request(
-        "POST", "/v1/classifications/preview", target.previews, headers={"Content-Type": "application/json", "Content-Length": "900"}
+        "POST",
+        "/v1/classifications/preview",
+        target.previews,
+        headers={"Content-Type": "application/json", "Content-Length": "900"},
     )
     opened, count = open_many(target, 520, head), 520
     while not target.over.wait(0.5):
@@ -187,7 +195,8 @@ def unread_exports(target: Target) -> int:
 
 
 def costly(target: Target) -> int:
-    """Eight callers of the dearest calls there are: the documents, and cases with thousands of unknown members."""
+    """Eight callers of the dearest calls there are: the documents, and cases with thousands of unknown
+    members."""
     flaws = case("x", readings={f"unknown_{number}": number for number in range(3000)})[:65000]
     asked = (
         request("GET", "/docs"),
@@ -199,7 +208,9 @@ def costly(target: Target) -> int:
     def caller(number: int) -> None:
         while not target.over.is_set():
             with suppress(OSError), target.connect() as connection:
-                connection.sendall(asked[number % len(asked)].replace(b"\r\n\r\n", b"\r\nConnection: close\r\n\r\n", 1))
+                connection.sendall(
+                    asked[number % len(asked)].replace(b"\r\n\r\n", b"\r\nConnection: close\r\n\r\n", 1)
+                )
                 while connection.recv(65536):
                     pass
                 counts[number] += 1
@@ -220,7 +231,13 @@ def remembered(target: Target) -> int:
         while not target.over.is_set():
             body = case(f"m{count}", observations={f"finding_{count}": "x" * 60_000})
             connection.sendall(
-                request("POST", "/v1/classifications/preview", target.previews, body=body, headers={"Prefer": "handling=lenient"})
+                request(
+                    "POST",
+                    "/v1/classifications/preview",
+                    target.previews,
+                    body=body,
+                    headers={"Prefer": "handling=lenient"},
+                )
             )
             connection.recv(1 << 20)
             count += 1
@@ -238,7 +255,13 @@ ATTACKERS: dict[str, Attacker] = {
     "the dearest calls, eight at a time": costly,
     "lenient previews of 60 KB": remembered,
 }
-SLOW = frozenset({"200 slow headers", "silent connections past the descriptor limit", "520 withheld bodies of one preview key"})
+SLOW = frozenset(
+    {
+        "200 slow headers",
+        "silent connections past the descriptor limit",
+        "520 withheld bodies of one preview key",
+    }
+)
 """They work by waiting: nothing is shown before the deadlines of the service have passed once or twice."""
 
 
@@ -269,7 +292,9 @@ def _settings(name: str) -> dict[str, object]:
     return {"files": FEW_FILES} if "descriptor" in name else {}
 
 
-def _flood(service: Service, target: Target, name: str, attacker: Attacker, good: str, seconds: float) -> Outcome:
+def _flood(
+    service: Service, target: Target, name: str, attacker: Attacker, good: str, seconds: float
+) -> Outcome:
     kinds = ("record", "preview", "record", "preview", "export" if "export" in name else "read")
     with load.running(load.well_behaved, port=service.port, secret=good, kinds=kinds) as callers:
         time.sleep(4)
@@ -282,7 +307,13 @@ def _flood(service: Service, target: Target, name: str, attacker: Attacker, good
     idle = percentile([call.seconds for call in calls if call.at + call.seconds < attacked])
     during = [call for call in calls if attacked <= call.at < ended]
     bound, p99 = max(LEAST_BOUND_S, TIMES_IDLE * idle), percentile([call.seconds for call in during])
-    wrong = summed([f"{call.kind} refused: {call.status} {call.error}" for call in during if call.status not in (200, 201)])
+    wrong = summed(
+        [
+            f"{call.kind} refused: {call.status} {call.error}"
+            for call in during
+            if call.status not in (200, 201)
+        ]
+    )
     if p99 > bound:
         wrong.append(f"p99 {p99 * 1000:.0f} ms, bound {bound * 1000:.0f} ms")
     if not service.alive():
@@ -292,7 +323,13 @@ def _flood(service: Service, target: Target, name: str, attacker: Attacker, good
     if wait_for(lambda: service.ready() is not None, 10) is None:
         wrong.append("new callers are not answered afterwards")
     figure = f"p99 {p99 * 1000:.0f} ms (idle {idle * 1000:.0f}), +{grown:.0f} MiB, {count[0]:,} x attacked"
-    return Outcome("a well-behaved client goes on: p99 bounded, nothing refused", f"{name}, {seconds:.0f} s", len(during), wrong, figure)
+    return Outcome(
+        "a well-behaved client goes on: p99 bounded, nothing refused",
+        f"{name}, {seconds:.0f} s",
+        len(during),
+        wrong,
+        figure,
+    )
 
 
 @contextmanager
@@ -318,10 +355,13 @@ def watch(service: Service, seconds: float) -> int:
 
 
 COPIES = """
-INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status, confidence, compressor_type, rule_table,
+INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status,
+    confidence, compressor_type, rule_table,
                       engine)
-SELECT (left(one.id::text, 24) || lpad(to_hex(n), 12, '0'))::uuid, client_id, recorded_at, fingerprint, case_text,
-       (SELECT '{"pad":"' || string_agg(md5((n + 9000 * i)::text), '') || '"}' FROM generate_series(1, 120) AS i),
+SELECT (left(one.id::text, 24) || lpad(to_hex(n), 12, '0'))::uuid, client_id, recorded_at, fingerprint,
+    case_text,
+       (SELECT '{"pad":"' || string_agg(md5((n + 9000 * i)::text), '') || '"}'
+           FROM generate_series(1, 120) AS i),
        cause, status, confidence, compressor_type, rule_table, engine
 FROM decision AS one JOIN client ON client.id = one.client_id, generate_series(1, 8000) AS n
 WHERE client.name = 'Milk Store'
@@ -329,10 +369,13 @@ WHERE client.name = 'Milk Store'
 
 
 def fill(stage: Stage, database: str, good: str, reads: str, url: str) -> None:
-    """Decisions of the attacking client, so many that an export is larger than every buffer; a few of the good one."""
+    """Decisions of the attacking client, so many that an export is larger than every buffer; a few of the
+    good one."""
     with stage.serving(url) as service, service.client(reads) as theirs, service.client(good) as ours:
         for caller in (theirs, ours):
-            caller.post("/v1/classifications", content=case("first"), headers={"Content-Type": "application/json"}).raise_for_status()
+            caller.post(
+                "/v1/classifications", content=case("first"), headers={"Content-Type": "application/json"}
+            ).raise_for_status()
     with psycopg.connect(stage.superuser(database), autocommit=True) as conn:
         conn.execute("SET session_replication_role = replica")
         conn.execute(COPIES)

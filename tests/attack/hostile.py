@@ -53,25 +53,35 @@ ODD: tuple[Any, ...] = (
     {"seen": []},
 )
 PATHS = (
-    "/v1/decisions", "/v1/decisions/export", "/v1/decisions/{id}", "/v1/decisions/{id}/inclusion", "/v1/statistics/causes",
-    "/v1/statistics/calibration", "/v1/statistics/crosstab", "/v1/vocabulary", "/v1/causes/{id}", "/v1/rule-tables", "/v1/rule-tables/{id}",
-    "/v1/rule-tables/current", "/v1/audit-events", "/v1/audit-seals", "/problems/{id}", "/docs/{id}", "/{id}", "/health/ready", "/health/{id}",
+    "/v1/decisions", "/v1/decisions/export", "/v1/decisions/{id}", "/v1/decisions/{id}/inclusion",
+    "/v1/statistics/causes",
+    "/v1/statistics/calibration", "/v1/statistics/crosstab", "/v1/vocabulary", "/v1/causes/{id}",
+    "/v1/rule-tables", "/v1/rule-tables/{id}",
+    "/v1/rule-tables/current", "/v1/audit-events", "/v1/audit-seals", "/problems/{id}", "/docs/{id}", "/{id}",
+    "/health/ready", "/health/{id}",
 )  # fmt: skip
 QUERY = (
-    "cause", "status", "job_ref", "circuit", "compressor_type", "refrigerant", "rule_table", "has_verdict", "from", "to", "by", "cursor",
+    "cause", "status", "job_ref", "circuit", "compressor_type", "refrigerant", "rule_table", "has_verdict",
+    "from", "to", "by", "cursor",
     "limit", "format", "full", "group", "action", "subject", "expect", "effort", "answer", "x",
 )  # fmt: skip
 VALUES = (
-    "", "1", "0", "-1", "1e9", "99999999999999999999", "moisture", "scroll", "true", "2026-01-01T00:00:00Z", "0000-00-00", "9999-12-31T23:59:60Z",
-    "%", "%zz", "%00", "%ff", "+", "'", "a" * 3000, "\u2028", "eyJ9", "ndjson", "..", "[]", "null", "NaN", "current", "recorded_at",
+    "", "1", "0", "-1", "1e9", "99999999999999999999", "moisture", "scroll", "true", "2026-01-01T00:00:00Z",
+    "0000-00-00", "9999-12-31T23:59:60Z",
+    "%", "%zz", "%00", "%ff", "+", "'", "a" * 3000, "\u2028", "eyJ9", "ndjson", "..", "[]", "null", "NaN",
+    "current", "recorded_at",
 )  # fmt: skip
 HEADERS = (
-    "Accept", "Accept-Language", "Prefer", "Idempotency-Key", "If-None-Match", "Content-Type", "Content-Encoding", "X-Request-Id", "Cookie",
-    "Range", "Expect", "Content-Profile", "If-Modified-Since", "X-Forwarded-For", "Forwarded", "Origin", "Authorization", "Traceparent",
+    "Accept", "Accept-Language", "Prefer", "Idempotency-Key", "If-None-Match", "Content-Type",
+    "Content-Encoding", "X-Request-Id", "Cookie",
+    "Range", "Expect", "Content-Profile", "If-Modified-Since", "X-Forwarded-For", "Forwarded", "Origin",
+    "Authorization", "Traceparent",
 )  # fmt: skip
 HEADER_VALUES = (
-    "", "*", "*/*;q=0", "text/html", "application/json;charset=utf-16", "handling=lenient", "handling=lenient, handling=strict", "respond-async",
-    "a" * 300, "\u00e9", "\x01", '"', 'W/"x"', "gzip", "bytes=0-", "-", ";;;;", "application/x-ndjson", "q=2", "\t", "text/csv;q=1.0001",
+    "", "*", "*/*;q=0", "text/html", "application/json;charset=utf-16", "handling=lenient",
+    "handling=lenient, handling=strict", "respond-async",
+    "a" * 300, "\u00e9", "\x01",
+    '"', 'W/"x"', "gzip", "bytes=0-", "-", ";;;;", "application/x-ndjson", "q=2", "\t", "text/csv;q=1.0001",
 )  # fmt: skip
 
 
@@ -86,7 +96,9 @@ class Found:
 
 
 def places(value: Any, here: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
-    members = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    members = (
+        value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    )
     for name, member in members:
         yield (*here, name)
         yield from places(member, (*here, name))
@@ -109,7 +121,11 @@ def mutated(chance: random.Random) -> bytes:
     if chance.random() < 0.2:
         for _ in range(chance.randint(1, 3)):
             at = chance.randrange(len(text))
-            text = text[:at] + bytes([chance.randrange(256)]) * chance.choice((0, 1, 1, 3)) + text[at + chance.randint(0, 2) :]
+            text = (
+                text[:at]
+                + bytes([chance.randrange(256)]) * chance.choice((0, 1, 1, 3))
+                + text[at + chance.randint(0, 2) :]
+            )
     return text
 
 
@@ -141,26 +157,50 @@ def one(chance: random.Random, secret: str, ids: list[str]) -> bytes:
         headers[chance.choice(HEADERS)] = _header(chance)
     if chance.random() < 0.3:
         names = [(chance.choice(QUERY), chance.choice(VALUES)) for _ in range(chance.randint(0, 3))]
-        query = "&".join(f"{name}={value if value.startswith('%') else quote(value)}" for name, value in names)
+        query = "&".join(
+            f"{name}={value if value.startswith('%') else quote(value)}" for name, value in names
+        )
         path = chance.choice(PATHS).replace("{id}", quote(chance.choice((*ids, *VALUES)), safe="%"))
-        return request(chance.choice(("GET", "GET", "GET", "HEAD", "OPTIONS", "DELETE", "PUT")), f"{path}?{query}", secret, headers=headers)
+        return request(
+            chance.choice(("GET", "GET", "GET", "HEAD", "OPTIONS", "DELETE", "PUT")),
+            f"{path}?{query}",
+            secret,
+            headers=headers,
+        )
     if chance.random() < 0.5:
         headers["Prefer"] = "handling=lenient"
     body = mutated(chance)
     if chance.random() < 0.05:
-        verdict = {"cause": chance.choice(ODD), "basis": chance.choice(("field", *ODD)), chance.choice(("note", "x")): chance.choice(ODD)}
-        return request("POST", f"/v1/decisions/{chance.choice(ids)}/verdicts", secret, body=json.dumps(verdict).encode(), headers=headers)
-    path = chance.choice(("/v1/classifications", "/v1/classifications/preview", "/v1/classifications/preview?effort=ask"))
+        verdict = {
+            "cause": chance.choice(ODD),
+            "basis": chance.choice(("field", *ODD)),
+            chance.choice(("note", "x")): chance.choice(ODD),
+        }
+        return request(
+            "POST",
+            f"/v1/decisions/{chance.choice(ids)}/verdicts",
+            secret,
+            body=json.dumps(verdict).encode(),
+            headers=headers,
+        )
+    path = chance.choice(
+        ("/v1/classifications", "/v1/classifications/preview", "/v1/classifications/preview?effort=ask")
+    )
     return request("POST", path, secret, body=body, headers=headers)
 
 
 def _header(chance: random.Random) -> str:
     return (
-        chance.choice(HEADER_VALUES).encode("utf-8", "replace").decode("latin-1").replace("\x01", "\x7f" if chance.random() < 0.1 else "")
+        chance.choice(HEADER_VALUES)
+        .encode("utf-8", "replace")
+        .decode("latin-1")
+        .replace("\x01", "\x7f" if chance.random() < 0.1 else "")
     )
 
 
-async def hostile_callers(stop: asyncio.Event, *, port: int, secret: str, ids: list[str], count: int, seed: int) -> Found:
+async def hostile_callers(
+    stop: asyncio.Event, *, port: int, secret: str, ids: list[str], count: int, seed: int
+) -> Found:
     """So many requests, the same ones for the same seed."""
     found, chance = Found(), random.Random(seed)
 
@@ -176,9 +216,14 @@ async def hostile_callers(stop: asyncio.Event, *, port: int, secret: str, ids: l
                 continue
             found.statuses[answer.status] += 1
             if (
-                answer.status >= 500 and not (answer.status in (501, 503) and (answer.status == 501 or b"retry-after" in answer.headers))
+                answer.status >= 500
+                and not (
+                    answer.status in (501, 503) and (answer.status == 501 or b"retry-after" in answer.headers)
+                )
             ) or (
-                answer.status >= 400 and not sent.startswith(b"HEAD ") and b"problem+json" not in answer.headers.get(b"content-type", b"")
+                answer.status >= 400
+                and not sent.startswith(b"HEAD ")
+                and b"problem+json" not in answer.headers.get(b"content-type", b"")
             ):
                 _keep(found, sent, answer.status, answer.body)
         connection.close()
@@ -197,7 +242,8 @@ def _keep(found: Found, sent: bytes, status: int, body: bytes) -> None:
 
 @attack("hostile", seconds=600)
 def hostile(stage: Stage, seconds: float) -> Iterator[Outcome]:
-    """As many requests as were asked for, at most for the time there is; memory is judged after the first hundred thousand."""
+    """As many requests as were asked for, at most for the time there is; memory is judged after the first
+    hundred thousand."""
     database = stage.database()
     secret = key(database.owner_url)
     found, slice_ = Found(), 100_000
@@ -210,7 +256,13 @@ def hostile(stage: Stage, seconds: float) -> Iterator[Outcome]:
         before, grown, until = service.resident(), 0.0, time.monotonic() + max(seconds, stage.requests / 500)
         while found.sent < stage.requests and time.monotonic() < until and service.alive():
             count = min(slice_, stage.requests - found.sent)
-            options = {"port": service.port, "secret": secret, "ids": ids, "count": count, "seed": SEED + found.sent}
+            options = {
+                "port": service.port,
+                "secret": secret,
+                "ids": ids,
+                "count": count,
+                "seed": SEED + found.sent,
+            }
             with load.running(hostile_callers, **options) as callers:
                 while not callers.ended() and time.monotonic() < until:
                     time.sleep(0.2)
@@ -218,7 +270,11 @@ def hostile(stage: Stage, seconds: float) -> Iterator[Outcome]:
                 add(found, callers.finish())
         alive = service.alive()
     counts = ", ".join(f"{count:,} x {status}" for status, count in sorted(found.statuses.items()))
-    wrong = [*found.odd[:5], *([f"{len(found.odd)} such answers"] if found.odd else []), *([] if alive else ["the process died"])]
+    wrong = [
+        *found.odd[:5],
+        *([f"{len(found.odd)} such answers"] if found.odd else []),
+        *([] if alive else ["the process died"]),
+    ]
     yield Outcome(
         "no 500, every refusal a problem document",
         "mutated cases, queries, headers, strict and lenient",
@@ -229,7 +285,11 @@ def hostile(stage: Stage, seconds: float) -> Iterator[Outcome]:
     much = [f"+{grown:.0f} MiB"] if grown > MOST_GROWTH_MIB else []
     tried = min(found.sent, slice_)
     yield Outcome(
-        f"memory grows by at most {MOST_GROWTH_MIB} MiB in 100,000 hostile requests", "the same", tried, much, f"{grown:+.0f} MiB at most"
+        f"memory grows by at most {MOST_GROWTH_MIB} MiB in 100,000 hostile requests",
+        "the same",
+        tried,
+        much,
+        f"{grown:+.0f} MiB at most",
     )
     stage.drop(database)
 

@@ -21,7 +21,8 @@ from tests.attack.wire import Connection, case, request
 BACK_SECONDS = 30
 RETRIED = 300
 ORPHANS = """
-SELECT (SELECT count(*) FROM idempotency AS i WHERE NOT EXISTS (SELECT FROM decision AS d WHERE d.id = i.decision_id)),
+SELECT (SELECT count(*) FROM idempotency AS i WHERE NOT EXISTS (SELECT FROM decision AS d
+    WHERE d.id = i.decision_id)),
        (SELECT count(*) FROM decision AS d WHERE d.idempotency_key IS NOT NULL
         AND NOT EXISTS (SELECT FROM idempotency AS i WHERE i.decision_id = d.id)),
        (SELECT count(*) FROM (SELECT FROM decision WHERE idempotency_key IS NOT NULL
@@ -32,7 +33,10 @@ SELECT (SELECT count(*) FROM idempotency AS i WHERE NOT EXISTS (SELECT FROM deci
 def compare(url: str, kept: Kept) -> list[str]:
     """What of the record, read as a superuser, is not as callers were told."""
     with psycopg.connect(url) as conn:
-        stored = {row[0]: row[1:] for row in conn.execute("SELECT idempotency_key, id::text, answer_text FROM decision")}
+        stored = {
+            row[0]: row[1:]
+            for row in conn.execute("SELECT idempotency_key, id::text, answer_text FROM decision")
+        }
         (rows_alone, decisions_alone, twice) = conn.execute(ORPHANS).fetchone()
     wrong: Counter[str] = Counter()
     for told in kept.acknowledged:
@@ -46,7 +50,9 @@ def compare(url: str, kept: Kept) -> list[str]:
     wrong["decisions without their idempotency row"] = decisions_alone
     wrong["keys with two decisions"] = twice
     wrong["keys that never got an answer"] = len(kept.open)
-    return [f"{count} x {what}" for what, count in wrong.items() if count] + [f"answered {what}" for what in kept.odd]
+    return [f"{count} x {what}" for what, count in wrong.items() if count] + [
+        f"answered {what}" for what in kept.odd
+    ]
 
 
 async def retry(port: int, secret: str, kept: Kept) -> list[str]:
@@ -55,14 +61,28 @@ async def retry(port: int, secret: str, kept: Kept) -> list[str]:
     connection = Connection(port)
     for told in random.sample(kept.acknowledged, min(RETRIED, len(kept.acknowledged))):
         answer = await connection.ask(
-            request("POST", "/v1/classifications", secret, body=case(told.key), headers={"Idempotency-Key": told.key})
+            request(
+                "POST",
+                "/v1/classifications",
+                secret,
+                body=case(told.key),
+                headers={"Idempotency-Key": told.key},
+            )
         )
         if answer.status != 200 or answer.headers.get(b"answer-repeated") != b"true":
-            wrong[f"a retry got {answer.status}, Answer-Repeated {answer.headers.get(b'answer-repeated')}"] += 1
+            wrong[
+                f"a retry got {answer.status}, Answer-Repeated {answer.headers.get(b'answer-repeated')}"
+            ] += 1
         elif hashlib.sha256(answer.body).digest() != told.sha256:
             wrong["a retry got other bytes"] += 1
     other = await connection.ask(
-        request("POST", "/v1/classifications", secret, body=case("another"), headers={"Idempotency-Key": kept.acknowledged[0].key})
+        request(
+            "POST",
+            "/v1/classifications",
+            secret,
+            body=case("another"),
+            headers={"Idempotency-Key": kept.acknowledged[0].key},
+        )
     )
     if other.status != 422:
         wrong[f"the same key with another case got {other.status}"] += 1
@@ -125,7 +145,9 @@ def kills(stage: Stage, seconds: float) -> Iterator[Outcome]:
             service.stop()
 
 
-def _outcomes(service: Service, folder: object, secret: str, killer: _Killer, kept: Kept) -> Iterator[Outcome]:
+def _outcomes(
+    service: Service, folder: object, secret: str, killer: _Killer, kept: Kept
+) -> Iterator[Outcome]:
     with Embedded.start(folder) as server:
         wrong = compare(plain(server.url(embedded.SUPERUSER)), kept)
     ways = ", ".join(f"{count} x {way}" for way, count in killer.done.items())
@@ -138,8 +160,17 @@ def _outcomes(service: Service, folder: object, secret: str, killer: _Killer, ke
     )
     retries = asyncio.run(retry(service.port, secret, kept))
     tries = min(RETRIED, len(kept.acknowledged)) + 1
-    yield Outcome("retry is safe: the same bytes; another case is 422", "keys of before the kills sent again", tries, retries)
+    yield Outcome(
+        "retry is safe: the same bytes; another case is 422",
+        "keys of before the kills sent again",
+        tries,
+        retries,
+    )
     slowest = ", ".join(f"{way} {seconds:.1f} s" for way, seconds in killer.slowest.items())
     yield Outcome(
-        "it comes back by itself, the embedded server too", "time from kill to recording", sum(killer.done.values()), killer.wrong, slowest
+        "it comes back by itself, the embedded server too",
+        "time from kill to recording",
+        sum(killer.done.values()),
+        killer.wrong,
+        slowest,
     )

@@ -19,7 +19,10 @@ LEFT_SECONDS = 15
 def leavers(stage: Stage, seconds: float) -> Iterator[Outcome]:
     """400 readers of each format, each leaving after some bytes, within the time there is."""
     database = stage.database()
-    good, reads = key(database.owner_url), key(database.owner_url, "decisions:read", "decisions:write", client="Milk Store")
+    good, reads = (
+        key(database.owner_url),
+        key(database.owner_url, "decisions:read", "decisions:write", client="Milk Store"),
+    )
     fill(stage, database.name, good, reads, database.service_url)
     with stage.serving(database.service_url) as service:
         for _ in range(4):
@@ -57,13 +60,28 @@ def _leave(service: Service, secret: str, format_: str, after: int) -> bool:
     return True
 
 
-def _outcome(service: Service, owner_url: str, format_: str, began: int, refused: int, threads: int, before: int) -> Outcome:
-    wrong = [] if service.alive() else [f"the process died, exit {service.process.poll() if service.process else None}"]
+def _outcome(
+    service: Service, owner_url: str, format_: str, began: int, refused: int, threads: int, before: int
+) -> Outcome:
+    wrong = (
+        []
+        if service.alive()
+        else [f"the process died, exit {service.process.poll() if service.process else None}"]
+    )
     figure = ""
     if service.alive():
         if wait_for(lambda: not transactions(owner_url), LEFT_SECONDS) is None:
             wrong.append(f"still open: {transactions(owner_url)[:2]}")
         if wait_for(lambda: service.threads() <= threads + 2, LEFT_SECONDS) is None:
             wrong.append(f"{threads} threads before, {service.threads()} after")
-        figure = f"{service.threads() - threads:+d} threads, {(service.resident() - before) / MIB:+.0f} MiB, {refused} refused for lack of a place"
-    return Outcome("exports left early leave nothing behind", f"{format_}, each reader gone after 0 to 120 kB", began, wrong, figure)
+        figure = (
+            f"{service.threads() - threads:+d} threads, "
+            f"{(service.resident() - before) / MIB:+.0f} MiB, {refused} refused for lack of a place"
+        )
+    return Outcome(
+        "exports left early leave nothing behind",
+        f"{format_}, each reader gone after 0 to 120 kB",
+        began,
+        wrong,
+        figure,
+    )

@@ -22,7 +22,8 @@ READS = "/v1/decisions?limit=1"
 
 
 class Call(NamedTuple):
-    """One call of the well-behaved client: when it began and what came of it; status 0 is no answer at all."""
+    """One call of the well-behaved client: when it began and what came of it; status 0 is no answer at
+    all."""
 
     kind: str
     at: float
@@ -42,7 +43,8 @@ class Acknowledged(NamedTuple):
 
 @dataclass
 class Kept:
-    """What callers with retries were told; `open` are keys that never got an answer, `odd` answers that no promise knows."""
+    """What callers with retries were told; `open` are keys that never got an answer, `odd` answers that no
+    promise knows."""
 
     acknowledged: list[Acknowledged] = field(default_factory=list)
     open: list[str] = field(default_factory=list)
@@ -118,9 +120,15 @@ def _serve(pipe: Pipe, work: Work, options: dict[str, Any]) -> None:
 
 
 async def well_behaved(
-    stop: asyncio.Event, *, port: int, secret: str, kinds: Sequence[str] = ("record", "preview"), every: float = 0.05
+    stop: asyncio.Event,
+    *,
+    port: int,
+    secret: str,
+    kinds: Sequence[str] = ("record", "preview"),
+    every: float = 0.05,
 ) -> list[Call]:
-    """One call after another at an even pace, whatever becomes of the ones before, on connections that are kept."""
+    """One call after another at an even pace, whatever becomes of the ones before, on connections that are
+    kept."""
     calls: list[Call] = []
     idle = [Connection(port, timeout=20) for _ in range(4)]
     run, tasks = random.randrange(16**8), set()
@@ -140,7 +148,16 @@ async def well_behaved(
             calls.append(Call(kind, at, time.perf_counter() - began, 0, retry_after=False, error=repr(error)))
         else:
             told = answer.body.decode(errors="replace")[:200] if answer.status >= 400 else ""
-            calls.append(Call(kind, at, time.perf_counter() - began, answer.status, b"retry-after" in answer.headers, told))
+            calls.append(
+                Call(
+                    kind,
+                    at,
+                    time.perf_counter() - began,
+                    answer.status,
+                    b"retry-after" in answer.headers,
+                    told,
+                )
+            )
         exporting -= kind == "export"
         idle.append(connection)
 
@@ -158,7 +175,9 @@ async def well_behaved(
 
 def _bytes(kind: str, secret: str, ref: str) -> bytes:
     if kind == "record":
-        return request("POST", "/v1/classifications", secret, body=case(ref), headers={"Idempotency-Key": ref})
+        return request(
+            "POST", "/v1/classifications", secret, body=case(ref), headers={"Idempotency-Key": ref}
+        )
     if kind == "preview":
         return request("POST", "/v1/classifications/preview", secret, body=case(ref))
     if kind == "export":
@@ -166,8 +185,11 @@ def _bytes(kind: str, secret: str, ref: str) -> bytes:
     return request("GET", READS, secret)
 
 
-async def keyed(stop: asyncio.Event, *, ports: Sequence[int], secret: str, workers: int = 16, patience: float = 60) -> Kept:
-    """Recording calls with a key each, sent again until they are answered; at the end each open one is still tried for `patience`."""
+async def keyed(
+    stop: asyncio.Event, *, ports: Sequence[int], secret: str, workers: int = 16, patience: float = 60
+) -> Kept:
+    """Recording calls with a key each, sent again until they are answered; at the end each open one is still
+    tried for `patience`."""
     kept = Kept()
     run = random.randrange(16**8)
     ended: list[float] = []
@@ -183,7 +205,9 @@ async def keyed(stop: asyncio.Event, *, ports: Sequence[int], secret: str, worke
             connection.close()
 
     async def until_answered(connections: list[Connection], key: str) -> None:
-        sent = request("POST", "/v1/classifications", secret, body=case(key), headers={"Idempotency-Key": key})
+        sent = request(
+            "POST", "/v1/classifications", secret, body=case(key), headers={"Idempotency-Key": key}
+        )
         while not ended or time.monotonic() < ended[0]:
             kept.sent += 1
             try:

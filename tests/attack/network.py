@@ -30,15 +30,27 @@ SEAL_SECONDS = 2.0
 def make_key(owner_url: str) -> tuple[str, Callable[[], object]]:
     """The secret of a new key, and a function that revokes it."""
     secret, id_ = keys.new_secret(), compat.uuid7()
-    given = {"client_name": "Tern Haven", "person": None, "scopes": EVERY_SCOPE, "secret_sha256": keys.secret_digest(secret), "now": now()}
+    given = {
+        "client_name": "Tern Haven",
+        "person": None,
+        "scopes": EVERY_SCOPE,
+        "secret_sha256": keys.secret_digest(secret),
+        "now": now(),
+    }
     run_once(owner_url, lambda conn: keys.create_key(conn, id_=id_, **given))
     return secret, lambda: run_once(owner_url, lambda conn: keys.revoke_key(conn, id_, now=now()))
 
 
 def slow_or_odd(calls: Sequence[Call]) -> list[str]:
     """What is neither an answer nor a 503 with Retry-After within the two seconds promised."""
-    wrong = [f"{call.kind} {call.status or call.error} after {call.seconds:.2f} s" for call in calls if call.seconds > PROMISED_SECONDS]
-    odd = [call for call in calls if not (call.status in (200, 201) or (call.status == 503 and call.retry_after))]
+    wrong = [
+        f"{call.kind} {call.status or call.error} after {call.seconds:.2f} s"
+        for call in calls
+        if call.seconds > PROMISED_SECONDS
+    ]
+    odd = [
+        call for call in calls if not (call.status in (200, 201) or (call.status == 503 and call.retry_after))
+    ]
     return summed(wrong) + summed([f"{call.kind} {call.status} {call.error}" for call in odd])
 
 
@@ -48,13 +60,19 @@ def summed(told: Sequence[str], most: int = 3) -> list[str]:
 
 def first_good(calls: Sequence[Call], kind: str, since: float) -> float | None:
     """Seconds from `since` until the first call of a kind was answered well."""
-    ends = [call.at + call.seconds for call in calls if call.kind == kind and call.status in (200, 201) and call.at + call.seconds > since]
+    ends = [
+        call.at + call.seconds
+        for call in calls
+        if call.kind == kind and call.status in (200, 201) and call.at + call.seconds > since
+    ]
     return min(ends) - since if ends else None
 
 
 def steady_after(calls: Sequence[Call], kind: str, since: float) -> float:
     """Seconds from `since` after which no call of a kind failed any more."""
-    failed = [call.at for call in calls if call.kind == kind and call.at > since and call.status not in (200, 201)]
+    failed = [
+        call.at for call in calls if call.kind == kind and call.at > since and call.status not in (200, 201)
+    ]
     return max(failed) - since if failed else 0.0
 
 
@@ -69,7 +87,9 @@ def network(stage: Stage, seconds: float) -> Iterator[Outcome]:
         with stage.serving(url, seal_seconds=SEAL_SECONDS) as service, service.client(forgotten) as late:
             assert late.get(load.READS).status_code == 200
             kinds = ("record", "preview", "read")
-            with load.running(load.well_behaved, port=service.port, secret=secret, kinds=kinds, every=0.05) as callers:
+            with load.running(
+                load.well_behaved, port=service.port, secret=secret, kinds=kinds, every=0.05
+            ) as callers:
                 time.sleep(3)
                 frozen = time.time()
                 proxy.freeze()
@@ -95,7 +115,11 @@ def _timed(call: Callable[[], object]) -> tuple[float, int]:
 
 
 def _silence(
-    calls: Sequence[Call], frozen: float, thawed: float, late: Sequence[tuple[float, int]], ready: dict[str, object]
+    calls: Sequence[Call],
+    frozen: float,
+    thawed: float,
+    late: Sequence[tuple[float, int]],
+    ready: dict[str, object],
 ) -> Iterator[Outcome]:
     meanwhile = [call for call in calls if frozen <= call.at + call.seconds and call.at < thawed]
     for kinds, promise in (
@@ -106,10 +130,20 @@ def _silence(
         slowest = max((call.seconds for call in of_kind), default=0.0)
         how = f"network silent for {thawed - frozen:.0f} s"
         yield Outcome(promise, how, len(of_kind), slow_or_odd(of_kind), f"slowest {slowest:.2f} s")
-    wrong = [f"{status} after {seconds:.2f} s" for seconds, status in late if seconds > PROMISED_SECONDS or status != 503]
+    wrong = [
+        f"{status} after {seconds:.2f} s"
+        for seconds, status in late
+        if seconds > PROMISED_SECONDS or status != 503
+    ]
     slowest = max(seconds for seconds, _ in late)
     how = "the same, a key last used when the silence began"
-    yield Outcome("database away: 503 within 2 s for a key not seen lately", how, len(late), wrong, f"slowest {slowest:.2f} s")
+    yield Outcome(
+        "database away: 503 within 2 s for a key not seen lately",
+        how,
+        len(late),
+        wrong,
+        f"slowest {slowest:.2f} s",
+    )
     previews = [call for call in meanwhile if call.kind == "preview"]
     wrong = summed([f"{call.status} {call.error}" for call in previews if call.status != 200])
     figure = f"p99 {percentile([call.seconds for call in previews]) * 1000:.0f} ms"
@@ -119,10 +153,21 @@ def _silence(
 
 
 def _afterwards(
-    service: Service, owner_url: str, late: object, revoke: Callable[[], object], calls: Sequence[Call], thawed: float
+    service: Service,
+    owner_url: str,
+    late: object,
+    revoke: Callable[[], object],
+    calls: Sequence[Call],
+    thawed: float,
 ) -> Iterator[Outcome]:
     for kind in ("record", "read"):
-        yield _back(kind, calls, thawed, f"frozen connections: {kind} is back within {BACK_SECONDS:.0f} s", "old connections stay silent")
+        yield _back(
+            kind,
+            calls,
+            thawed,
+            f"frozen connections: {kind} is back within {BACK_SECONDS:.0f} s",
+            "old connections stay silent",
+        )
     sealed = wait_for(lambda: everything_sealed(owner_url), 30)
     yield Outcome(
         "sealing comes back",
@@ -147,7 +192,11 @@ def _back(kind: str, calls: Sequence[Call], since: float, promise: str, how: str
     first, last = first_good(calls, kind, since), steady_after(calls, kind, since)
     if first is None:
         return Outcome(promise, how, 1, ["never"])
-    wrong = [] if max(first, last) <= BACK_SECONDS else [f"first after {first:.1f} s, last failure after {last:.1f} s"]
+    wrong = (
+        []
+        if max(first, last) <= BACK_SECONDS
+        else [f"first after {first:.1f} s, last failure after {last:.1f} s"]
+    )
     return Outcome(promise, how, 1, wrong, f"first after {first:.2f} s, no failure after {last:.2f} s")
 
 
@@ -156,7 +205,8 @@ def everything_sealed(owner_url: str) -> bool:
     url = plain(owner_url).replace(f"//{embedded.OWNER}@", f"//{embedded.SUPERUSER}@")
     with psycopg.connect(url) as conn:
         (count,) = conn.execute(
-            "SELECT count(*) FROM decision AS d WHERE NOT EXISTS (SELECT FROM audit_seal_member AS m WHERE m.record = d.id AND m.kind = 0)"
+            "SELECT count(*) FROM decision AS d WHERE NOT EXISTS (SELECT FROM audit_seal_member AS m "
+            "WHERE m.record = d.id AND m.kind = 0)"
         ).fetchone()
     return bool(count == 0)
 
@@ -178,12 +228,18 @@ def failover(stage: Stage, seconds: float) -> Iterator[Outcome]:
         for folder in (first, second):
             kill_all(server_processes(folder))
     yield _back("record", calls, switched, "failover: recording is back within 5 s", how)
-    yield Outcome("failover: nothing acknowledged is lost, doubled or different", how, len(kept.acknowledged), wrong)
+    yield Outcome(
+        "failover: nothing acknowledged is lost, doubled or different", how, len(kept.acknowledged), wrong
+    )
     slowest = max(call.seconds for call in calls)
-    yield Outcome("failover: meanwhile 503 within 2 s", how, len(calls), slow_or_odd(calls), f"slowest {slowest:.2f} s")
+    yield Outcome(
+        "failover: meanwhile 503 within 2 s", how, len(calls), slow_or_odd(calls), f"slowest {slowest:.2f} s"
+    )
 
 
-def _fail_over(stage: Stage, first: Path, second: Path, seconds: float) -> tuple[list[Call], Kept, list[str], float]:
+def _fail_over(
+    stage: Stage, first: Path, second: Path, seconds: float
+) -> tuple[list[Call], Kept, list[str], float]:
     """What callers saw, what they were told, what is not so on the second server, and when it took over."""
     server = Embedded.start(first)
     migrating.upgrade(server.owner_url)
@@ -199,7 +255,12 @@ def _fail_over(stage: Stage, first: Path, second: Path, seconds: float) -> tuple
         for process in server_processes(first):
             with suppress(ProcessLookupError):
                 os.kill(process, signal.SIGSTOP)
-        shutil.copytree(first, second, copy_function=_copy, ignore=shutil.ignore_patterns("run", "*.lock", "postmaster.pid"))
+        shutil.copytree(
+            first,
+            second,
+            copy_function=_copy,
+            ignore=shutil.ignore_patterns("run", "*.lock", "postmaster.pid"),
+        )
         _same_owner(first, second)
         with Embedded.start(second) as successor:
             proxy.thaw(socket_of(successor))

@@ -1,4 +1,5 @@
-"""Three times as many requests as can be done, at an even pace whatever is answered: refused in words, and over when it is over."""
+"""Three times as many requests as can be done, at an even pace whatever is answered: refused in words, and
+over when it is over."""
 
 import asyncio
 import time
@@ -15,10 +16,12 @@ from tests.attack.wire import case, request
 
 TIMES = 3
 MOST_CONNECTIONS = 1000
-"""Fewer than may wait to be accepted: what the system drops there is sent again later and later, and tells nothing of the service."""
+"""Fewer than may wait to be accepted: what the system drops there is sent again later and later, and tells
+nothing of the service."""
 RECOVERY_SECONDS = 1.0
 PILE_UP_SECONDS = 5.0
-"""An answer waits for at most a second and a half in the service; the rest is the machine's, which serves client and database too."""
+"""An answer waits for at most a second and a half in the service; the rest is the machine's, which serves
+client and database too."""
 
 
 @dataclass
@@ -91,7 +94,9 @@ async def open_loop(stop: asyncio.Event, *, port: int, secret: str, rate: float)
             if not idle:
                 told.unsent += 1
                 continue
-            idle.pop().send(request("POST", "/v1/classifications", secret, body=case(f"o{(number := number + 1)}")))
+            idle.pop().send(
+                request("POST", "/v1/classifications", secret, body=case(f"o{(number := number + 1)}"))
+            )
         await asyncio.sleep(0.001)
     told.rate = (sent - told.unsent) / (time.perf_counter() - began)
     await asyncio.sleep(2)
@@ -106,7 +111,9 @@ async def closed_loop(stop: asyncio.Event, *, port: int, secret: str, connection
         nonlocal done
         connection, count = load.Connection(port), 0
         while not stop.is_set():
-            answer = await connection.ask(request("POST", "/v1/classifications", secret, body=case(f"c{number}-{(count := count + 1)}")))
+            answer = await connection.ask(
+                request("POST", "/v1/classifications", secret, body=case(f"c{number}-{(count := count + 1)}"))
+            )
             done += answer.status == 201
         connection.close()
 
@@ -130,7 +137,9 @@ def overload(stage: Stage, seconds: float) -> Iterator[Outcome]:
             told: Told = callers.finish()
         with service.client(secret) as ordinary:
             sent = {"content": case("after"), "headers": {"Content-Type": "application/json"}}
-            back = wait_for(lambda: ordinary.post("/v1/classifications", **sent).status_code == 201, 20, every=0.02)
+            back = wait_for(
+                lambda: ordinary.post("/v1/classifications", **sent).status_code == 201, 20, every=0.02
+            )
         grown = (service.resident() - before) / MIB
     odd = [f"{count} x {status}" for status, count in told.statuses.items() if status not in (201, 429, 503)]
     if told.without_retry_after:
@@ -143,11 +152,18 @@ def overload(stage: Stage, seconds: float) -> Iterator[Outcome]:
         odd.append(f"99 in 100 answers came within {p99:.1f} s: that is a pile-up")
     yield Outcome(
         "past capacity 201, 429 or 503 with Retry-After, no pile-up",
-        f"open loop, {told.rate:,.0f} a second for {seconds:.0f} s against {capacity:,.0f} in a closed loop of 32",
+        f"open loop, {told.rate:,.0f} a second for {seconds:.0f} s against {capacity:,.0f} in a "
+        "closed loop of 32",
         sum(told.statuses.values()),
         odd,
         f"{counts}; {told.lost} lost in the keep-alive race; p99 {p99 * 1000:.0f} ms, +{grown:.0f} MiB",
     )
     late = [] if back is not None and back <= RECOVERY_SECONDS else [f"the next 201 took {back} s"]
-    yield Outcome("overload is over when it is over", "an ordinary recording afterwards", 1, late, f"{(back or -1) * 1000:.0f} ms")
+    yield Outcome(
+        "overload is over when it is over",
+        "an ordinary recording afterwards",
+        1,
+        late,
+        f"{(back or -1) * 1000:.0f} ms",
+    )
     stage.drop(database)

@@ -34,7 +34,9 @@ def replicas(stage: Stage, seconds: float) -> Iterator[Outcome]:
 
 async def _race(both: Sequence[Service], requests: Sequence[bytes]) -> list[Answer]:
     connections = [Connection(service.port) for service in both for _ in range(REQUESTS_A_REPLICA)]
-    answers = await asyncio.gather(*(connection.ask(requests[place % len(requests)]) for place, connection in enumerate(connections)))
+    answers = await asyncio.gather(
+        *(connection.ask(requests[place % len(requests)]) for place, connection in enumerate(connections))
+    )
     for connection in connections:
         connection.close()
     return answers
@@ -44,7 +46,10 @@ async def _decisions(both: Sequence[Service], secret: str, seconds: float) -> Ou
     wrong, keys, until = Counter[str](), 0, time.monotonic() + seconds
     while keys < RACED_KEYS and time.monotonic() < until:
         name, cases = f"race-{keys}", (case("one"), case("two"))
-        sent = [request("POST", "/v1/classifications", secret, body=body, headers={"Idempotency-Key": name}) for body in cases]
+        sent = [
+            request("POST", "/v1/classifications", secret, body=body, headers={"Idempotency-Key": name})
+            for body in cases
+        ]
         answers = await _race(both, sent)
         keys += 1
         statuses = Counter(answer.status for answer in answers)
@@ -63,19 +68,30 @@ async def _decisions(both: Sequence[Service], secret: str, seconds: float) -> Ou
 
 async def _verdicts(first: Service, both: Sequence[Service], secret: str, seconds: float) -> Outcome:
     connection = Connection(first.port)
-    location = (await connection.ask(request("POST", "/v1/classifications", secret, body=case("judged")))).headers[b"location"].decode()
+    location = (
+        (await connection.ask(request("POST", "/v1/classifications", secret, body=case("judged"))))
+        .headers[b"location"]
+        .decode()
+    )
     path = location[location.index("/v1/") :] + "/verdicts"
     wrong, keys, until = Counter[str](), 0, time.monotonic() + seconds
     while keys < RACED_KEYS // 3 and time.monotonic() < until:
         body = b'{"cause": "moisture", "basis": "teardown"}'
-        answers = await _race(both, [request("POST", path, secret, body=body, headers={"Idempotency-Key": f"verdict-{keys}"})])
+        answers = await _race(
+            both, [request("POST", path, secret, body=body, headers={"Idempotency-Key": f"verdict-{keys}"})]
+        )
         keys += 1
-        statuses, bodies = Counter(answer.status for answer in answers), {answer.body for answer in answers if answer.status in (200, 201)}
+        statuses, bodies = (
+            Counter(answer.status for answer in answers),
+            {answer.body for answer in answers if answer.status in (200, 201)},
+        )
         if statuses[201] != 1 or len(bodies) != 1 or set(statuses) - {200, 201, 409}:
             wrong[f"{dict(statuses)}, {len(bodies)} different answers"] += 1
     connection.close()
     told = [f"{count} x {what}" for what, count in wrong.items()]
-    return Outcome("across replicas one verdict a key", "2 replicas x 4 requests a key", keys * 8, told, f"{keys} keys")
+    return Outcome(
+        "across replicas one verdict a key", "2 replicas x 4 requests a key", keys * 8, told, f"{keys} keys"
+    )
 
 
 def _revoked(both: Sequence[Service], owner_url: str) -> Outcome:
@@ -83,7 +99,11 @@ def _revoked(both: Sequence[Service], owner_url: str) -> Outcome:
     for _ in range(REVOCATIONS):
         secret, revoke = make_key(owner_url)
         callers = [service.client(secret) for service in both]
-        wrong += [f"a good key got {caller.get(READS).status_code}" for caller in callers if caller.get(READS).status_code != 200]
+        wrong += [
+            f"a good key got {caller.get(READS).status_code}"
+            for caller in callers
+            if caller.get(READS).status_code != 200
+        ]
         revoke()
         began = time.monotonic()
         for caller in callers:
@@ -104,9 +124,15 @@ def _revoked(both: Sequence[Service], owner_url: str) -> Outcome:
 def _stored(url: str) -> Outcome:
     with psycopg.connect(url) as conn:
         (decisions,) = conn.execute(
-            "SELECT count(*) FROM (SELECT FROM decision WHERE idempotency_key LIKE 'race-%' GROUP BY idempotency_key HAVING count(*) > 1) AS twice"
+            "SELECT count(*) FROM (SELECT FROM decision WHERE idempotency_key LIKE 'race-%' GROUP BY "
+            "idempotency_key HAVING count(*) > 1) AS twice"
         ).fetchone()
-        (keys,) = conn.execute("SELECT count(DISTINCT idempotency_key) FROM decision WHERE idempotency_key LIKE 'race-%'").fetchone()
+        (keys,) = conn.execute(
+            "SELECT count(DISTINCT idempotency_key) FROM decision WHERE idempotency_key LIKE 'race-%'"
+        ).fetchone()
     return Outcome(
-        "one decision a key, in the database", "counted after the races", keys, [f"{decisions} keys with two"] if decisions else []
+        "one decision a key, in the database",
+        "counted after the races",
+        keys,
+        [f"{decisions} keys with two"] if decisions else [],
     )

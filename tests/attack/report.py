@@ -13,7 +13,8 @@ from tests.attack.stage import Stage
 
 @dataclass(frozen=True)
 class Outcome:
-    """One promise, how it was tried and how often; `broken` names what did not hold, `figure` is what was measured.
+    """One promise, how it was tried and how often; `broken` names what did not hold, `figure` is what was
+    measured.
 
     `not_tried` says of a promise why it was not tried; it then counts as neither held nor broken.
     """
@@ -68,7 +69,10 @@ def run(chosen: Iterable[Attack], stage: Stage, seconds: float | None) -> Iterat
                 yield one.name, outcome
         except Exception as error:  # noqa: BLE001 - the other attacks go on
             stage.keep(one.name, traceback.format_exc())
-            yield one.name, Outcome("the attack itself", one.name, broken=[f"{type(error).__name__}: {error}"[:600]])
+            yield (
+                one.name,
+                Outcome("the attack itself", one.name, broken=[f"{type(error).__name__}: {error}"[:600]]),
+            )
         print(f"  {time.monotonic() - began:.0f} s", flush=True)
 
 
@@ -85,5 +89,7 @@ def table(found: Iterable[tuple[str, Outcome]]) -> str:
 
 def write(path: Path, found: Iterable[tuple[str, Outcome]]) -> None:
     """The same for a program to read."""
-    told: list[Mapping[str, Any]] = [{"attack": name, "verdict": one.verdict, **asdict(one)} for name, one in found]
+    told: list[Mapping[str, Any]] = [
+        {"attack": name, "verdict": one.verdict, **asdict(one)} for name, one in found
+    ]
     path.write_text(json.dumps(told, indent=2) + "\n")

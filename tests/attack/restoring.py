@@ -28,13 +28,22 @@ RECORDING_SECONDS = 2.0
 OLDER = """
 DO $$ BEGIN FOR i IN 1..100000 LOOP PERFORM pg_current_xact_id(); COMMIT; END LOOP; END $$
 """
-"""A server that has long been at work numbers its transactions higher than the one that the record is restored into."""
+"""A server that has long been at work numbers its transactions higher than the one that the record is
+restored into."""
 
 
 def program(server: Embedded, name: str, *arguments: str) -> str:
-    """What one of PostgreSQL's programs prints, run as the superuser of a server. Raises RuntimeError with what it complains of."""
+    """What one of PostgreSQL's programs prints, run as the superuser of a server. Raises RuntimeError with
+    what it complains of."""
     host = str(embedded.socket_folder(server.folder))
-    args = [str(embedded.wheel_programs() / name), "--host", host, "--username", embedded.SUPERUSER, *arguments]
+    args = [
+        str(embedded.wheel_programs() / name),
+        "--host",
+        host,
+        "--username",
+        embedded.SUPERUSER,
+        *arguments,
+    ]
     done = subprocess.run(args, capture_output=True, text=True, check=False)
     if done.returncode != 0:
         raise RuntimeError(f"{name}: {done.stderr[-600:]}")
@@ -43,7 +52,8 @@ def program(server: Embedded, name: str, *arguments: str) -> str:
 
 @attack("restoring", seconds=60)
 def restoring(stage: Stage, seconds: float) -> Iterator[Outcome]:
-    """Dumps a sealed record with its roles, restores it into a server that has seen nothing yet, and goes on there."""
+    """Dumps a sealed record with its roles, restores it into a server that has seen nothing yet, and goes on
+    there."""
     database = stage.database()
     with psycopg.connect(stage.superuser(database.name), autocommit=True) as conn:
         conn.execute(OLDER)
@@ -61,7 +71,11 @@ def restoring(stage: Stage, seconds: float) -> Iterator[Outcome]:
             wrong += [] if found["good"] else [f"with the service started: {_short(found)}"]
             wrong += _goes_on(service, fresh, record.head)
         found = verify(fresh.service_url, record.head)
-        wrong += [] if found["good"] and not found.get("unsealed") else [f"after the service stopped: {_short(found)}"]
+        wrong += (
+            []
+            if found["good"] and not found.get("unsealed")
+            else [f"after the service stopped: {_short(found)}"]
+        )
     yield Outcome(
         "dump and restore: the record goes on, verified good",
         "pg_dumpall of roles, pg_dump, pg_restore, migrate, verify before and after",
@@ -86,8 +100,15 @@ def _goes_on(service: Service, fresh: Embedded, head: str) -> list[str]:
     wrong: list[str] = []
     secret = key(fresh.owner_url)
     with service.client(secret) as caller:
-        made = [caller.post("/v1/classifications", content=case(f"after-{number}"), headers=HEADERS) for number in range(20)]
-        wrong += [f"recording: {answer.status_code} {answer.text[:150]}" for answer in made if answer.status_code != 201][:2]
+        made = [
+            caller.post("/v1/classifications", content=case(f"after-{number}"), headers=HEADERS)
+            for number in range(20)
+        ]
+        wrong += [
+            f"recording: {answer.status_code} {answer.text[:150]}"
+            for answer in made
+            if answer.status_code != 201
+        ][:2]
         if not wrong:
             last = made[-1].json()["id"]
             if wait_for(lambda: caller.get(f"/v1/decisions/{last}/inclusion").status_code == 200, 20) is None:
@@ -103,7 +124,8 @@ def _short(found: Mapping[str, Any]) -> str:
 
 @attack("archive", seconds=20)
 def archive(stage: Stage, seconds: float) -> Iterator[Outcome]:
-    """Records on the last days of a year under a moved clock, and archives that year under load some days later, when its keys still live."""
+    """Records on the last days of a year under a moved clock, and archives that year under load some days
+    later, when its keys still live."""
     promise = "an archive stops nobody, and a retry is told of it"
     if preload() is None:
         yield Outcome(promise, "a moved clock", not_tried="the extra `later` is not installed")
@@ -127,11 +149,17 @@ def _serving(stage: Stage, folder: Path, clock: Mapping[str, str]) -> Iterator[S
 def _december(stage: Stage, folder: Path, clock: Mapping[str, str]) -> tuple[str, list[str]]:
     with _serving(stage, folder, clock) as service:
         scopes = [argument for scope in EVERY_SCOPE for argument in ("--scope", scope)]
-        made = command("keys", "create", "--client", "Tern Haven", *scopes, "--data-dir", str(folder), environ=clock)
+        made = command(
+            "keys", "create", "--client", "Tern Haven", *scopes, "--data-dir", str(folder), environ=clock
+        )
         secret = made.stdout.strip()
         with service.client(secret) as caller:
             answers = [
-                caller.post("/v1/classifications", content=case(f"old-{number}"), headers={**HEADERS, "Idempotency-Key": f"old-{number}"})
+                caller.post(
+                    "/v1/classifications",
+                    content=case(f"old-{number}"),
+                    headers={**HEADERS, "Idempotency-Key": f"old-{number}"},
+                )
                 for number in range(200)
             ]
             ids = [answer.raise_for_status().json()["id"] for answer in answers]
@@ -139,7 +167,9 @@ def _december(stage: Stage, folder: Path, clock: Mapping[str, str]) -> tuple[str
     return secret, ids
 
 
-def _january(stage: Stage, folder: Path, clock: Mapping[str, str], year: int, secret: str, old: list[str]) -> Iterator[Outcome]:
+def _january(
+    stage: Stage, folder: Path, clock: Mapping[str, str], year: int, secret: str, old: list[str]
+) -> Iterator[Outcome]:
     place = ("--data-dir", str(folder))
     with _serving(stage, folder, clock) as service, service.client(secret) as caller:
         kinds = ("record", "read", "record")
@@ -149,29 +179,55 @@ def _january(stage: Stage, folder: Path, clock: Mapping[str, str], year: int, se
             time.sleep(2)
             calls: list[Call] = callers.finish()
         wrong = [] if done.returncode == 0 else [f"archive: {done.stderr[-300:]}"]
-        wrong += summed([f"{call.kind} {call.status} {call.error}" for call in calls if call.status not in (200, 201)])
+        wrong += summed(
+            [f"{call.kind} {call.status} {call.error}" for call in calls if call.status not in (200, 201)]
+        )
         slowest = max(call.seconds for call in calls)
         wrong += [f"slowest call {slowest:.2f} s"] if slowest > RECORDING_SECONDS else []
-        yield Outcome("an archive under load stops nobody", f"{year} archived between calls", len(calls), wrong, f"slowest {slowest:.2f} s")
+        yield Outcome(
+            "an archive under load stops nobody",
+            f"{year} archived between calls",
+            len(calls),
+            wrong,
+            f"slowest {slowest:.2f} s",
+        )
         retries = Counter(
             caller.post(
-                "/v1/classifications", content=case(f"old-{number}"), headers={**HEADERS, "Idempotency-Key": f"old-{number}"}
+                "/v1/classifications",
+                content=case(f"old-{number}"),
+                headers={**HEADERS, "Idempotency-Key": f"old-{number}"},
             ).status_code
             for number in range(len(old))
         )
         wrong = [] if set(retries) == {410} else [f"answers {dict(retries)}"]
-        yield Outcome("a retry after its year was archived gets 410", "keys still alive", retries.total(), wrong, f"{dict(retries)}")
+        yield Outcome(
+            "a retry after its year was archived gets 410",
+            "keys still alive",
+            retries.total(),
+            wrong,
+            f"{dict(retries)}",
+        )
         yield _checked(done.stdout.strip(), place, clock)
 
 
 def _checked(file: str, place: tuple[str, ...], clock: Mapping[str, str]) -> Outcome:
     wrong = []
     if not file:
-        return Outcome("an archived year is verified with its file", "no file", broken=["archive made no file"])
+        return Outcome(
+            "an archived year is verified with its file", "no file", broken=["archive made no file"]
+        )
     good = command("verify", "--archive", file, *place, environ=clock)
-    wrong += [] if good.returncode == 0 else [f"with the file: exit {good.returncode} {good.stdout[-200:]}{good.stderr[-200:]}"]
+    wrong += (
+        []
+        if good.returncode == 0
+        else [f"with the file: exit {good.returncode} {good.stdout[-200:]}{good.stderr[-200:]}"]
+    )
     forged = Path(file).with_name("forged-" + Path(file).name)
-    forged.write_bytes(gzip.compress(gzip.decompress(Path(file).read_bytes()).replace(b"moisture", b"moistur3", 1)))
+    forged.write_bytes(
+        gzip.compress(gzip.decompress(Path(file).read_bytes()).replace(b"moisture", b"moistur3", 1))
+    )
     bad = command("verify", "--archive", str(forged), *place, environ=clock)
     wrong += [] if bad.returncode == 1 else [f"with a forged file: exit {bad.returncode}"]
-    return Outcome("an archived year is verified with its file", "the file, and one with a byte changed", 2, wrong)
+    return Outcome(
+        "an archived year is verified with its file", "the file, and one with a byte changed", 2, wrong
+    )

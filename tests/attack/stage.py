@@ -1,4 +1,5 @@
-"""What attacks stand on: PostgreSQL from the wheel, the service as a process of its own, keys, and figures of a process."""
+"""What attacks stand on: PostgreSQL from the wheel, the service as a process of its own, keys, and figures of
+a process."""
 
 import itertools
 import os
@@ -47,14 +48,23 @@ class Service:
     """`coldcase serve`, which can be killed and started again on the same port."""
 
     def __init__(
-        self, where: Sequence[str], log: Path, *, files: int | None = None, environ: Mapping[str, str] | None = None, **settings: Any
+        self,
+        where: Sequence[str],
+        log: Path,
+        *,
+        files: int | None = None,
+        environ: Mapping[str, str] | None = None,
+        **settings: Any,
     ) -> None:
         self.port = free_port()
         self.log = log
         self._where = where
         self._files = files
         self.environ = dict(environ or {})
-        self._settings = {f"COLDCASE_{name.upper()}": str(value) for name, value in {"warm_properties": "false", **settings}.items()}
+        self._settings = {
+            f"COLDCASE_{name.upper()}": str(value)
+            for name, value in {"warm_properties": "false", **settings}.items()
+        }
         self.process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -70,7 +80,9 @@ class Service:
         """Starts it and waits until it answers."""
         args = [sys.executable, "-m", "coldcase", "serve", *self._where, "--port", str(self.port)]
         with self.log.open("ab") as log:
-            self.process = subprocess.Popen([*self._limit(), *args], env=clean() | self.environ | self._settings, stderr=log)
+            self.process = subprocess.Popen(
+                [*self._limit(), *args], env=clean() | self.environ | self._settings, stderr=log
+            )
         wait_for(lambda: self.ready() is not None or self.process.poll() is not None, START_SECONDS)
         if self.process.poll() is not None:
             raise RuntimeError(f"the service did not start: {self.said()[-800:]}")
@@ -121,7 +133,9 @@ class Service:
 
     def client(self, secret: str, **options: Any) -> httpx.Client:
         headers = {"Authorization": f"Bearer {secret}"}
-        return httpx.Client(base_url=self.address, headers=headers, **{"trust_env": False, "timeout": 30, **options})
+        return httpx.Client(
+            base_url=self.address, headers=headers, **{"trust_env": False, "timeout": 30, **options}
+        )
 
 
 def wait_for(done: Callable[[], bool], seconds: float, every: float = 0.05) -> float | None:
@@ -135,7 +149,8 @@ def wait_for(done: Callable[[], bool], seconds: float, every: float = 0.05) -> f
 
 
 class Stage:
-    """One run's folder and server; every attack asks for databases and services of its own. Removes all of it at the end."""
+    """One run's folder and server; every attack asks for databases and services of its own. Removes all of it
+    at the end."""
 
     def __init__(self, *, requests: int) -> None:
         self.requests = requests
@@ -169,7 +184,9 @@ class Stage:
         name = f"attack_{next(self._numbers)}"
         with psycopg.connect(self.superuser("postgres"), autocommit=True) as conn:
             conn.execute(f"CREATE DATABASE {name} TEMPLATE {template} OWNER {embedded.OWNER}")
-        return Database(name, self.postgres.url(embedded.OWNER, name), self.postgres.url(embedded.SERVICE, name))
+        return Database(
+            name, self.postgres.url(embedded.OWNER, name), self.postgres.url(embedded.SERVICE, name)
+        )
 
     def drop(self, database: Database) -> None:
         with psycopg.connect(self.superuser("postgres"), autocommit=True) as conn:
@@ -227,4 +244,6 @@ def key(owner_url: str, *scopes: str, client: str = "Tern Haven") -> str:
 def command(*arguments: str, environ: Mapping[str, str] | None = None) -> subprocess.CompletedProcess[str]:
     """A command of ours as a process."""
     args = [sys.executable, "-m", "coldcase", *arguments]
-    return subprocess.run(args, env=clean() | dict(environ or {}), capture_output=True, text=True, check=False, timeout=300)
+    return subprocess.run(
+        args, env=clean() | dict(environ or {}), capture_output=True, text=True, check=False, timeout=300
+    )

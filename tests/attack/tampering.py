@@ -1,7 +1,8 @@
-"""Everything that was ever done to a sealed record behind its back, each on a copy of its own: what `verify` says of it.
+"""Everything that was ever done to a sealed record behind its back, each on a copy of its own: what `verify`
+says of it.
 
-`KINDS` is the threat model as a table: who can do it, and whether it must be seen plainly, by whoever kept the newest head,
-or is beyond what seals can show.
+`KINDS` is the threat model as a table: who can do it, and whether it must be seen plainly, by whoever kept
+the newest head, or is beyond what seals can show.
 """
 
 import contextlib
@@ -31,7 +32,10 @@ def tampering(stage: Stage, seconds: float) -> Iterator[Outcome]:
     record = fill(stage, database)
     untouched = verify(database.service_url, record.head)
     yield Outcome(
-        "an untouched record is good", "verify --expect of the newest head", 1, [] if untouched["good"] else [str(untouched)[:400]]
+        "an untouched record is good",
+        "verify --expect of the newest head",
+        1,
+        [] if untouched["good"] else [str(untouched)[:400]],
     )
     seen: dict[str, list[str]] = {PLAINLY: [], WITH_HEAD: [], BEYOND: []}
     tries, silent, until = Counter[str](), [], time.monotonic() + seconds
@@ -50,13 +54,17 @@ def tampering(stage: Stage, seconds: float) -> Iterator[Outcome]:
             silent.append(f"{name}: {found}")
     counts = Counter(found for of_kind in seen.values() for found in of_kind)
     figure = ", ".join(f"{count} {what}" for what, count in counts.items())
-    how = f"{tries[PLAINLY]} kinds to be seen plainly, {tries[WITH_HEAD]} with a kept head, {tries[BEYOND]} beyond the threat model"
+    how = (
+        f"{tries[PLAINLY]} kinds to be seen plainly, {tries[WITH_HEAD]} with a kept head, "
+        f"{tries[BEYOND]} beyond the threat model"
+    )
     yield Outcome("a change behind its back is visible", how, sum(tries.values()), silent, figure)
     stage.drop(database)
 
 
 def fill(stage: Stage, database: Any) -> Record:
-    """Decisions and verdicts of two clients under three seals or more, made by the service itself; some rows not sealed yet."""
+    """Decisions and verdicts of two clients under three seals or more, made by the service itself; some rows
+    not sealed yet."""
     secrets = [key(database.owner_url, client=client) for client in CLIENTS]
     ids: list[str] = []
     verdicts: list[str] = []
@@ -66,7 +74,9 @@ def fill(stage: Stage, database: Any) -> Record:
             with service.client(secret) as caller:
                 for number in range(count):
                     answer = caller.post(
-                        "/v1/classifications", content=case(f"T-{number}"), headers={**JSON, "Idempotency-Key": f"t{len(ids)}"}
+                        "/v1/classifications",
+                        content=case(f"T-{number}"),
+                        headers={**JSON, "Idempotency-Key": f"t{len(ids)}"},
                     )
                     ids.append(answer.json()["id"])
                 given = {"cause": "moisture", "basis": "teardown", "note": "copper on the journals"}
@@ -76,21 +86,37 @@ def fill(stage: Stage, database: Any) -> Record:
         for _ in range(3):
             add(service, 3)
             with service.client(secrets[-1]) as caller:
-                wait_for(lambda caller=caller: caller.get(f"/v1/decisions/{ids[-1]}/inclusion").status_code == 200, 15)
+                wait_for(
+                    lambda caller=caller: caller.get(f"/v1/decisions/{ids[-1]}/inclusion").status_code == 200,
+                    15,
+                )
     with stage.serving(database.service_url, seal_seconds=3600) as service:
-        # A replica seals at its start and at its end; what comes between the two stays without a seal only if it is killed.
+        # A replica seals at its start and at its end; what comes between the two stays without a seal only if
+        # it is killed.
         time.sleep(1)
         add(service, 1)
         service.kill()
     with psycopg.connect(stage.superuser(database.name)) as conn:
         conn.execute("SELECT set_config('coldcase.reads_all', 'on', true)")
-        [(head, seals)] = conn.execute("SELECT encode(head, 'hex'), number FROM audit_seal ORDER BY number DESC LIMIT 1").fetchall()
-        sealed = {str(row[0]) for row in conn.execute("SELECT record FROM audit_seal_member WHERE kind = 0").fetchall()}
-    return Record([id_ for id_ in ids if id_ in sealed], [id_ for id_ in ids if id_ not in sealed], verdicts[:-2], head, seals)
+        [(head, seals)] = conn.execute(
+            "SELECT encode(head, 'hex'), number FROM audit_seal ORDER BY number DESC LIMIT 1"
+        ).fetchall()
+        sealed = {
+            str(row[0])
+            for row in conn.execute("SELECT record FROM audit_seal_member WHERE kind = 0").fetchall()
+        }
+    return Record(
+        [id_ for id_ in ids if id_ in sealed],
+        [id_ for id_ in ids if id_ not in sealed],
+        verdicts[:-2],
+        head,
+        seals,
+    )
 
 
 def harm(stage: Stage, template: str, record: Record, statements: list[str]) -> str:
-    """What `verify` says of a copy after these statements of a superuser with all triggers off: plainly, with the head, or nothing."""
+    """What `verify` says of a copy after these statements of a superuser with all triggers off: plainly, with
+    the head, or nothing."""
     copy = stage.database(template)
     try:
         with psycopg.connect(stage.superuser(copy.name), autocommit=True) as conn:

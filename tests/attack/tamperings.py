@@ -7,7 +7,8 @@ PLAINLY, WITH_HEAD, BEYOND = "seen", "seen with the newest head", "silent"
 
 
 class Record(NamedTuple):
-    """What stands in the record that copies are made of: sealed decisions, young ones without a seal, sealed verdicts, head, seals."""
+    """What stands in the record that copies are made of: sealed decisions, young ones without a seal, sealed
+    verdicts, head, seals."""
 
     ids: list[str]
     young: list[str]
@@ -19,7 +20,8 @@ class Record(NamedTuple):
 Kind = tuple[str, Callable[[Record], list[str]]]
 
 COLUMNS = (
-    "client_id, idempotency_key, fingerprint, case_text, answer_text, cause, status, confidence, job_ref, circuit, closed_at,"
+    "client_id, idempotency_key, fingerprint, case_text, answer_text, cause, status, confidence, "
+    "job_ref, circuit, closed_at,"
     " compressor_type, refrigerant, rule_table, engine, supersedes"
 )
 
@@ -28,7 +30,8 @@ def copied(it: Record, *, xid: str, at: str) -> str:
     """A decision that nobody ever asked for."""
     return (
         f"INSERT INTO decision (id, xid, recorded_at, {COLUMNS})"
-        f" SELECT overlay(id::text placing 'fffffffffff1' from 25)::uuid, {xid}, {at}, {COLUMNS} FROM decision WHERE id = '{it.ids[0]}'"
+        f" SELECT overlay(id::text placing 'fffffffffff1' from 25)::uuid, {xid}, {at}, {COLUMNS} FROM "
+        f"decision WHERE id = '{it.ids[0]}'"
     )
 
 
@@ -53,12 +56,18 @@ def beyond(*statements: str) -> Kind:
     return BEYOND, lambda _: list(statements)
 
 
-ARCHIVE = "INSERT INTO audit_archive SELECT (jsonb_populate_record(NULL::audit_archive, jsonb_build_object({members}))).*"
+ARCHIVE = (
+    "INSERT INTO audit_archive SELECT (jsonb_populate_record(NULL::audit_archive, "
+    "jsonb_build_object({members}))).*"
+)
 """Written so that columns which come later are left NULL."""
 
 
 def archived(it: Record, gone: str) -> list[str]:
-    members = "'year', extract(year FROM now())::int, 'at', now(), 'count', {count}, 'file_sha256', '\\x' || encode(sha256('x'), 'hex')"
+    members = (
+        "'year', extract(year FROM now())::int, 'at', now(), 'count', {count}, 'file_sha256', "
+        "'\\x' || encode(sha256('x'), 'hex')"
+    )
     count = "1" if "id" in gone else str(len(it.ids) + len(it.young))
     return [gone, ARCHIVE.format(members=members.format(count=count))]
 
@@ -81,31 +90,56 @@ KINDS: Mapping[str, Kind] = {
     "engine of a decision": update("engine", "'0.0.1'"),
     "fingerprint": update("fingerprint", "sha256('x')"),
     "idempotency key of a decision": update("idempotency_key", "'another'"),
-    "supersedes": (PLAINLY, lambda it: [f"UPDATE decision SET supersedes = '{it.ids[0]}' WHERE id = '{it.ids[1]}'"]),
+    "supersedes": (
+        PLAINLY,
+        lambda it: [f"UPDATE decision SET supersedes = '{it.ids[0]}' WHERE id = '{it.ids[1]}'"],
+    ),
     "xid of a decision": update("xid", "'5'"),
     "a decision deleted": (PLAINLY, lambda it: [f"DELETE FROM decision WHERE id = '{it.ids[2]}'"]),
     "all decisions deleted": plainly("DELETE FROM decision"),
     "ids exchanged": (
         PLAINLY,
         lambda it: [
-            f"UPDATE decision SET id = overlay(id::text placing 'ffffffffffff' from 25)::uuid WHERE id = '{it.ids[0]}'",
+            (
+                "UPDATE decision SET id = overlay(id::text placing 'ffffffffffff' from 25)::uuid WHERE "
+                f"id = '{it.ids[0]}'"
+            ),
             f"UPDATE decision SET id = '{it.ids[0]}' WHERE id = '{it.ids[1]}'",
         ],
     ),
     "inserted under an old transaction": (PLAINLY, lambda it: [copied(it, xid="xid", at="recorded_at")]),
-    "inserted, dated five minutes back": (PLAINLY, lambda it: [copied(it, xid="pg_current_xact_id()", at="now() - interval '5 minutes'")]),
-    "inserted, dated an hour back": (PLAINLY, lambda it: [copied(it, xid="pg_current_xact_id()", at="now() - interval '1 hour'")]),
-    "inserted, dated a minute back": (BEYOND, lambda it: [copied(it, xid="pg_current_xact_id()", at="now() - interval '1 minute'")]),
+    "inserted, dated five minutes back": (
+        PLAINLY,
+        lambda it: [copied(it, xid="pg_current_xact_id()", at="now() - interval '5 minutes'")],
+    ),
+    "inserted, dated an hour back": (
+        PLAINLY,
+        lambda it: [copied(it, xid="pg_current_xact_id()", at="now() - interval '1 hour'")],
+    ),
+    "inserted, dated a minute back": (
+        BEYOND,
+        lambda it: [copied(it, xid="pg_current_xact_id()", at="now() - interval '1 minute'")],
+    ),
     "inserted now": (BEYOND, lambda it: [copied(it, xid="pg_current_xact_id()", at="now()")]),
-    "inserted under a transaction to come": (PLAINLY, lambda it: [copied(it, xid="'4611686018427387904'", at="now()")]),
+    "inserted under a transaction to come": (
+        PLAINLY,
+        lambda it: [copied(it, xid="'4611686018427387904'", at="now()")],
+    ),
     "the year's partition detached": plainly(
-        "DO $$ DECLARE one regclass; BEGIN FOR one IN SELECT inhrelid FROM pg_inherits WHERE inhparent = 'decision'::regclass LOOP"
+        "DO $$ DECLARE one regclass; BEGIN FOR one IN SELECT inhrelid FROM pg_inherits WHERE "
+        "inhparent = 'decision'::regclass LOOP"
         " EXECUTE format('ALTER TABLE decision DETACH PARTITION %s', one); END LOOP; END $$"
     ),
-    "a young decision changed": (BEYOND, lambda it: [f"UPDATE decision SET cause = 'acid_carryover' WHERE id = '{it.young[0]}'"]),
+    "a young decision changed": (
+        BEYOND,
+        lambda it: [f"UPDATE decision SET cause = 'acid_carryover' WHERE id = '{it.young[0]}'"],
+    ),
     "a young decision deleted": (BEYOND, lambda it: [f"DELETE FROM decision WHERE id = '{it.young[0]}'"]),
     # Archives that never were.
-    "a decision deleted under a false archive": (PLAINLY, lambda it: archived(it, f"DELETE FROM decision WHERE id = '{it.ids[0]}'")),
+    "a decision deleted under a false archive": (
+        PLAINLY,
+        lambda it: archived(it, f"DELETE FROM decision WHERE id = '{it.ids[0]}'"),
+    ),
     "all decisions deleted under a false archive": (PLAINLY, lambda it: archived(it, "DELETE FROM decision")),
     "a decision deleted under a false archive with a forged event": (
         PLAINLY,
@@ -119,7 +153,9 @@ KINDS: Mapping[str, Kind] = {
         ],
     ),
     # Seals.
-    "leaf of a member": plainly("UPDATE audit_seal_member SET leaf = sha256('x') WHERE seal = 1 AND position = 0"),
+    "leaf of a member": plainly(
+        "UPDATE audit_seal_member SET leaf = sha256('x') WHERE seal = 1 AND position = 0"
+    ),
     "members exchanged": plainly(
         "UPDATE audit_seal_member SET position = -1 WHERE seal = 1 AND position = 0",
         "UPDATE audit_seal_member SET position = 0 WHERE seal = 1 AND position = 1",
@@ -131,7 +167,10 @@ KINDS: Mapping[str, Kind] = {
     "a member taken out": plainly("DELETE FROM audit_seal_member WHERE seal = 1 AND position = 0"),
     "a member and its record taken out": (
         PLAINLY,
-        lambda it: [f"DELETE FROM decision WHERE id = '{it.ids[0]}'", f"DELETE FROM audit_seal_member WHERE record = '{it.ids[0]}'"],
+        lambda it: [
+            f"DELETE FROM decision WHERE id = '{it.ids[0]}'",
+            f"DELETE FROM audit_seal_member WHERE record = '{it.ids[0]}'",
+        ],
     ),
     "a decision changed and its leaf made to fit": (
         PLAINLY,
@@ -153,7 +192,8 @@ KINDS: Mapping[str, Kind] = {
         "DELETE FROM audit_seal_member WHERE seal = {last}", "DELETE FROM audit_seal WHERE number = {last}"
     ),
     "the last seal rolled back with its decisions": with_head(
-        "DELETE FROM decision WHERE id IN (SELECT record FROM audit_seal_member WHERE seal = {last} AND kind = 0)",
+        "DELETE FROM decision WHERE id IN (SELECT record FROM audit_seal_member WHERE seal = {last} "
+        "AND kind = 0)",
         "DELETE FROM audit_seal_member WHERE seal = {last}",
         "DELETE FROM audit_seal WHERE number = {last}",
     ),
@@ -170,18 +210,21 @@ KINDS: Mapping[str, Kind] = {
     "note of a verdict": verdict("note", "'nothing to see'"),
     "a verdict deleted": (PLAINLY, lambda it: [f"DELETE FROM verdict WHERE id = '{it.verdicts[0]}'"]),
     "a note with salt and hash of its own": verdict(
-        "(note, salt, note_sha256)", "('forged', '\\x00', sha256('\\x00'::bytea || convert_to('note=forged', 'UTF8')))"
+        "(note, salt, note_sha256)",
+        "('forged', '\\x00', sha256('\\x00'::bytea || convert_to('note=forged', 'UTF8')))",
     ),
     "a note erased without an event": verdict("(note, salt)", "('erased', NULL)"),
     "a forged event of an erasure to come": plainly(
-        "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'words.erased', 'person', 'coldcase_owner',"
+        "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), "
+        "'words.erased', 'person', 'coldcase_owner',"
         ' \'{"records":{"verdict":1},"words":{"verdict.note":1}}\')'
     ),
     "a note erased with a forged event": (
         BEYOND,
         lambda it: [
             (
-                f"UPDATE verdict SET note = 'erased', salt = overlay(salt placing '\\x00000000000000000000000000000000' from 17)"
+                "UPDATE verdict SET note = 'erased', salt = overlay(salt placing "
+                "'\\x00000000000000000000000000000000' from 17)"
                 f" WHERE id = '{it.verdicts[0]}'"
             ),
             (
@@ -192,18 +235,25 @@ KINDS: Mapping[str, Kind] = {
         ],
     ),
     # Audit events and rule tables.
-    "an audit event changed": plainly("UPDATE audit_event SET details = '{}' WHERE id = (SELECT min(id) FROM audit_event)"),
+    "an audit event changed": plainly(
+        "UPDATE audit_event SET details = '{}' WHERE id = (SELECT min(id) FROM audit_event)"
+    ),
     "an audit event deleted": plainly("DELETE FROM audit_event WHERE id = (SELECT min(id) FROM audit_event)"),
     "a forged audit event, dated now": beyond(
-        "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'key.revoked', 'x', 'coldcase_owner', '{}')"
+        "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), "
+        "'key.revoked', 'x', 'coldcase_owner', '{}')"
     ),
     "a forged audit event, dated back": plainly(
         "INSERT INTO audit_event (at, action, subject, by_role, details)"
         " VALUES (now() - interval '1 day', 'key.revoked', 'x', 'coldcase_owner', '{}')"
     ),
-    "document of a rule table": plainly("UPDATE rule_table SET document = replace(document, 'Water', 'Wine')"),
+    "document of a rule table": plainly(
+        "UPDATE rule_table SET document = replace(document, 'Water', 'Wine')"
+    ),
     "digest of a rule table": plainly("UPDATE rule_table SET digest = 'sha256:00'"),
-    "an event of a rule table": plainly("UPDATE rule_table_event SET kind = 'withdraw' WHERE kind = 'publish'"),
+    "an event of a rule table": plainly(
+        "UPDATE rule_table_event SET kind = 'withdraw' WHERE kind = 'publish'"
+    ),
     "a rule table inserted and published": plainly(
         "INSERT INTO rule_table (version, digest, document, created_at, created_by)"
         " SELECT 2, 'sha256:x', document || ' ', now(), 'nobody' FROM rule_table WHERE version = 1",
@@ -221,7 +271,8 @@ KINDS: Mapping[str, Kind] = {
     "a key deleted": plainly("DELETE FROM api_key WHERE client_id = 1"),
     "a revocation undone": beyond("UPDATE api_key SET expires_at = NULL WHERE client_id = 1"),
     "names of two clients exchanged": plainly(
-        "UPDATE client SET name = name || ' '", "UPDATE client SET name = (ARRAY['Butter Store', 'Tern Haven'])[id] WHERE id IN (1, 2)"
+        "UPDATE client SET name = name || ' '",
+        "UPDATE client SET name = (ARRAY['Butter Store', 'Tern Haven'])[id] WHERE id IN (1, 2)",
     ),
     # What guards the record.
     "triggers of the record dropped": plainly("DROP TRIGGER never_changed ON decision"),
@@ -232,7 +283,8 @@ KINDS: Mapping[str, Kind] = {
         "CREATE OR REPLACE FUNCTION audit() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RETURN NULL; END $$"
     ),
     "the function that refuses changes emptied": plainly(
-        "CREATE OR REPLACE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RETURN NEW; END $$"
+        "CREATE OR REPLACE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+        "RETURN NEW; END $$"
     ),
     "the service may update decisions": plainly("GRANT UPDATE, DELETE ON decision TO coldcase_service"),
     "idempotency keys deleted": beyond("DELETE FROM idempotency"),

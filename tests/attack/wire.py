@@ -1,4 +1,5 @@
-"""HTTP/1.1 by hand: requests as bytes, one keep-alive connection, answers whole. What sends bytes that no client library would."""
+"""HTTP/1.1 by hand: requests as bytes, one keep-alive connection, answers whole. What sends bytes that no
+client library would."""
 
 import asyncio
 import json
@@ -16,7 +17,14 @@ class Answer(NamedTuple):
     body: bytes
 
 
-def request(method: str, path: str, secret: str = "", *, body: bytes | None = None, headers: Mapping[str, str] | None = None) -> bytes:
+def request(
+    method: str,
+    path: str,
+    secret: str = "",
+    *,
+    body: bytes | None = None,
+    headers: Mapping[str, str] | None = None,
+) -> bytes:
     """The bytes of one request."""
     lines = [f"{method} {path} HTTP/1.1", "Host: attack"]
     if secret:
@@ -31,7 +39,9 @@ def case(ref: str, **more: Any) -> bytes:
     """A good case."""
     unit = {"compressor_type": "scroll", "motor": "three_phase", "refrigerant": "R-448A", "lubricant": "POE"}
     observations = {"copper_plating": "heavy", "filter_drier": "wet"}
-    return json.dumps({"job": {"ref": ref, "circuit": "creamery"}, "unit": unit, "observations": observations, **more}).encode()
+    return json.dumps(
+        {"job": {"ref": ref, "circuit": "creamery"}, "unit": unit, "observations": observations, **more}
+    ).encode()
 
 
 class Connection:
@@ -44,7 +54,8 @@ class Connection:
         self._used = False
 
     async def ask(self, sent: bytes) -> Answer:
-        """The answer to one request. Raises OSError, EOFError or TimeoutError, and has then closed the connection.
+        """The answer to one request. Raises OSError, EOFError or TimeoutError, and has then closed the
+        connection.
 
         A kept connection that the server closed just then is opened again, as any client does.
         """
@@ -82,7 +93,9 @@ class Connection:
 async def _read(reader: asyncio.StreamReader, *, head: bool) -> Answer:
     lines = (await reader.readuntil(b"\r\n\r\n")).split(b"\r\n")
     status = int(lines[0].split(b" ", 2)[1])
-    headers = {name.lower(): value.strip() for name, _, value in (line.partition(b":") for line in lines[1:] if line)}
+    headers = {
+        name.lower(): value.strip() for name, _, value in (line.partition(b":") for line in lines[1:] if line)
+    }
     if status == 100:
         return await _read(reader, head=head)
     if head or status in (204, 304):

@@ -1,4 +1,5 @@
-"""A record with real decisions of two clients in it, sealed: one is made a run, and each test that harms it gets a copy."""
+"""A record with real decisions of two clients in it, sealed: one is made a run, and each test that harms it
+gets a copy."""
 
 import asyncio
 from collections.abc import Iterator
@@ -33,11 +34,24 @@ def cases(count: int) -> list[dict]:
     """Cases that differ, some coded, some not, one with readings."""
     made = []
     for number in range(count):
-        findings = {"copper_plating": "heavy", "filter_drier": "wet", "oil_clarity": "stays_milky"} if number % 2 else {}
+        findings = (
+            {"copper_plating": "heavy", "filter_drier": "wet", "oil_clarity": "stays_milky"}
+            if number % 2
+            else {}
+        )
         made.append(
             {
-                "job": {"ref": f"TH-{number}", "closed_at": f"2026-0{number % 3 + 1}-02T12:00:00Z", "circuit": f"rack-{number % 2}"},
-                "unit": {"compressor_type": "scroll", "motor": "three_phase", "refrigerant": "R-448A", "lubricant": "POE"},
+                "job": {
+                    "ref": f"TH-{number}",
+                    "closed_at": f"2026-0{number % 3 + 1}-02T12:00:00Z",
+                    "circuit": f"rack-{number % 2}",
+                },
+                "unit": {
+                    "compressor_type": "scroll",
+                    "motor": "three_phase",
+                    "refrigerant": "R-448A",
+                    "lubricant": "POE",
+                },
                 "observations": findings,
                 "oil_results": {"water_mg_kg": 310 + number} if number % 3 == 0 else {},
             }
@@ -116,7 +130,13 @@ async def _fill(made: Ledger) -> None:
 @pytest.fixture
 def ledger(postgres, make_database, _sealed) -> Iterator[Ledger]:
     database = make_database(_sealed.database.name)
-    yield Ledger(database, plain(postgres.url(embedded.SUPERUSER, database.name)), _sealed.ids, _sealed.verdicts, _sealed.head)
+    yield Ledger(
+        database,
+        plain(postgres.url(embedded.SUPERUSER, database.name)),
+        _sealed.ids,
+        _sealed.verdicts,
+        _sealed.head,
+    )
     drop(postgres, database)
 
 

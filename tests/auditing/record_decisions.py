@@ -1,4 +1,5 @@
-"""Records what this engine answers to the demo and development cases under the starter rule table, for `test_replay.py`.
+"""Records what this engine answers to the demo and development cases under the starter rule table, for
+`test_replay.py`.
 
     python -m tests.auditing.record_decisions
 
@@ -28,9 +29,15 @@ def main() -> None:
     digest = hashlib.sha256(document).hexdigest()
     (FOLDER / "tables").mkdir(parents=True, exist_ok=True)
     (FOLDER / "tables" / f"{digest}.json.gz").write_bytes(gzip.compress(document, mtime=0))
-    compiled = compile_table(msgspec.json.decode(document, type=RuleTable), version=1, digest=f"sha256:{digest}")
-    development = [msgspec.json.decode(line)["case"] for line in DEVELOPMENT_CASES.read_bytes().splitlines()[:20]]
-    recorded = [record(case, compiled) for case in [*(demo.case for demo in demo_cases().values()), *development]]
+    compiled = compile_table(
+        msgspec.json.decode(document, type=RuleTable), version=1, digest=f"sha256:{digest}"
+    )
+    development = [
+        msgspec.json.decode(line)["case"] for line in DEVELOPMENT_CASES.read_bytes().splitlines()[:20]
+    ]
+    recorded = [
+        record(case, compiled) for case in [*(demo.case for demo in demo_cases().values()), *development]
+    ]
     path = FOLDER / f"engine-{ENGINE_VERSION}-table-{digest[:12]}.json"
     path.write_bytes(msgspec.json.format(msgspec.json.encode(recorded), indent=1) + b"\n")
     print(f"{len(recorded)} decisions in {path}")
@@ -39,7 +46,12 @@ def main() -> None:
 def record(case, compiled) -> dict[str, str]:
     text = canonical_json(case)
     answer = classifying.answer_case(classifying.read_case(text, compiled), compiled)
-    return {"table": compiled.digest, "engine": ENGINE_VERSION, "case": text.decode(), "answer": classifying.encode_answer(answer).decode()}
+    return {
+        "table": compiled.digest,
+        "engine": ENGINE_VERSION,
+        "case": text.decode(),
+        "answer": classifying.encode_answer(answer).decode(),
+    }
 
 
 if __name__ == "__main__":

@@ -17,7 +17,11 @@ RECORDS = {
     "audit_archive": "count = 0",
 }
 # The last: TRUNCATE of a table that others refer to, without CASCADE.
-REFUSALS = (psycopg.errors.InsufficientPrivilege, psycopg.errors.RestrictViolation, psycopg.errors.FeatureNotSupported)
+REFUSALS = (
+    psycopg.errors.InsufficientPrivilege,
+    psycopg.errors.RestrictViolation,
+    psycopg.errors.FeatureNotSupported,
+)
 
 
 def attempts(table: str) -> list[str]:
@@ -54,7 +58,10 @@ MINTED_KEY = (
     "INSERT INTO api_key (id, client_id, secret_sha256, scopes, created_at)"
     " VALUES (gen_random_uuid(), 1, sha256(''), '{decisions:read:all}', now())"
 )
-DECISION = "id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status, confidence, compressor_type, rule_table, engine"
+DECISION = (
+    "id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status, "
+    "confidence, compressor_type, rule_table, engine"
+)
 VERDICT = "id, decision_id, client_id, recorded_at, fingerprint, cause, not_determinable, basis, by_key"
 
 
@@ -69,16 +76,25 @@ VERDICT = "id, decision_id, client_id, recorded_at, fingerprint, cause, not_dete
         "DELETE FROM decision_of_this_year",
         "SELECT * FROM decision_of_this_year",
         "SELECT * FROM audit_seal_member",
-        "CREATE OR REPLACE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN RETURN NULL; END'",
+        (
+            "CREATE OR REPLACE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN "
+            "RETURN NULL; END'"
+        ),
         FORGED_SEAL,
-        "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'key.revoked', '1', 'postgres', '{}')",
+        (
+            "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), "
+            "'key.revoked', '1', 'postgres', '{}')"
+        ),
         "INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (1999, now(), 0, '')",
         "INSERT INTO client (name) VALUES ('Nobody')",
         "UPDATE client SET name = 'Nobody'",
         MINTED_KEY,
         "UPDATE api_key SET revoked_at = now()",
         "UPDATE api_key SET scopes = '{decisions:read:all}'",
-        "INSERT INTO rule_table (version, digest, document, created_at, created_by) VALUES (2, 'd', '{}', now(), 'x')",
+        (
+            "INSERT INTO rule_table (version, digest, document, created_at, created_by) VALUES (2, 'd', "
+            "'{}', now(), 'x')"
+        ),
         "INSERT INTO rule_table_event (version, kind, at) VALUES (1, 'withdraw', now())",
         f"INSERT INTO decision (xid, {DECISION}) SELECT '9', {DECISION} FROM decision LIMIT 1",
         f"INSERT INTO verdict (xid, {VERDICT}) SELECT '9', {VERDICT} FROM verdict LIMIT 1",
@@ -96,7 +112,10 @@ VERDICT = "id, decision_id, client_id, recorded_at, fingerprint, cause, not_dete
 )
 def test_the_service_cannot_get_round_it(ledger, attempt, this_year):
     attempt = attempt.replace("of_this_year", str(this_year)).replace("{database}", ledger.database.name)
-    with psycopg.connect(plain(ledger.database.service_url), autocommit=True) as conn, pytest.raises(REFUSALS):
+    with (
+        psycopg.connect(plain(ledger.database.service_url), autocommit=True) as conn,
+        pytest.raises(REFUSALS),
+    ):
         conn.execute(attempt)
 
 
@@ -130,7 +149,12 @@ def test_words_can_be_erased_by_the_owner_but_not_changed(ledger):
         ):
             with pytest.raises(psycopg.errors.RestrictViolation):
                 conn.execute(f"UPDATE verdict SET {change}")
-        assert conn.execute(f"UPDATE verdict SET note = 'erased', {NOTE_S_SALT_GONE} WHERE id = '{ledger.verdicts[0]}'").rowcount == 1
+        assert (
+            conn.execute(
+                f"UPDATE verdict SET note = 'erased', {NOTE_S_SALT_GONE} WHERE id = '{ledger.verdicts[0]}'"
+            ).rowcount
+            == 1
+        )
         assert conn.execute("UPDATE verdict SET note = 'erased', salt = NULL").rowcount == 2
 
 
@@ -143,7 +167,9 @@ def test_a_query_without_a_filter_shows_a_client_its_own_rows_only(ledger, table
         seen = conn.execute(f"SELECT client_id FROM {table} WHERE client_id IS NOT NULL").fetchall()
         assert {row[0] for row in seen} == {client}
         conn.execute("SELECT set_config('coldcase.reads_all', 'on', true)")
-        both = conn.execute(f"SELECT DISTINCT client_id FROM {table} WHERE client_id IS NOT NULL ORDER BY 1").fetchall()
+        both = conn.execute(
+            f"SELECT DISTINCT client_id FROM {table} WHERE client_id IS NOT NULL ORDER BY 1"
+        ).fetchall()
         assert both == [(1,), (2,)]
 
 
@@ -169,12 +195,22 @@ def test_the_first_table_is_published_once_by_whoever_starts(ledger):
 
 
 def test_whose_key_gave_a_verdict_is_filled_by_the_database(ledger):
-    assert ledger.ask("SELECT by_client_id = api_key.client_id FROM verdict JOIN api_key ON api_key.id = by_key") == [(True,)] * 2
+    assert (
+        ledger.ask("SELECT by_client_id = api_key.client_id FROM verdict JOIN api_key ON api_key.id = by_key")
+        == [(True,)] * 2
+    )
 
 
 def test_large_objects_are_no_business_of_the_service_where_the_owner_may_say_so(empty_database, postgres):
     migrating.upgrade(postgres.url(embedded.SUPERUSER, empty_database.name))
     with psycopg.connect(plain(empty_database.service_url), autocommit=True) as conn:
-        for attempt in ("lo_create(0)", "lo_creat(0)", "lo_from_bytea(0, '')", "lo_open(1, 0)", "lo_put(1, 0, '')", "lo_unlink(1)"):
+        for attempt in (
+            "lo_create(0)",
+            "lo_creat(0)",
+            "lo_from_bytea(0, '')",
+            "lo_open(1, 0)",
+            "lo_put(1, 0, '')",
+            "lo_unlink(1)",
+        ):
             with pytest.raises(psycopg.errors.InsufficientPrivilege):
                 conn.execute(f"SELECT {attempt}")

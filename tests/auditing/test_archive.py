@@ -1,4 +1,5 @@
-"""Retention and erasure, by the commands: a year goes out into a verified file, words go out with an event, the chain holds."""
+"""Retention and erasure, by the commands: a year goes out into a verified file, words go out with an event,
+the chain holds."""
 
 import asyncio
 import gzip
@@ -37,7 +38,8 @@ def last_year(ledger, year):
     for number in range(2):
         ledger.harm(
             f"INSERT INTO decision (id, recorded_at, {columns})"
-            f" SELECT (overlay(left(first::text, 35) PLACING '7000-8' FROM 15) || '{number}')::uuid, '{year}-01-01T00:00:00Z', {columns}"
+            f" SELECT (overlay(left(first::text, 35) PLACING '7000-8' FROM 15) || '{number}')::uuid, "
+            f"'{year}-01-01T00:00:00Z', {columns}"
             f" FROM decision, ({first}) AS year WHERE decision.id = '{ledger.ids[number]}'"
         )
     ledger.harm("DELETE FROM audit_seal_member", "DELETE FROM audit_seal")
@@ -57,15 +59,28 @@ def test_a_year_goes_into_a_file_and_the_chain_still_holds(ledger, command, last
     assert ledger.ask(f"SELECT count(*)::int FROM decision WHERE id < first_id_of_year({year + 1})") == [(0,)]
     assert (ledger.ask(f"SELECT to_regclass('decision_{year}')") == [(None,)]) == drop
     [event] = ledger.ask(
-        "SELECT subject, details::json ->> 'count', remote, salt IS NOT NULL FROM audit_event WHERE action = 'year.archived'"
+        "SELECT subject, details::json ->> 'count', remote, salt IS NOT NULL FROM audit_event WHERE "
+        "action = 'year.archived'"
     )
     assert event[:2] == (str(year), "2")
     assert event[2].startswith("command line, ")
     code, out, told = command("verify")
-    assert (code, out, f"the 2 decisions of {year} are believed gone, file not shown" in told) == (1, "", True)
-    assert told.splitlines()[-2].endswith(f"; nothing wrong with what is here, but the archive of {year} was not shown")
+    assert (code, out, f"the 2 decisions of {year} are believed gone, file not shown" in told) == (
+        1,
+        "",
+        True,
+    )
+    assert told.splitlines()[-2].endswith(
+        f"; nothing wrong with what is here, but the archive of {year} was not shown"
+    )
     code, out, told = command("verify", "--without-archives")
-    assert (code, out, "nothing wrong" in told, "excused" in told, "--without-archives" in told) == (0, "", True, True, False)
+    assert (code, out, "nothing wrong" in told, "excused" in told, "--without-archives" in told) == (
+        0,
+        "",
+        True,
+        True,
+        False,
+    )
     code, out, told = command("verify", "--archive", str(file))
     assert (code, out, "2 in archived years" in told, "not shown" in told) == (0, "", True, False)
     assert "was taken out already" in command("archive", str(year), "--to", str(tmp_path))[2]
@@ -75,13 +90,16 @@ def test_nothing_is_added_to_a_year_that_is_being_archived(ledger, last_year, ye
     columns = ", ".join(name for name in StoredDecision._fields if name not in ("id", "xid"))
 
     async def add_meanwhile() -> None:
-        async with create_async_engine(driver_url(ledger.database.owner_url), poolclass=NullPool).begin() as conn:
+        async with create_async_engine(
+            driver_url(ledger.database.owner_url), poolclass=NullPool
+        ).begin() as conn:
             assert await archive.is_there(conn, year)
             with psycopg.connect(ledger.superuser_url) as other:
                 other.execute("SET lock_timeout = 200")
                 with pytest.raises(psycopg.errors.LockNotAvailable):
                     other.execute(
-                        f"INSERT INTO decision (id, {columns}) SELECT (left(id::text, 35) || '9')::uuid, {columns}"
+                        f"INSERT INTO decision (id, {columns}) SELECT (left(id::text, 35) || "
+                        f"'9')::uuid, {columns}"
                         f" FROM decision WHERE id = '{last_year[0]}'"
                     )
 
@@ -139,7 +157,9 @@ def test_what_was_written_in_a_verdict_is_erased_with_an_event_and_no_seal_break
     assert command("erase", "--verdict-words", one, "--yes")[0] == 0
 
     assert ledger.ask(f"SELECT note FROM verdict WHERE id = '{one}'") == [("erased",)]
-    assert ledger.ask(f"SELECT note FROM verdict WHERE id = '{ledger.verdicts[1]}'") == [("copper on the journals",)]
+    assert ledger.ask(f"SELECT note FROM verdict WHERE id = '{ledger.verdicts[1]}'") == [
+        ("copper on the journals",)
+    ]
     code, out, told = command("verify", "--expect", ledger.head)
     assert (code, out, "1 with erased words" in told) == (0, "", True)
     assert command("erase", "--verdict-words", one, "--yes")[0] == 1
@@ -147,8 +167,18 @@ def test_what_was_written_in_a_verdict_is_erased_with_an_event_and_no_seal_break
 
 @pytest.fixture
 def judged(ledger, capsys):
-    """Verdicts of two people, each with a note, and an API key with one's label; the ids of the verdicts by person."""
-    create = ["keys", "create", "--client", "Cheese Store", "--scope", "preview", "--owner-url", ledger.database.owner_url]
+    """Verdicts of two people, each with a note, and an API key with one's label; the ids of the verdicts by
+    person."""
+    create = [
+        "keys",
+        "create",
+        "--client",
+        "Cheese Store",
+        "--scope",
+        "preview",
+        "--owner-url",
+        ledger.database.owner_url,
+    ]
     assert main([*create, "--person", "bench-7"], {}) == 0
     capsys.readouterr()
     made = {}
@@ -157,9 +187,13 @@ def judged(ledger, capsys):
         columns = "decision_id, client_id, recorded_at, fingerprint, cause, not_determinable, basis, by_key"
         with psycopg.connect(ledger.database.owner_url.replace("+psycopg", ""), autocommit=True) as conn:
             conn.execute("SELECT set_config('coldcase.reads_all', 'on', false)")
-            conn.execute("SELECT set_config('coldcase.actor', %s, false)", [json.dumps({"person": person, "remote": "10.0.0.7"})])
             conn.execute(
-                f"INSERT INTO verdict (id, {columns}, person, note) SELECT '{made[person]}', {columns}, '{person}', 'of {person}'"
+                "SELECT set_config('coldcase.actor', %s, false)",
+                [json.dumps({"person": person, "remote": "10.0.0.7"})],
+            )
+            conn.execute(
+                f"INSERT INTO verdict (id, {columns}, person, note) SELECT '{made[person]}', "
+                f"{columns}, '{person}', 'of {person}'"
                 f" FROM verdict WHERE id = '{ledger.verdicts[0]}'"
             )
     asyncio.run(ledger.seal())
@@ -175,13 +209,17 @@ LABELS = (
 )
 
 
-def test_a_person_s_label_is_erased_wherever_it_stands_and_what_they_wrote_stays_proven(ledger, command, judged):
+def test_a_person_s_label_is_erased_wherever_it_stands_and_what_they_wrote_stays_proven(
+    ledger, command, judged
+):
     code, _, told = command("erase", "--person", "bench-7", "--yes")
 
     assert (code, "erased: 1 verdict.person, 1 audit_event.person, 1 api_key.person" in told) == (0, True)
     for table, column in LABELS:
         assert ledger.ask(f"SELECT count(*)::int FROM {table} WHERE {column} = 'bench-7'") == [(0,)]
-    assert ledger.ask(f"SELECT person, note FROM verdict WHERE id = '{judged['bench-7']}'") == [("erased", "of bench-7")]
+    assert ledger.ask(f"SELECT person, note FROM verdict WHERE id = '{judged['bench-7']}'") == [
+        ("erased", "of bench-7")
+    ]
     assert ledger.ask(f"SELECT person FROM verdict WHERE id = '{judged['bench-8']}'") == [("bench-8",)]
     assert ledger.ask("SELECT DISTINCT remote FROM audit_event WHERE person = 'erased'") == [("10.0.0.7",)]
     assert "bench-7" not in str(ledger.ask("SELECT * FROM audit_event"))
@@ -193,7 +231,9 @@ def test_a_person_s_label_is_erased_wherever_it_stands_and_what_they_wrote_stays
 def test_the_addresses_beside_a_label_go_where_that_is_asked(ledger, command, judged):
     assert command("erase", "--person", "bench-7", "--addresses", "--yes")[0] == 0
 
-    assert ledger.ask(f"SELECT person, remote FROM audit_event WHERE subject = '{judged['bench-7']}'") == [("erased", "erased")]
+    assert ledger.ask(f"SELECT person, remote FROM audit_event WHERE subject = '{judged['bench-7']}'") == [
+        ("erased", "erased")
+    ]
     assert ledger.ask("SELECT remote FROM audit_event WHERE person = 'bench-8'") == [("10.0.0.7",)]
     assert command("verify")[:2] == (0, "")
     assert command("erase", "--verdict-words", judged["bench-8"], "--addresses", "--yes")[0] == 2
@@ -203,20 +243,31 @@ def test_label_and_note_of_a_verdict_can_go_one_after_the_other(ledger, command,
     assert command("erase", "--verdict-words", judged["bench-7"], "--yes")[0] == 0
     assert command("erase", "--person", "bench-7", "--yes")[0] == 0
 
-    assert ledger.ask(f"SELECT person, note FROM verdict WHERE id = '{judged['bench-7']}'") == [("erased", "erased")]
+    assert ledger.ask(f"SELECT person, note FROM verdict WHERE id = '{judged['bench-7']}'") == [
+        ("erased", "erased")
+    ]
     assert command("verify")[:2] == (0, "")
 
 
 def test_a_word_lost_beside_one_that_was_erased_by_an_event_is_named(ledger, command, judged):
     command("erase", "--person", "bench-7", "--yes")
-    ledger.harm(f"UPDATE verdict SET note = 'erased', salt = decode(repeat('00', 32), 'hex') WHERE id = '{judged['bench-7']}'")
+    ledger.harm(
+        "UPDATE verdict SET note = 'erased', salt = decode(repeat('00', 32), 'hex') WHERE id = "
+        f"'{judged['bench-7']}'"
+    )
 
-    assert command("verify")[1] == "erased: 1 records of verdict have lost their note, 0 by an event of erasure\n"
+    assert (
+        command("verify")[1]
+        == "erased: 1 records of verdict have lost their note, 0 by an event of erasure\n"
+    )
 
 
 def test_a_row_of_the_first_release_loses_its_words_together(ledger, command, judged):
     one = judged["bench-7"]
-    first = "sha256(salt || convert_to('person=bench-7', 'UTF8')), sha256(salt || convert_to('note=of bench-7', 'UTF8'))"
+    first = (
+        "sha256(salt || convert_to('person=bench-7', 'UTF8')), sha256(salt || convert_to('note=of "
+        "bench-7', 'UTF8'))"
+    )
     ledger.harm(
         f"UPDATE verdict SET salt = uuid_send(gen_random_uuid()) WHERE id = '{one}'",
         f"UPDATE verdict SET (person_sha256, note_sha256) = (SELECT {first}) WHERE id = '{one}'",
@@ -228,15 +279,23 @@ def test_a_row_of_the_first_release_loses_its_words_together(ledger, command, ju
 
     code, _, told = command("erase", "--person", "bench-7", "--yes")
 
-    assert (code, "1 of these records are of an early release: their other words go with them" in told) == (0, True)
-    assert ledger.ask(f"SELECT person, note, salt FROM verdict WHERE id = '{one}'") == [("erased", "erased", None)]
+    assert (code, "1 of these records are of an early release: their other words go with them" in told) == (
+        0,
+        True,
+    )
+    assert ledger.ask(f"SELECT person, note, salt FROM verdict WHERE id = '{one}'") == [
+        ("erased", "erased", None)
+    ]
     assert command("verify")[:2] == (0, "")
 
 
 def test_a_dry_run_says_what_would_go_and_takes_nothing(ledger, command, judged):
     code, _, told = command("erase", "--person", "bench-7", "--dry-run", "--yes")
 
-    assert (code, "would be erased: 1 verdict.person, 1 audit_event.person, 1 api_key.person" in told) == (0, True)
+    assert (code, "would be erased: 1 verdict.person, 1 audit_event.person, 1 api_key.person" in told) == (
+        0,
+        True,
+    )
     assert ledger.ask(f"SELECT person FROM verdict WHERE id = '{judged['bench-7']}'") == [("bench-7",)]
     assert ledger.ask("SELECT count(*)::int FROM audit_event WHERE action = 'words.erased'") == [(0,)]
     assert command("erase", "--person", "nobody", "--dry-run")[0] == 1
@@ -253,7 +312,11 @@ def test_somebody_at_a_terminal_is_asked(ledger, command, judged, monkeypatch, s
     monkeypatch.setattr("sys.stdin", Terminal(typed))
     found, _, told = command("erase", "--person", "bench-7")
 
-    assert (found, "would be erased: 1 verdict.person" in told, "Erase them for good? [y/N]" in told) == (code, True, True)
+    assert (found, "would be erased: 1 verdict.person" in told, "Erase them for good? [y/N]" in told) == (
+        code,
+        True,
+        True,
+    )
     assert ledger.ask(f"SELECT person FROM verdict WHERE id = '{judged['bench-7']}'") == [(person,)]
 
 
@@ -293,15 +356,21 @@ def test_keys_made_and_revoked_on_the_command_line_leave_events(ledger, capsys):
     assert main(["keys", "create", "--client", "Cheese Store", "--scope", "preview", *place], {}) == 0
     key = capsys.readouterr().err.split("key ")[1].split(" ")[0]
     assert main(["keys", "revoke", key, *place], {}) == 0
-    found = ledger.ask(f"SELECT action, by_role, remote LIKE 'command line, %@%' FROM audit_event WHERE subject = '{key}' ORDER BY id")
+    found = ledger.ask(
+        "SELECT action, by_role, remote LIKE 'command line, %@%' FROM audit_event WHERE subject = "
+        f"'{key}' ORDER BY id"
+    )
     assert found == [("key.created", "coldcase_owner", True), ("key.revoked", "coldcase_owner", True)]
 
 
 def over_http(ledger, work):
-    """What `work` comes to, given callers of the record's first client and of another, with the service running meanwhile."""
+    """What `work` comes to, given callers of the record's first client and of another, with the service
+    running meanwhile."""
 
     async def run():
-        app = create_app(Settings(database_url=ledger.database.service_url, pool_size=2, warm_properties=False))
+        app = create_app(
+            Settings(database_url=ledger.database.service_url, pool_size=2, warm_properties=False)
+        )
         async with app.lifespan():
             running = Service(app, ledger.database.owner_url)
             callers = [await running.caller(*SCOPES, client=name) for name in ("Tern Haven", "Butter Store")]
@@ -314,11 +383,15 @@ def over_http(ledger, work):
     return asyncio.run(run())
 
 
-def test_a_verdict_retried_after_its_year_was_archived_is_answered_as_at_first(ledger, command, last_year, year, tmp_path):
+def test_a_verdict_retried_after_its_year_was_archived_is_answered_as_at_first(
+    ledger, command, last_year, year, tmp_path
+):
     place, given = f"/v1/decisions/{last_year[0]}/verdicts", {"cause": "moisture", "basis": "teardown"}
 
     async def post(caller, *, key=None, path=place, **changed):
-        return await caller.post(path, json=given | changed, headers={} if key is None else {"Idempotency-Key": key})
+        return await caller.post(
+            path, json=given | changed, headers={} if key is None else {"Idempotency-Key": key}
+        )
 
     async def work(caller, stranger):
         first = await post(caller, key="wo-1")
@@ -340,7 +413,10 @@ def test_a_verdict_retried_after_its_year_was_archived_is_answered_as_at_first(l
 
     first, again, refused = over_http(ledger, work)
     assert (first.status_code, again.status_code, again.content) == (201, 200, first.content)
-    assert (again.headers["Answer-Repeated"], again.headers["Location"]) == ("true", f"/v1/decisions/{last_year[0]}")
+    assert (again.headers["Answer-Repeated"], again.headers["Location"]) == (
+        "true",
+        f"/v1/decisions/{last_year[0]}",
+    )
     kinds = [(told.status_code, told.json()["type"].removeprefix("/problems/")) for told in refused]
     assert kinds == [(422, "key_reused")] * 4 + [(410, "archived")] * 4 + [(404, "not_found")] * 2
     assert str(year) in refused[4].json()["detail"]

@@ -21,7 +21,8 @@ __all__ = ["last_year", "new_decision", "year"]
 
 ROW = "INSERT INTO audit_archive (year, at, count, file_sha256) VALUES ({year}, now(), {count}, sha256('x'))"
 EVENT = (
-    "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'year.archived', '{year}', 'coldcase_owner',"
+    "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'year.archived', "
+    "'{year}', 'coldcase_owner',"
     ' format(\'{{"count":{count},"dropped":false,"file_sha256":"%s"}}\', encode(sha256(\'x\'), \'hex\')))'
 )
 
@@ -40,7 +41,9 @@ def test_a_false_row_forgives_no_deletion(ledger, this_year):
 
 def test_nor_does_a_forged_event_of_a_year_that_otherwise_stands(ledger, this_year):
     told = {"year": this_year, "count": 1}
-    ledger.harm(f"DELETE FROM decision WHERE id = '{ledger.ids[0]}'", ROW.format(**told), EVENT.format(**told))
+    ledger.harm(
+        f"DELETE FROM decision WHERE id = '{ledger.ids[0]}'", ROW.format(**told), EVENT.format(**told)
+    )
     assert named(ledger) == {"missing": 1, "archive": 1}
     asyncio.run(ledger.seal())
     assert named(ledger) == {"missing": 1, "archive": 1}
@@ -58,7 +61,11 @@ def test_a_whole_year_under_a_forged_event_is_believed_gone_and_never_shown(ledg
     ledger.harm("DELETE FROM decision", ROW.format(**told), EVENT.format(**told))
     asyncio.run(ledger.seal())
     code, out, told = command("verify")
-    assert (code, out, f"the 12 decisions of {this_year} are believed gone, file not shown" in told) == (1, "", True)
+    assert (code, out, f"the 12 decisions of {this_year} are believed gone, file not shown" in told) == (
+        1,
+        "",
+        True,
+    )
 
 
 @pytest.mark.parametrize("change", ["count = 1", "file_sha256 = sha256('other')"])
@@ -75,7 +82,8 @@ def test_a_row_that_says_other_than_its_event_is_named(ledger, command, last_yea
 def test_a_decision_that_comes_back_after_its_archive_is_named(ledger, command, last_year, year, tmp_path):
     command("archive", str(year), "--to", str(tmp_path))
     ledger.harm(
-        f"ALTER TABLE decision ATTACH PARTITION decision_{year} FOR VALUES FROM (first_id_of_year({year})) TO (first_id_of_year({year + 1}))"
+        f"ALTER TABLE decision ATTACH PARTITION decision_{year} FOR VALUES FROM "
+        f"(first_id_of_year({year})) TO (first_id_of_year({year + 1}))"
     )
     assert "the record holds 2" in command("verify")[1]
 
@@ -89,7 +97,8 @@ def reader(ledger):
 
 
 async def record_all_the_while(ledger, new_decision, work):
-    """Records one decision after another while a command works; how long the slowest took, and what the command gave back."""
+    """Records one decision after another while a command works; how long the slowest took, and what the
+    command gave back."""
     recorder = Recorder(ledger.database.service_url)
     await recorder.start()
     running = asyncio.create_task(asyncio.to_thread(work))
@@ -104,7 +113,9 @@ async def record_all_the_while(ledger, new_decision, work):
         await recorder.close()
 
 
-def test_an_archive_that_waits_for_a_reader_holds_up_no_recording(ledger, command, last_year, year, tmp_path, new_decision, monkeypatch):
+def test_an_archive_that_waits_for_a_reader_holds_up_no_recording(
+    ledger, command, last_year, year, tmp_path, new_decision, monkeypatch
+):
     monkeypatch.setattr(store, "DETACH_TRIES", 3)
     archive = lambda: command("archive", str(year), "--to", str(tmp_path))  # noqa: E731
     with reader(ledger):
@@ -120,13 +131,17 @@ def test_an_archive_that_waits_for_a_reader_holds_up_no_recording(ledger, comman
     assert archive()[0] == 0
 
 
-def test_an_archive_goes_on_once_the_reader_has_ended(ledger, command, last_year, year, tmp_path, new_decision):
+def test_an_archive_goes_on_once_the_reader_has_ended(
+    ledger, command, last_year, year, tmp_path, new_decision
+):
     def archive():
         with reader(ledger) as conn:
             running = asyncio.new_event_loop()
             try:
                 running.call_later(1, conn.rollback)
-                return running.run_until_complete(asyncio.to_thread(command, "archive", str(year), "--to", str(tmp_path)))
+                return running.run_until_complete(
+                    asyncio.to_thread(command, "archive", str(year), "--to", str(tmp_path))
+                )
             finally:
                 running.close()
 
@@ -153,7 +168,9 @@ def test_a_file_that_could_not_be_written_whole_is_removed(command, last_year, y
     assert command("archive", str(year), "--to", str(tmp_path))[0] == 0
 
 
-def test_file_and_folder_are_on_the_disk_before_the_year_goes(command, last_year, year, tmp_path, monkeypatch):
+def test_file_and_folder_are_on_the_disk_before_the_year_goes(
+    command, last_year, year, tmp_path, monkeypatch
+):
     done = []
     fsync, take_out = os.fsync, store.take_out
 

@@ -45,7 +45,9 @@ async def test_events_come_newest_first_and_page_by_page(auditor):
     found = await pages(auditor, "/v1/audit-events?limit=2")
 
     assert [event["id"] for event in found] == sorted((event["id"] for event in found), reverse=True)
-    assert [event["action"] for event in found if event["action"].startswith("verdict")] == ["verdict.recorded"] * 3
+    assert [event["action"] for event in found if event["action"].startswith("verdict")] == [
+        "verdict.recorded"
+    ] * 3
     assert {"key.created", "rule_table.publish"} <= {event["action"] for event in found}
     only = await pages(auditor, "/v1/audit-events?action=rule_table.publish")
     assert [event["subject"] for event in only] == ["1"]
@@ -54,7 +56,11 @@ async def test_events_come_newest_first_and_page_by_page(auditor):
 async def test_a_clients_events_are_not_shown_to_another(service, auditor):
     stranger = await service.caller("audit:read", client="Milk Store")
     seen = {event["id"] for event in await pages(stranger, "/v1/audit-events")}
-    own = {event["id"] for event in await pages(auditor, "/v1/audit-events") if event["action"].startswith(("verdict", "key"))}
+    own = {
+        event["id"]
+        for event in await pages(auditor, "/v1/audit-events")
+        if event["action"].startswith(("verdict", "key"))
+    }
     assert own
     assert seen.isdisjoint(own)
     office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
@@ -74,7 +80,9 @@ async def test_events_of_a_key_name_its_client(service):
         None,
     )
     assert "bench-3" not in str(event)
-    assert await service.as_owner(lambda conn: keys.key_by_digest(conn, bytes.fromhex(told["secret"]))) is None
+    assert (
+        await service.as_owner(lambda conn: keys.key_by_digest(conn, bytes.fromhex(told["secret"]))) is None
+    )
     await service.as_owner(lambda conn: keys.revoke_key(conn, key.id, now=now()))
     office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
     revoked, created = await pages(office, f"/v1/audit-events?subject={key.id}")
@@ -90,14 +98,20 @@ async def test_a_published_table_is_named_by_version_and_digest(auditor):
 
 async def test_what_was_done_to_the_whole_record_does_not_say_from_where(service, auditor):
     by_hand = Actor(person="operator-1", remote="command line, root@plant")
-    note = partial(events.write_event, action="guards.mended", subject="record", details={"count": 7}, actor=by_hand)
+    note = partial(
+        events.write_event, action="guards.mended", subject="record", details={"count": 7}, actor=by_hand
+    )
     await service.as_owner(note)
     office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
     place = "/v1/audit-events?action=guards.mended"
 
     [seen], [whole] = await pages(auditor, place), await pages(office, place)
 
-    assert (whole["person"], whole["remote"], whole["details"]) == ("operator-1", "command line, root@plant", {"count": 7})
+    assert (whole["person"], whole["remote"], whole["details"]) == (
+        "operator-1",
+        "command line, root@plant",
+        {"count": 7},
+    )
     assert seen == {**whole, "person": None, "remote": None, "details": {}}
 
 
@@ -113,7 +127,10 @@ async def test_verification_over_http(service, auditor):
     told = (await auditor.post(f"/v1/audit-seals/verify?expect={head}")).json()
     assert (told["good"], told["troubles"], told["wrong"]) == (True, [], 0)
     other = (await auditor.post(f"/v1/audit-seals/verify?expect={'0' * 64}")).json()
-    assert (other["good"], [discrepancy["what"] for discrepancy in other["troubles"]]) == (False, ["expected"])
+    assert (other["good"], [discrepancy["what"] for discrepancy in other["troubles"]]) == (
+        False,
+        ["expected"],
+    )
     assert (await auditor.post("/v1/audit-seals/verify?expect=abc")).status_code == 400
 
 
@@ -153,19 +170,28 @@ async def test_a_trouble_with_another_clients_record_is_not_told_by_name(service
     id_ = (await stranger.post("/v1/classifications", json=cases(1)[0])).json()["id"]
     async with service.app.state.services.transaction() as conn:
         await sealing.seal(conn)
-    with psycopg.connect(plain(service.owner_url).replace("coldcase_owner", "postgres"), autocommit=True) as conn:
+    with psycopg.connect(
+        plain(service.owner_url).replace("coldcase_owner", "postgres"), autocommit=True
+    ) as conn:
         conn.execute("SET session_replication_role = replica")
         conn.execute("UPDATE decision SET confidence = 1 WHERE id = %s", [id_])
     told = (await auditor.post("/v1/audit-seals/verify")).json()
     assert (told["good"], told["wrong"], told["troubles"]) == (False, 1, [])
     for caller in (stranger, office):
-        assert [discrepancy["record"] for discrepancy in (await caller.post("/v1/audit-seals/verify")).json()["troubles"]] == [id_]
+        assert [
+            discrepancy["record"]
+            for discrepancy in (await caller.post("/v1/audit-seals/verify")).json()["troubles"]
+        ] == [id_]
 
 
 async def test_a_young_decision_is_not_sealed_yet(service, auditor):
     id_ = (await auditor.post("/v1/classifications", json=cases(1)[0])).json()["id"]
     told = await auditor.get(f"/v1/decisions/{id_}/inclusion")
-    assert (told.status_code, told.json()["type"], told.headers["Retry-After"]) == (404, "/problems/not_sealed", "60")
+    assert (told.status_code, told.json()["type"], told.headers["Retry-After"]) == (
+        404,
+        "/problems/not_sealed",
+        "60",
+    )
     async with service.app.state.services.transaction() as conn:
         made = await sealing.seal(conn)
     proof = (await auditor.get(f"/v1/decisions/{id_}/inclusion")).json()
@@ -174,14 +200,19 @@ async def test_a_young_decision_is_not_sealed_yet(service, auditor):
 
 @pytest.mark.parametrize("body", [b'{"expect":"00"}', b"{}", b"null", b" "])
 async def test_a_body_is_refused_where_it_would_be_ignored(auditor, body):
-    told = await auditor.post("/v1/audit-seals/verify", content=body, headers={"Content-Type": "application/json"})
+    told = await auditor.post(
+        "/v1/audit-seals/verify", content=body, headers={"Content-Type": "application/json"}
+    )
     assert (told.status_code, told.json()["type"]) == (400, "/problems/bad_request")
     says = "This call takes no body; `expect` belongs in the query: `?expect=`."
     assert told.json()["errors"] == [{"pointer": "", "detail": says}]
 
     id_ = (await auditor.post("/v1/classifications", json=cases(1)[0])).json()["id"]
     replay = await auditor.post(f"/v1/decisions/{id_}/replay", content=body)
-    assert (replay.status_code, replay.json()["errors"]) == (400, [{"pointer": "", "detail": "This call takes no body."}])
+    assert (replay.status_code, replay.json()["errors"]) == (
+        400,
+        [{"pointer": "", "detail": "This call takes no body."}],
+    )
 
 
 async def test_a_body_in_empty_pieces_is_none(auditor):
@@ -206,8 +237,12 @@ async def test_what_no_longer_matches_its_seal_is_not_proved(service, auditor, h
     ids = [(await auditor.post("/v1/classifications", json=one)).json()["id"] for one in cases(3)]
     async with service.app.state.services.transaction() as conn:
         await sealing.seal(conn)
-    with psycopg.connect(plain(service.owner_url).replace("coldcase_owner", "postgres"), autocommit=True) as conn:
-        seal, position = conn.execute("SELECT seal, position FROM audit_seal_member WHERE record = %s", [ids[1]]).fetchone()
+    with psycopg.connect(
+        plain(service.owner_url).replace("coldcase_owner", "postgres"), autocommit=True
+    ) as conn:
+        seal, position = conn.execute(
+            "SELECT seal, position FROM audit_seal_member WHERE record = %s", [ids[1]]
+        ).fetchone()
         conn.execute("SET session_replication_role = replica")
         assert conn.execute(harm.format(seal=seal, position=position, own=ids[2])).rowcount == 1
 

@@ -47,10 +47,18 @@ async def test_ndjson_holds_every_decision_as_it_was_recorded(clerk):
     assert [row["id"] for row in rows] == sorted(row["id"] for row in rows)
     for row in rows:
         record = (await clerk.get(f"/v1/decisions/{row['id']}")).json()
-        assert (row["case"], row["answer"], row["confidence"]) == (record["case"], record["answer"], record["answer"]["confidence"])
+        assert (row["case"], row["answer"], row["confidence"]) == (
+            record["case"],
+            record["answer"],
+            record["answer"]["confidence"],
+        )
         assert list(row) == list(export.columns(full=True))
     judged = rows[1]
-    assert (judged["verdict_cause"], judged["verdict_basis"], judged["verdict_not_determinable"]) == ("moisture", "teardown", False)
+    assert (judged["verdict_cause"], judged["verdict_basis"], judged["verdict_not_determinable"]) == (
+        "moisture",
+        "teardown",
+        False,
+    )
     assert rows[0]["verdict_basis"] is None
 
 
@@ -76,7 +84,9 @@ async def test_csv_and_parquet_hold_the_same(clerk):
     for name, kind in export.EXPORT_COLUMNS.items():
         told = [row[name] for row in rows]
         assert [read(row[name], kind) for row in table] == [read(value, kind) for value in told]
-        assert [read(value, kind) for value in columns[name].to_pylist()] == [read(value, kind) for value in told]
+        assert [read(value, kind) for value in columns[name].to_pylist()] == [
+            read(value, kind) for value in told
+        ]
     assert [json.loads(row["answer"]) for row in table] == [row["answer"] for row in rows]
     assert [json.loads(text) for text in columns["case"].to_pylist()] == [row["case"] for row in rows]
     assert columns.schema.field("recorded_at").type.tz == "UTC"

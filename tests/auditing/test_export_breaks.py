@@ -1,4 +1,5 @@
-"""Exports that end before their end, over a real socket: whoever reads can tell, and what they held is free again."""
+"""Exports that end before their end, over a real socket: whoever reads can tell, and what they held is free
+again."""
 
 import time
 from contextlib import ExitStack, closing
@@ -15,12 +16,15 @@ from tests.serving import make_key
 __all__ = ["http", "live"]
 
 FORMATS = ("ndjson", "csv", "parquet")
-# Larger than the sockets' buffers, and of no use to a packer, so that the service is in the middle of it when it breaks.
+# Larger than the sockets' buffers, and of no use to a packer, so that the service is in the middle of it when
+# it breaks.
 MULTIPLY = """
-INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status, confidence, compressor_type, rule_table,
+INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status,
+    confidence, compressor_type, rule_table,
                       engine)
 SELECT (left(id::text, 24) || lpad(to_hex(n), 12, '0'))::uuid, client_id, recorded_at, fingerprint, case_text,
-       (SELECT '{"pad":"' || string_agg(md5((n + 4000 * i)::text), '') || '"}' FROM generate_series(1, 250) AS i),
+       (SELECT '{"pad":"' || string_agg(md5((n + 4000 * i)::text), '') || '"}'
+           FROM generate_series(1, 250) AS i),
        cause, status, confidence, compressor_type, rule_table, engine
 FROM decision, generate_series(1, 4000) AS n
 """
@@ -29,14 +33,21 @@ FROM decision, generate_series(1, 4000) AS n
 @pytest.fixture(scope="module")
 def large(live, http):
     """Thousands of decisions to export."""
-    assert http.post("/v1/classifications", json={"unit": {"compressor_type": "scroll", "motor": "unknown"}}).status_code == 201
+    assert (
+        http.post(
+            "/v1/classifications", json={"unit": {"compressor_type": "scroll", "motor": "unknown"}}
+        ).status_code
+        == 201
+    )
     with psycopg.connect(live.owner_url.replace("+psycopg", "")) as conn:
         conn.execute(MULTIPLY)
 
 
 def opened(http, format_):
     """An export of which nothing is read yet."""
-    return http.send(http.build_request("GET", f"/v1/decisions/export?full=true&format={format_}"), stream=True)
+    return http.send(
+        http.build_request("GET", f"/v1/decisions/export?full=true&format={format_}"), stream=True
+    )
 
 
 @pytest.fixture
@@ -85,7 +96,9 @@ def in_turn(http, format_):
 
 def caller(live, client, *scopes):
     secret = make_key(live.owner_url, *(scopes or ("decisions:read",)), client=client)
-    return httpx.Client(base_url=live.address, headers={"Authorization": f"Bearer {secret}"}, trust_env=False, timeout=20)
+    return httpx.Client(
+        base_url=live.address, headers={"Authorization": f"Bearer {secret}"}, trust_env=False, timeout=20
+    )
 
 
 def refusal(answered):

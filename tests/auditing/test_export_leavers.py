@@ -1,4 +1,5 @@
-"""Readers who leave an export early, and readers who take nothing: the process lives, and nothing they held stays held."""
+"""Readers who leave an export early, and readers who take nothing: the process lives, and nothing they held
+stays held."""
 
 import json
 import signal
@@ -17,12 +18,15 @@ from tests.serving import Process, make_key, serving, transactions
 
 FORMATS = ("ndjson", "csv", "parquet")
 LEAVERS = 100
-# Larger than the sockets' buffers, and of no use to a packer, so that the service is in the middle of it when a reader leaves.
+# Larger than the sockets' buffers, and of no use to a packer, so that the service is in the middle of it when
+# a reader leaves.
 MULTIPLY = """
-INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status, confidence, compressor_type, rule_table,
+INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status,
+    confidence, compressor_type, rule_table,
                       engine)
 SELECT (left(id::text, 24) || lpad(to_hex(n), 12, '0'))::uuid, client_id, recorded_at, fingerprint, case_text,
-       (SELECT '{"pad":"' || string_agg(md5((n + 4000 * i)::text), '') || '"}' FROM generate_series(1, 250) AS i),
+       (SELECT '{"pad":"' || string_agg(md5((n + 4000 * i)::text), '') || '"}'
+           FROM generate_series(1, 250) AS i),
        cause, status, confidence, compressor_type, rule_table, engine
 FROM decision, generate_series(1, 4000) AS n
 """
@@ -41,7 +45,8 @@ class Reader:
         connection.settimeout(20)
         connection.connect(("127.0.0.1", self.service.port))
         head = (
-            f"{method} /v1/decisions/export?full=true&format={format_} HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer {self.secret}\r\n\r\n"
+            f"{method} /v1/decisions/export?full=true&format={format_} HTTP/1.1\r\nHost: "
+            f"x\r\nAuthorization: Bearer {self.secret}\r\n\r\n"
         )
         connection.sendall(head.encode())
         return connection
@@ -76,7 +81,11 @@ def record(postgres, make_database, _migrated):
     with serving(database.service_url) as service:
         case = {"unit": {"compressor_type": "scroll", "motor": "unknown"}}
         told = httpx.post(
-            f"{service.address}/v1/classifications", json=case, headers={"Authorization": f"Bearer {secret}"}, trust_env=False, timeout=60
+            f"{service.address}/v1/classifications",
+            json=case,
+            headers={"Authorization": f"Bearer {secret}"},
+            trust_env=False,
+            timeout=60,
         )
         assert told.status_code == 201
     with psycopg.connect(database.owner_url.replace("+psycopg", "")) as conn:
@@ -131,7 +140,9 @@ def test_an_export_that_nobody_reads_ends_and_is_logged(record, format_):
         reader = Reader(service, record.secret)
         with reader.begin(format_):
             assert transactions(record.superuser_url) != []
-            assert eventually(lambda: transactions(record.superuser_url) == [], 15), transactions(record.superuser_url)
+            assert eventually(lambda: transactions(record.superuser_url) == [], 15), transactions(
+                record.superuser_url
+            )
             assert "its answers are not read" in service.said()
             reader.begin(format_).close()
 
@@ -154,7 +165,10 @@ def test_an_export_that_is_read_slowly_goes_on(record):
 
 
 def test_sigterm_does_not_wait_for_an_export_that_nobody_reads(record):
-    with serving(record.service_url, drain_seconds="60") as service, Reader(service, record.secret).begin("ndjson"):
+    with (
+        serving(record.service_url, drain_seconds="60") as service,
+        Reader(service, record.secret).begin("ndjson"),
+    ):
         service.process.send_signal(signal.SIGTERM)
         assert service.process.wait(30) == 0
         assert transactions(record.superuser_url) == []

@@ -46,7 +46,9 @@ def body_for(operation, owned):
         return {}
     if spec.operation == "giveVerdict":
         return {"json": {"cause": "moisture", "basis": "field"}}
-    return {"json": {**cases(1)[0], "supersedes": owned["id"]} if spec.operation == "classify" else cases(1)[0]}
+    return {
+        "json": {**cases(1)[0], "supersedes": owned["id"]} if spec.operation == "classify" else cases(1)[0]
+    }
 
 
 def place(path, owned):
@@ -118,6 +120,13 @@ async def test_nobody_without_a_key_is_let_in(service, owned, operation, authori
 
 def test_the_matrix_covers_every_operation_and_nothing_else_is_open():
     open_to_all = {path for (_, path), spec in OPERATIONS.items() if not spec.scopes}
-    assert open_to_all == {"/health/live", "/health/ready", "/metrics", "/openapi.json", "/docs", "/problems/{code}"}
+    assert open_to_all == {
+        "/health/live",
+        "/health/ready",
+        "/metrics",
+        "/openapi.json",
+        "/docs",
+        "/problems/{code}",
+    }
     assert set(chain.from_iterable(spec.scopes for spec in GUARDED.values())) <= set(EVERY_SCOPE)
     assert json.dumps(sorted(map(list, GUARDED))).count("/v1/") == len(GUARDED)

@@ -1,4 +1,5 @@
-"""What the README says of backup, restore, upgrade and archive, done as it stands there, with PostgreSQL's own programs."""
+"""What the README says of backup, restore, upgrade and archive, done as it stands there, with PostgreSQL's
+own programs."""
 
 import os
 import re
@@ -23,12 +24,17 @@ BACKUP, RESTORE, UPGRADE, ACKNOWLEDGE, ARCHIVE = re.findall(r"```sh\n(.*?)```", 
 
 @pytest.fixture
 def shell(ledger, tmp_path):
-    """Runs a block of the README, all of it, whatever fails; what was said, and how the last command ended."""
+    """Runs a block of the README, all of it, whatever fails; what was said, and how the last command
+    ended."""
     coldcase = tmp_path / "coldcase"
     coldcase.write_text(f'#!/bin/sh\nexec {sys.executable} -m coldcase "$@"\n')
     coldcase.chmod(0o755)
     environ = {**os.environ, "PATH": f"{tmp_path}:{wheel_programs()}:{os.environ['PATH']}"}
-    environ |= {"OWNER": plain(ledger.database.owner_url), "SERVICE": plain(ledger.database.service_url), "HEAD": ledger.head}
+    environ |= {
+        "OWNER": plain(ledger.database.owner_url),
+        "SERVICE": plain(ledger.database.service_url),
+        "HEAD": ledger.head,
+    }
 
     def run(block: str, **more: str):
         done = subprocess.run(
@@ -47,12 +53,18 @@ def shell(ledger, tmp_path):
 
 @pytest.fixture
 def elsewhere():
-    """Another server, with an empty database and none of the service's roles; the URLs of its owner and of the service."""
+    """Another server, with an empty database and none of the service's roles; the URLs of its owner and of
+    the service."""
     with embedded.temporary(fsync="off") as server:
         with psycopg.connect(plain(server.url(embedded.SUPERUSER, "postgres")), autocommit=True) as conn:
             conn.execute(f"CREATE DATABASE restored OWNER {embedded.OWNER}")
-            assert conn.execute("SELECT count(*) FROM pg_roles WHERE rolname LIKE 'coldcase%'").fetchone() == (1,)
-        yield {"NEW_OWNER": plain(server.url(embedded.OWNER, "restored")), "NEW_SERVICE": plain(server.url(embedded.SERVICE, "restored"))}
+            assert conn.execute(
+                "SELECT count(*) FROM pg_roles WHERE rolname LIKE 'coldcase%'"
+            ).fetchone() == (1,)
+        yield {
+            "NEW_OWNER": plain(server.url(embedded.OWNER, "restored")),
+            "NEW_SERVICE": plain(server.url(embedded.SERVICE, "restored")),
+        }
 
 
 def test_a_record_is_backed_up_and_restored_on_a_server_without_its_roles(ledger, shell, elsewhere):
@@ -67,7 +79,8 @@ def test_a_record_is_backed_up_and_restored_on_a_server_without_its_roles(ledger
     with psycopg.connect(elsewhere["NEW_OWNER"]) as conn:
         assert conn.execute("SELECT count(*) FROM decision").fetchone() == (12,)
         assert conn.execute(
-            "SELECT action, details::json ->> 'made' LIKE '%policy seen%' FROM audit_event ORDER BY id DESC LIMIT 1"
+            "SELECT action, details::json ->> 'made' LIKE '%policy seen%' FROM audit_event ORDER BY "
+            "id DESC LIMIT 1"
         ).fetchone() == (
             "guards.mended",
             True,
@@ -100,7 +113,12 @@ def test_known_disorder_is_acknowledged_and_any_other_still_rings(ledger, shell)
 
     code, out, told = shell(ACKNOWLEDGE, REASON="a slip at the console")
 
-    assert (code, out, "1 troubles acknowledged on " in told, "a slip at the console" in told) == (0, "", True, True)
+    assert (code, out, "1 troubles acknowledged on " in told, "a slip at the console" in told) == (
+        0,
+        "",
+        True,
+        True,
+    )
     assert shell(verify)[0] == 0
     for harmed in (0, 1):
         ledger.harm(f"UPDATE decision SET confidence = confidence - 1 WHERE id = '{ledger.ids[harmed]}'")

@@ -43,7 +43,9 @@ async def made(analyst, case, **members) -> dict:
 
 
 def harm(service, statement: str) -> None:
-    with psycopg.connect(plain(service.owner_url).replace("coldcase_owner", "postgres"), autocommit=True) as conn:
+    with psycopg.connect(
+        plain(service.owner_url).replace("coldcase_owner", "postgres"), autocommit=True
+    ) as conn:
         conn.execute("SET session_replication_role = replica")
         assert conn.execute(statement).rowcount == 1
 
@@ -54,7 +56,10 @@ def harm(service, statement: str) -> None:
     [
         {},
         {"observations": {}},
-        {"readings": READINGS, "oil_results": {"water_mg_kg": 310, "acid_number_mg_koh_g": "<0.05", "iron_mg_kg": 140}},
+        {
+            "readings": READINGS,
+            "oil_results": {"water_mg_kg": 310, "acid_number_mg_koh_g": "<0.05", "iron_mg_kg": 140},
+        },
         {"readings": READINGS, "observations": {"suction_superheat": "high"}},
     ],
 )
@@ -69,7 +74,9 @@ async def test_a_decision_comes_out_of_its_record_again(analyst, case, members):
 @pytest.mark.anyio
 async def test_a_case_that_was_read_leniently_comes_out_again(analyst, case):
     case["observations"]["copper_plating"] = "purple"
-    decision = (await analyst.post("/v1/classifications", json=case, headers={"Prefer": "handling=lenient"})).json()
+    decision = (
+        await analyst.post("/v1/classifications", json=case, headers={"Prefer": "handling=lenient"})
+    ).json()
     assert any(note.startswith("Left out") for note in decision["notes"])
     assert (await analyst.post(f"/v1/decisions/{decision['id']}/replay")).json()["result"] == "identical"
 
@@ -85,7 +92,11 @@ async def test_no_meaning_hangs_on_a_sentence(service, analyst, case, lenient):
     assert (decision["refused_because"], bool(decision["left_out"])) == ("thin", lenient)
     assert (await analyst.post(f"/v1/decisions/{decision['id']}/replay")).json()["result"] == "identical"
 
-    harm(service, f"UPDATE decision SET case_text = replace(case_text, 'scroll', 'screw') WHERE id = '{decision['id']}'")
+    harm(
+        service,
+        "UPDATE decision SET case_text = replace(case_text, 'scroll', 'screw') WHERE id = "
+        f"'{decision['id']}'",
+    )
     told = (await analyst.post(f"/v1/decisions/{decision['id']}/replay")).json()
     assert told["result"] == "engine_changed" if lenient else "corrupt"
 
@@ -94,7 +105,11 @@ async def test_no_meaning_hangs_on_a_sentence(service, analyst, case, lenient):
 async def test_a_decision_that_its_engine_refused_for_another_reason_is_named(service, analyst, case):
     decision = await made(analyst, case, observations={})
     assert decision["refused_because"] == "thin"
-    harm(service, f"UPDATE decision SET answer_text = replace(answer_text, '\"thin\"', '\"close\"') WHERE id = '{decision['id']}'")
+    harm(
+        service,
+        "UPDATE decision SET answer_text = replace(answer_text, '\"thin\"', '\"close\"') WHERE id = "
+        f"'{decision['id']}'",
+    )
     told = (await analyst.post(f"/v1/decisions/{decision['id']}/replay")).json()
     assert told["differences"] == [{"member": "refused_because", "recorded": "close", "replayed": "thin"}]
 
@@ -102,11 +117,21 @@ async def test_a_decision_that_its_engine_refused_for_another_reason_is_named(se
 @pytest.mark.anyio
 async def test_what_another_engine_answered_otherwise_is_named(service, analyst, case):
     decision = await made(analyst, case)
-    changed = 'replace(replace(answer_text, \'"machine":"damaged"\', \'"machine":"sound"\'), \'"version":"1\', \'"version":"0\')'
-    harm(service, f"UPDATE decision SET engine = '0.9.0', answer_text = {changed} WHERE id = '{decision['id']}'")
+    changed = (
+        'replace(replace(answer_text, \'"machine":"damaged"\', \'"machine":"sound"\'), '
+        '\'"version":"1\', \'"version":"0\')'
+    )
+    harm(
+        service,
+        f"UPDATE decision SET engine = '0.9.0', answer_text = {changed} WHERE id = '{decision['id']}'",
+    )
 
     told = (await analyst.post(f"/v1/decisions/{decision['id']}/replay")).json()
-    assert (told["result"], told["recorded_engine"], told["engine"]) == ("engine_changed", "0.9.0", ENGINE_VERSION)
+    assert (told["result"], told["recorded_engine"], told["engine"]) == (
+        "engine_changed",
+        "0.9.0",
+        ENGINE_VERSION,
+    )
     assert told["differences"] == [{"member": "machine", "recorded": "sound", "replayed": "damaged"}]
 
 
@@ -131,7 +156,10 @@ async def test_a_record_that_does_not_hold_together_is_corrupt(service, analyst,
 
 
 def test_a_replay_works_nothing_out_from_readings_again():
-    program = "import sys, coldcase.auditing.replaying; print([name for name in sys.modules if 'CoolProp' in name or 'coldcase.readings' in name])"
+    program = (
+        "import sys, coldcase.auditing.replaying; print([name for name in sys.modules if "
+        "'CoolProp' in name or 'coldcase.readings' in name])"
+    )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
 
@@ -146,7 +174,9 @@ class Stored(msgspec.Struct):
 
 
 def book_of(digest: str) -> CompiledTable:
-    document = gzip.decompress((RECORDED / "tables" / f"{digest.removeprefix('sha256:')}.json.gz").read_bytes())
+    document = gzip.decompress(
+        (RECORDED / "tables" / f"{digest.removeprefix('sha256:')}.json.gz").read_bytes()
+    )
     assert f"sha256:{hashlib.sha256(document).hexdigest()}" == digest
     return compile_table(msgspec.json.decode(document, type=RuleTable), version=1, digest=digest)
 
@@ -157,7 +187,8 @@ def recorded() -> list[Path]:
 
 @pytest.mark.parametrize("path", recorded(), ids=lambda path: path.stem)
 def test_decisions_of_every_rule_table_and_engine_so_far_come_out_again(path):
-    """Where this fails, answers have changed: raise ENGINE_VERSION, and record decisions of the new engine beside the old ones."""
+    """Where this fails, answers have changed: raise ENGINE_VERSION, and record decisions of the new engine
+    beside the old ones."""
     stored = msgspec.json.decode(path.read_bytes(), type=list[Stored])
     compiled_tables = {digest: book_of(digest) for digest in {one.table for one in stored}}
     for one in stored:
@@ -180,7 +211,9 @@ def test_decisions_of_the_first_engine_are_not_called_changed_for_members_that_i
 
 
 def test_there_are_recorded_decisions_of_this_engine():
-    engines = {one.engine for path in recorded() for one in msgspec.json.decode(path.read_bytes(), type=list[Stored])}
+    engines = {
+        one.engine for path in recorded() for one in msgspec.json.decode(path.read_bytes(), type=list[Stored])
+    }
     assert ENGINE_VERSION in engines
 
 

@@ -1,4 +1,5 @@
-"""A record that was dumped and restored with PostgreSQL's own programs goes on in its new server, and verifies good there."""
+"""A record that was dumped and restored with PostgreSQL's own programs goes on in its new server, and
+verifies good there."""
 
 import asyncio
 import json
@@ -19,7 +20,8 @@ from tests.auditing.conftest import plain
 from tests.auditing.test_seals import copy_of
 
 OLDER = "DO $$ BEGIN FOR i IN 1..20000 LOOP PERFORM pg_current_xact_id(); COMMIT; END LOOP; END $$"
-"""A server that has long been at work numbers its transactions higher than the one that the record is restored into."""
+"""A server that has long been at work numbers its transactions higher than the one that the record is
+restored into."""
 
 
 @dataclass
@@ -71,7 +73,9 @@ def restored(ledger, tmp_path):
     with embedded.temporary(fsync="off") as server:
         superuser = plain(server.url(embedded.SUPERUSER, embedded.DATABASE))
         with psycopg.connect(superuser, autocommit=True) as conn:
-            [(here,)] = conn.execute("SELECT pg_snapshot_xmax(pg_current_snapshot())::text::bigint").fetchall()
+            [(here,)] = conn.execute(
+                "SELECT pg_snapshot_xmax(pg_current_snapshot())::text::bigint"
+            ).fetchall()
         [(there,)] = ledger.ask("SELECT pg_snapshot_xmin(pg_current_snapshot())::text::bigint")
         assert here < there - 10_000
         # The service's roles are not there: it says so, goes on, and the migration makes what is missing.
@@ -90,12 +94,19 @@ def test_a_restored_record_goes_on_and_verifies_good_all_the_way(ledger, restore
     first = restored.seal()
 
     [(former,)] = ledger.ask("SELECT record_epoch()")
-    assert (first.number, first.previous.hex(), first.count, first.epoch == former) == (4, ledger.head, found.unsealed + 1, False)
+    assert (first.number, first.previous.hex(), first.count, first.epoch == former) == (
+        4,
+        ledger.head,
+        found.unsealed + 1,
+        False,
+    )
     again = restored.verify()
     # The event of the restore itself is under the next seal.
     assert (again.good, again.epochs, again.unsealed) == (True, 2, 1)
     with restored.behind_its_back() as conn:
-        [(details,)] = conn.execute("SELECT details FROM audit_event WHERE action = 'record.restored'").fetchall()
+        [(details,)] = conn.execute(
+            "SELECT details FROM audit_event WHERE action = 'record.restored'"
+        ).fetchall()
     told = json.loads(details)
     assert told == {"from": former, "to": first.epoch, "last_seal": 3, "last_head": ledger.head}
 

@@ -34,24 +34,46 @@ async def seal_as_the_first_releases_did(ledger) -> Seal:
     """One seal of format 1 over all that is there, in place of the seals that are there."""
     ledger.harm("DELETE FROM audit_seal_member", "DELETE FROM audit_seal")
     names = {
-        kind: [row[0] for row in ledger.ask(f"SELECT {seals.member_id_sql(kind)} FROM {kind} AS r ORDER BY {seals.ID[kind]}")]
+        kind: [
+            row[0]
+            for row in ledger.ask(
+                f"SELECT {seals.member_id_sql(kind)} FROM {kind} AS r ORDER BY {seals.ID[kind]}"
+            )
+        ]
         for kind in RECORD_KINDS
     }
     tree, inserted = merkle.Tree(), []
     async with ledger.engine.connect() as conn, seals.as_auditor(conn):
         for place, kind in enumerate(RECORD_KINDS):
-            for name, row in sorted(await verification.records(conn, kind, names[kind]), key=lambda item: names[kind].index(item[0])):
+            for name, row in sorted(
+                await verification.records(conn, kind, names[kind]),
+                key=lambda item: names[kind].index(item[0]),
+            ):
                 leaf = merkle.leaf_hash(record_leaf(kind, row, 1))
                 inserted.append(f"(1, {tree.count}, {place}, '{name}', '\\x{leaf.hex()}')")
                 tree.add(leaf)
-    [(end, epoch, at)] = ledger.ask("SELECT pg_snapshot_xmin(pg_current_snapshot())::text, record_epoch(), now()")
+    [(end, epoch, at)] = ledger.ask(
+        "SELECT pg_snapshot_xmin(pg_current_snapshot())::text, record_epoch(), now()"
+    )
     xids = {"from_xid": 3, "up_to_xid": int(end), "next_xid": int(end)}
-    made = Seal(number=1, at=at, count=tree.count, previous=BEFORE_FIRST_SEAL, root=tree.root(), head=b"", format=1, epoch=epoch, **xids)
+    made = Seal(
+        number=1,
+        at=at,
+        count=tree.count,
+        previous=BEFORE_FIRST_SEAL,
+        root=tree.root(),
+        head=b"",
+        format=1,
+        epoch=epoch,
+        **xids,
+    )
     made = msgspec.structs.replace(made, head=merkle.head(head_members(made)))
     ledger.harm(
         f"INSERT INTO audit_seal_member (seal, position, kind, record, leaf) VALUES {', '.join(inserted)}",
-        "INSERT INTO audit_seal (number, at, count, from_xid, up_to_xid, next_xid, previous, root, head, epoch) VALUES"
-        f" (1, '{at.isoformat()}', {made.count}, '3', '{end}', '{end}', '\\x{made.previous.hex()}', '\\x{made.root.hex()}',"
+        "INSERT INTO audit_seal (number, at, count, from_xid, up_to_xid, next_xid, previous, root, "
+        "head, epoch) VALUES"
+        f" (1, '{at.isoformat()}', {made.count}, '3', '{end}', '{end}', '\\x{made.previous.hex()}', "
+        f"'\\x{made.root.hex()}',"
         f" '\\x{made.head.hex()}', '{epoch}')",
     )
     return made
@@ -67,7 +89,9 @@ async def test_what_was_sealed_in_the_first_format_goes_on_and_new_seals_follow_
     assert (found.good, found.seals, found.records, found.epochs) == (True, 2, first.count + 1, 1)
 
     ledger.harm(f"UPDATE decision SET status = 'provisional' WHERE id = '{ledger.ids[1]}'")
-    assert [(discrepancy.what, discrepancy.record) for discrepancy in (await ledger.verify()).troubles] == [("changed", ledger.ids[1])]
+    assert [(discrepancy.what, discrepancy.record) for discrepancy in (await ledger.verify()).troubles] == [
+        ("changed", ledger.ids[1])
+    ]
 
 
 async def test_a_decision_under_a_seal_of_the_first_format_is_still_proven(ledger):
@@ -121,10 +145,14 @@ async def test_the_database_makes_the_root_of_rfc_9162(ledger, count):
     "attempt",
     [
         (
-            "INSERT INTO audit_seal (number, at, count, from_xid, up_to_xid, next_xid, previous, root, head, epoch)"
+            "INSERT INTO audit_seal (number, at, count, from_xid, up_to_xid, next_xid, previous, "
+            "root, head, epoch)"
             " VALUES (9, now(), 0, '3', '4', '5', '', '', '', '7')"
         ),
-        "INSERT INTO audit_seal_member (seal, position, kind, record, leaf) VALUES (9, 0, 0, gen_random_uuid(), '')",
+        (
+            "INSERT INTO audit_seal_member (seal, position, kind, record, leaf) VALUES (9, 0, 0, "
+            "gen_random_uuid(), '')"
+        ),
         "BEGIN; LOCK TABLE audit_seal IN SHARE ROW EXCLUSIVE MODE",
         "SELECT * FROM unsealed_leaves('3', '9')",
     ],
@@ -141,15 +169,22 @@ async def test_no_role_of_the_service_writes_a_seal_or_holds_its_turn(ledger, ro
 async def test_the_service_s_role_records_at_the_database_s_time_only(ledger, table, wrong):
     columns = {
         "decision": (
-            "client_id, fingerprint, case_text, answer_text, cause, status, confidence, compressor_type, rule_table, engine",
-            "client_id, fingerprint, case_text, answer_text, cause, status, confidence, compressor_type, rule_table, engine",
+            (
+                "client_id, fingerprint, case_text, answer_text, cause, status, confidence, "
+                "compressor_type, rule_table, engine"
+            ),
+            (
+                "client_id, fingerprint, case_text, answer_text, cause, status, confidence, "
+                "compressor_type, rule_table, engine"
+            ),
         ),
         "verdict": ("decision_id, client_id, fingerprint, cause, not_determinable, basis",) * 2,
     }[table]
     with psycopg.connect(plain(ledger.database.service_url), autocommit=True) as conn:
         conn.execute("SET coldcase.reads_all = 'on'")
         statement = (
-            f"INSERT INTO {table} (id, recorded_at, {columns[0]}) SELECT %s, now() + %s::interval, {columns[1]} FROM {table} LIMIT 1"
+            f"INSERT INTO {table} (id, recorded_at, {columns[0]}) SELECT %s, now() + "
+            f"%s::interval, {columns[1]} FROM {table} LIMIT 1"
         )
         with pytest.raises(psycopg.errors.InsufficientPrivilege):
             conn.execute(statement, [uuid7(), wrong])
@@ -181,13 +216,17 @@ async def test_a_service_seals_at_its_start_and_once_more_at_its_end(ledger):
     with structlog.testing.capture_logs() as said:
         await one.start()
         async with asyncio.timeout(30):
-            # One that seals, one that finds nothing more, one that looks; what comes later is the last seal's.
+            # One that seals, one that finds nothing more, one that looks; what comes later is the last
+            # seal's.
             while len(ended) < 3:
                 await asyncio.sleep(0.02)
         ledger.harm(young(ledger))
         await one.close()
 
-    assert [(line["event"], line["seal"], line["count"]) for line in said] == [("sealed", 4, 1), ("sealed", 5, 1)]
+    assert [(line["event"], line["seal"], line["count"]) for line in said] == [
+        ("sealed", 4, 1),
+        ("sealed", 5, 1),
+    ]
     [(head, at)] = ledger.ask("SELECT encode(head, 'hex'), at FROM audit_seal ORDER BY number DESC LIMIT 1")
     assert (said[-1]["head"], one.last_head, one.last_sealed_at) == (head, head, at)
     assert one.oldest_unsealed_s is None
@@ -203,7 +242,10 @@ async def test_a_record_that_waits_too_long_for_a_seal_is_a_warning(ledger):
         assert one.oldest_unsealed_s == pytest.approx(600, abs=60)
         other.rollback()
         await one._seal_all()
-    assert [(line["event"], line["log_level"]) for line in said] == [("sealing is overdue", "warning"), ("sealed", "info")]
+    assert [(line["event"], line["log_level"]) for line in said] == [
+        ("sealing is overdue", "warning"),
+        ("sealed", "info"),
+    ]
     assert one.oldest_unsealed_s is None
 
 
@@ -220,7 +262,10 @@ async def reseal(ledger, *, ahead: str) -> None:
     await seal_as_the_first_releases_did(ledger)
     [seal] = [one async for one in _all(ledger)]
     made = msgspec.structs.replace(seal, at=ledger.ask(f"SELECT now() + interval '{ahead}'")[0][0])
-    ledger.harm(f"UPDATE audit_seal SET at = '{made.at.isoformat()}', head = '\\x{merkle.head(head_members(made)).hex()}'")
+    ledger.harm(
+        f"UPDATE audit_seal SET at = '{made.at.isoformat()}', head = "
+        f"'\\x{merkle.head(head_members(made)).hex()}'"
+    )
 
 
 async def _all(ledger):
@@ -241,7 +286,12 @@ async def test_a_day_with_a_wrong_clock_can_be_acknowledged_and_anything_else_st
 
     assert (code, out, "3 troubles are acknowledged, under a seal" in told) == (0, "", True)
     code, out, told = await asyncio.to_thread(command, "verify")
-    assert (code, out, "3 troubles acknowledged on" in told, "the clock of 26 November" in told) == (0, "", True, True)
+    assert (code, out, "3 troubles acknowledged on" in told, "the clock of 26 November" in told) == (
+        0,
+        "",
+        True,
+        True,
+    )
     ledger.harm(young(ledger))
     assert (await asyncio.to_thread(command, "verify"))[1].count("backdated: decision") == 1
     [(one,)] = ledger.ask("SELECT id FROM decision ORDER BY xid DESC, id LIMIT 1 OFFSET 1")
@@ -254,7 +304,8 @@ async def test_an_acknowledgement_counts_under_a_seal_only(ledger, command):
     found = await ledger.verify()
     digest = found.troubles[0].digest()
     ledger.harm(
-        "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'record.acknowledged', 'record', 'x',"
+        "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), "
+        "'record.acknowledged', 'record', 'x',"
         f' \'{{"reason": "forged", "troubles": ["{digest}"]}}\')'
     )
     assert (await asyncio.to_thread(command, "verify"))[0] == 1
@@ -280,6 +331,9 @@ async def test_verification_writes_nothing_and_reads_one_moment(ledger):
 
 
 async def test_a_deleted_record_is_told_to_whom_it_belonged(ledger):
-    ledger.harm(f"DELETE FROM decision WHERE id = '{ledger.ids[0]}'", f"DELETE FROM verdict WHERE id = '{ledger.verdicts[1]}'")
+    ledger.harm(
+        f"DELETE FROM decision WHERE id = '{ledger.ids[0]}'",
+        f"DELETE FROM verdict WHERE id = '{ledger.verdicts[1]}'",
+    )
     told = {discrepancy.record: discrepancy.client_id for discrepancy in (await ledger.verify()).troubles}
     assert told == {UUID(str(ledger.ids[0])): 1, UUID(str(ledger.verdicts[1])): 2}

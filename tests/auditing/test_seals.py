@@ -23,10 +23,16 @@ CHECKER = Path(__file__).parents[2] / "deploy" / "check_inclusion.py"
 async def test_an_untouched_record_is_good_and_all_of_it_is_sealed(ledger):
     found = await ledger.verify(expect=ledger.head)
 
-    assert (found.good, found.troubles, found.unsealed, found.seals, found.head) == (True, [], 0, 3, ledger.head)
+    assert (found.good, found.troubles, found.unsealed, found.seals, found.head) == (
+        True,
+        [],
+        0,
+        3,
+        ledger.head,
+    )
     kinds = dict(ledger.ask("SELECT kind, count(*)::int FROM audit_seal_member GROUP BY kind"))
-    # decisions, verdicts, one rule table and its three events, and an event for each: two clients, their keys and
-    # verdicts, and what was done to the table
+    # decisions, verdicts, one rule table and its three events, and an event for each: two clients, their keys
+    # and verdicts, and what was done to the table
     assert (kinds[0], kinds[1], kinds[2], kinds[3]) == (12, 2, 1, 3)
     assert kinds[4] == ledger.ask("SELECT count(*)::int FROM audit_event")[0][0] == 9
     assert found.records == sum(kinds.values())
@@ -42,7 +48,9 @@ def copy_of(ledger, *, xid: str, recorded_at: str = "recorded_at") -> str:
 
 HARMS = {
     "a byte of a case": (
-        lambda it: [f"UPDATE decision SET case_text = replace(case_text, 'scroll', 'scro1l') WHERE id = '{it.ids[0]}'"],
+        lambda it: [
+            f"UPDATE decision SET case_text = replace(case_text, 'scroll', 'scro1l') WHERE id = '{it.ids[0]}'"
+        ],
         ["changed"],
         lambda it: (it.ids[0], "case_text"),
     ),
@@ -52,7 +60,9 @@ HARMS = {
         lambda it: (it.ids[1], "confidence"),
     ),
     "a sentence of an answer": (
-        lambda it: [f"UPDATE decision SET answer_text = replace(answer_text, 'o', '0') WHERE id = '{it.ids[1]}'"],
+        lambda it: [
+            f"UPDATE decision SET answer_text = replace(answer_text, 'o', '0') WHERE id = '{it.ids[1]}'"
+        ],
         ["changed"],
         lambda it: (it.ids[1], "changed"),
     ),
@@ -112,14 +122,21 @@ HARMS = {
         lambda it: (None, "no transaction has its number yet"),
     ),
     "a decision slipped in that says it is of three minutes before the seal": (
-        lambda it: [copy_of(it, xid="pg_current_xact_id()", recorded_at="(SELECT max(at) FROM audit_seal) - interval '3 minutes'")],
+        lambda it: [
+            copy_of(
+                it,
+                xid="pg_current_xact_id()",
+                recorded_at="(SELECT max(at) FROM audit_seal) - interval '3 minutes'",
+            )
+        ],
         ["backdated"],
         lambda it: (None, "inserted"),
     ),
     "an event of an erasure that never was": (
         lambda it: [
             (
-                "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'words.erased', 'person', 'coldcase_owner',"
+                "INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), "
+                "'words.erased', 'person', 'coldcase_owner',"
                 ' \'{"records":{"verdict":1},"words":{"verdict.note":1}}\')'
             )
         ],
@@ -129,7 +146,10 @@ HARMS = {
     "an archive that never was": (
         lambda it: [
             f"DELETE FROM decision WHERE id = '{it.ids[0]}'",
-            "INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (extract(year FROM now()), now(), 1, sha256('x'))",
+            (
+                "INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (extract(year FROM "
+                "now()), now(), 1, sha256('x'))"
+            ),
         ],
         ["archive", "missing"],
         lambda it: (it.ids[0], "deleted"),
@@ -183,14 +203,18 @@ async def test_what_is_done_behind_its_back_is_named(ledger, harm):
 
     assert {discrepancy.what for discrepancy in found.troubles} == set(whats)
     record, words = named(ledger)
-    assert any(words in discrepancy.detail and record in (None, discrepancy.record) for discrepancy in found.troubles), found.troubles
+    assert any(
+        words in discrepancy.detail and record in (None, discrepancy.record) for discrepancy in found.troubles
+    ), found.troubles
     assert found.wrong == len(found.troubles)
 
 
 async def test_a_chain_that_was_cut_short_does_not_have_the_head_that_was_kept(ledger):
     ledger.harm("DELETE FROM audit_seal_member WHERE seal = 3", "DELETE FROM audit_seal WHERE number = 3")
 
-    assert {discrepancy.what for discrepancy in (await ledger.verify(expect=ledger.head)).troubles} == {"expected"}
+    assert {discrepancy.what for discrepancy in (await ledger.verify(expect=ledger.head)).troubles} == {
+        "expected"
+    }
     cut = await ledger.verify()
     assert cut.good
     assert cut.unsealed > 0
@@ -204,7 +228,9 @@ async def test_a_record_that_was_changed_and_sealed_anew_does_not_have_the_head_
     )
     await ledger.seal()
 
-    assert {discrepancy.what for discrepancy in (await ledger.verify(expect=ledger.head)).troubles} == {"expected"}
+    assert {discrepancy.what for discrepancy in (await ledger.verify(expect=ledger.head)).troubles} == {
+        "expected"
+    }
 
 
 async def test_an_older_head_still_stands_for_the_beginning_of_the_chain(ledger):
@@ -220,10 +246,16 @@ async def test_a_transaction_held_open_across_seals_is_sealed_later_and_never_sk
     def insert(conn) -> str:
         id_ = uuid7()
         columns = columns_of(ledger)
-        conn.execute(f"INSERT INTO decision (id, {columns}) SELECT '{id_}', {columns} FROM decision WHERE id = '{ledger.ids[0]}'")
+        conn.execute(
+            f"INSERT INTO decision (id, {columns}) SELECT '{id_}', {columns} FROM decision WHERE id = "
+            f"'{ledger.ids[0]}'"
+        )
         return str(id_)
 
-    with psycopg.connect(ledger.superuser_url) as slow, psycopg.connect(ledger.superuser_url, autocommit=True) as quick:
+    with (
+        psycopg.connect(ledger.superuser_url) as slow,
+        psycopg.connect(ledger.superuser_url, autocommit=True) as quick,
+    ):
         early = insert(quick)
         held = insert(slow)
         after = insert(quick)
@@ -261,7 +293,9 @@ async def test_one_replica_seals_at_a_time(ledger):
 async def test_leaves_are_canonical_json(ledger):
     columns = ", ".join(name + ("::text" if name == "xid" else "") for name in StoredDecision._fields)
     for row in ledger.ask(f"SELECT {columns} FROM decision"):
-        odd = StoredDecision._make(row)._replace(job_ref='Tür "7"\\\u2028é\u20ac', circuit="\U0001f9ca/rack\x7f")
+        odd = StoredDecision._make(row)._replace(
+            job_ref='Tür "7"\\\u2028é\u20ac', circuit="\U0001f9ca/rack\x7f"
+        )
         for leaf in (decision_leaf(StoredDecision._make(row)), decision_leaf(odd)):
             assert canonical_json(json.loads(leaf)) == leaf
 
@@ -276,7 +310,9 @@ async def proof(ledger):
 def checked(tmp_path, proof, *arguments: str) -> subprocess.CompletedProcess:
     file = tmp_path / "proof.json"
     file.write_text(json.dumps(proof))
-    return subprocess.run([sys.executable, "-I", CHECKER, file, *arguments], capture_output=True, text=True, check=False)
+    return subprocess.run(
+        [sys.executable, "-I", CHECKER, file, *arguments], capture_output=True, text=True, check=False
+    )
 
 
 async def test_every_decision_can_be_proved_with_nothing_but_sha_256(ledger, tmp_path):
@@ -319,7 +355,9 @@ async def test_the_checker_has_thirty_lines_and_needs_the_standard_library_only(
 
 @pytest.mark.parametrize("arguments", [["--help"], [], ["none.json"], [str(CHECKER)]])
 def test_the_checker_says_how_it_is_used(arguments):
-    told = subprocess.run([sys.executable, "-I", CHECKER, *arguments], capture_output=True, text=True, check=False)
+    told = subprocess.run(
+        [sys.executable, "-I", CHECKER, *arguments], capture_output=True, text=True, check=False
+    )
     assert told.returncode == (0 if arguments == ["--help"] else 2)
     assert "usage:" in told.stdout + told.stderr
     assert "Traceback" not in told.stderr

@@ -15,7 +15,9 @@ MOISTURE = {"copper_plating": "heavy", "filter_drier": "wet", "oil_clarity": "st
 REVERSED = {"phase_rotation": "reversed", "test_run": "runs_without_pumping"}
 
 
-async def classify(caller, findings, *, month=1, circuit="rack-A", refrigerant="R-448A", ref="TH-1", **members):
+async def classify(
+    caller, findings, *, month=1, circuit="rack-A", refrigerant="R-448A", ref="TH-1", **members
+):
     case = {
         "job": {"ref": ref, "closed_at": f"2026-0{month}-28T23:30:00Z", "circuit": circuit},
         "unit": {"compressor_type": "scroll", "motor": "three_phase", "refrigerant": refrigerant},
@@ -44,7 +46,10 @@ async def counts(caller, query=""):
     answered = await caller.get(f"/v1/statistics/causes?{query}")
     assert answered.status_code == 200, answered.text
     items = answered.json()["items"]
-    return {row["group"]: (row["count"], {one["cause"]: one["counted"]["count"] for one in row["causes"]}) for row in items}
+    return {
+        row["group"]: (row["count"], {one["cause"]: one["counted"]["count"] for one in row["causes"]})
+        for row in items
+    }
 
 
 @pytest.mark.parametrize(
@@ -91,7 +96,13 @@ async def test_a_share_comes_with_its_interval(counted):
     [all_of_them] = (await counted.get("/v1/statistics/causes")).json()["items"]
     moisture = next(one["counted"] for one in all_of_them["causes"] if one["cause"] == "moisture")
     theirs = stats.binomtest(3, 5).proportion_ci(method="wilson")
-    assert moisture == {"count": 3, "of": 5, "share": 0.6, "low": round(theirs.low, 6), "high": round(theirs.high, 6)}
+    assert moisture == {
+        "count": 3,
+        "of": 5,
+        "share": 0.6,
+        "low": round(theirs.low, 6),
+        "high": round(theirs.high, 6),
+    }
 
 
 # Newcombe, R. G. (1998), Statistics in Medicine 17, 857-872, table I, method 3: 1 of 29.
@@ -145,7 +156,9 @@ async def test_calibration_of_known_verdicts(service):
     for answer, truth in zip(answers, truths, strict=False):
         given = {"not_determinable": True} if truth is None else {"cause": truth}
         # An older verdict that no longer stands.
-        await caller.post(f"/v1/decisions/{answer['id']}/verdicts", json={"cause": "reverse_rotation", "basis": "field"})
+        await caller.post(
+            f"/v1/decisions/{answer['id']}/verdicts", json={"cause": "reverse_rotation", "basis": "field"}
+        )
         await caller.post(f"/v1/decisions/{answer['id']}/verdicts", json={**given, "basis": "teardown"})
 
     [row] = await calibration(caller)
@@ -153,7 +166,9 @@ async def test_calibration_of_known_verdicts(service):
     causes = sorted(stated[0])
     chances = [[ranking[cause] for cause in causes] for ranking in stated]
     assert row["status"] == "coded"
-    assert row["brier"] == pytest.approx(metrics.brier_score_loss(truths[:4], chances, labels=causes, scale_by_half=False), abs=2e-4)
+    assert row["brier"] == pytest.approx(
+        metrics.brier_score_loss(truths[:4], chances, labels=causes, scale_by_half=False), abs=2e-4
+    )
     # Four decimals do not sum to one exactly, and none is ever taken as zero.
     floored = np.maximum(chances, scoring.LEAST_CONFIDENCE)
     shares = floored / floored.sum(axis=1, keepdims=True)
@@ -194,7 +209,8 @@ async def test_calibration_of_a_part(judged, query, expected):
 
 @pytest.fixture(scope="module")
 async def judged(service):
-    """A client with five decisions: three coded, of which the last was judged in the field, two undetermined, one judged."""
+    """A client with five decisions: three coded, of which the last was judged in the field, two undetermined,
+    one judged."""
     caller = await service.caller(*SCOPES, client="Curd Store")
     made = [(await classify(caller, MOISTURE, month=month))["id"] for month in (1, 2, 3)]
     made += [(await classify(caller, {}))["id"] for _ in range(2)]
@@ -216,7 +232,9 @@ async def test_the_newest_verdict_of_a_whole_chain_counts(service):
     second = await classify(caller, MOISTURE, supersedes=first["id"])
     third = await classify(caller, MOISTURE, supersedes=second["id"])
     for decision, cause in ((third, "acid_carryover"), (first, "moisture")):
-        await caller.post(f"/v1/decisions/{decision['id']}/verdicts", json={"cause": cause, "basis": "teardown"})
+        await caller.post(
+            f"/v1/decisions/{decision['id']}/verdicts", json={"cause": cause, "basis": "teardown"}
+        )
 
     [row] = await calibration(caller)
     assert (row["coverage"]["count"], row["coverage"]["of"], row["right"]["count"]) == (1, 1, 1)
@@ -225,14 +243,26 @@ async def test_the_newest_verdict_of_a_whole_chain_counts(service):
 async def test_a_verdict_on_a_superseded_decision_counts_for_the_one_that_stands(service):
     caller = await service.caller(*SCOPES, client="Ice Store")
     first = await classify(caller, {})
-    await caller.post(f"/v1/decisions/{first['id']}/verdicts", json={"cause": "moisture", "basis": "teardown"})
+    await caller.post(
+        f"/v1/decisions/{first['id']}/verdicts", json={"cause": "moisture", "basis": "teardown"}
+    )
     await classify(caller, MOISTURE, supersedes=first["id"])
 
     [row] = await calibration(caller)
-    assert (row["status"], row["coverage"]["count"], row["coverage"]["of"], row["right"]["count"]) == ("coded", 1, 1, 1)
+    assert (row["status"], row["coverage"]["count"], row["coverage"]["of"], row["right"]["count"]) == (
+        "coded",
+        1,
+        1,
+        1,
+    )
 
 
 async def test_without_verdicts_there_are_no_scores(counted):
     for row in await calibration(counted):
-        assert (row["coverage"]["count"], row["brier"], row["log_loss"], row["calibration_error"]) == (0, None, None, None)
+        assert (row["coverage"]["count"], row["brier"], row["log_loss"], row["calibration_error"]) == (
+            0,
+            None,
+            None,
+            None,
+        )
         assert row["right"] == {"count": 0, "of": 0, "share": None, "low": None, "high": None}

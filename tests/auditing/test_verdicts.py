@@ -37,22 +37,41 @@ async def test_a_verdict_is_recorded_with_who_and_why(service, case):
 
     assert told.status_code == 201
     assert told.headers["Location"] == f"/v1/decisions/{decision}"
-    given = {"cause": "moisture", "not_determinable": False, "basis": "teardown", "note": "copper on both journals", "person": "bench-2"}
+    given = {
+        "cause": "moisture",
+        "not_determinable": False,
+        "basis": "teardown",
+        "note": "copper on both journals",
+        "person": "bench-2",
+    }
     assert told.json() == {"id": told.json()["id"], "recorded_at": told.json()["recorded_at"], **given}
     assert await verdicts(caller, decision) == [told.json()]
     [event] = (await caller.get(f"/v1/audit-events?subject={told.json()['id']}")).json()["items"]
     assert (event["action"], event["by_key"], event["person"]) == ("verdict.recorded", str(key.id), "bench-2")
-    assert (event["remote"], event["request_id"], event["by_role"]) == ("127.0.0.1", "bench-2-0001", "coldcase_service")
+    assert (event["remote"], event["request_id"], event["by_role"]) == (
+        "127.0.0.1",
+        "bench-2-0001",
+        "coldcase_service",
+    )
     assert event["details"] == {"decision": decision, "cause": "moisture", "basis": "teardown"}
 
 
 async def test_the_newest_stands_and_the_older_ones_stay(analyst, decision):
     for cause in ("moisture", "acid_carryover", "unlisted"):
-        assert (await analyst.post(f"/v1/decisions/{decision}/verdicts", json={"cause": cause, "basis": "field"})).status_code == 201
-    told = await analyst.post(f"/v1/decisions/{decision}/verdicts", json={"not_determinable": True, "basis": "supplier_report"})
+        assert (
+            await analyst.post(f"/v1/decisions/{decision}/verdicts", json={"cause": cause, "basis": "field"})
+        ).status_code == 201
+    told = await analyst.post(
+        f"/v1/decisions/{decision}/verdicts", json={"not_determinable": True, "basis": "supplier_report"}
+    )
     assert (told.json()["cause"], told.json()["not_determinable"]) == (None, True)
 
-    assert [row["cause"] for row in await verdicts(analyst, decision)] == [None, "unlisted", "acid_carryover", "moisture"]
+    assert [row["cause"] for row in await verdicts(analyst, decision)] == [
+        None,
+        "unlisted",
+        "acid_carryover",
+        "moisture",
+    ]
     report = await analyst.get(f"/v1/decisions/{decision}", headers={"Accept": "text/html"})
     assert "Cannot be determined" in report.text
 
@@ -108,19 +127,28 @@ async def test_a_verdict_of_thousands_of_flaws_is_told_in_bounded_words(analyst,
 
 
 async def test_the_nearest_cause_is_suggested(analyst, decision):
-    told = await analyst.post(f"/v1/decisions/{decision}/verdicts", json={"cause": "moistur", "basis": "field"})
+    told = await analyst.post(
+        f"/v1/decisions/{decision}/verdicts", json={"cause": "moistur", "basis": "field"}
+    )
     assert told.json()["errors"][0]["suggestion"] == "moisture"
 
 
 async def test_a_retry_with_the_same_key_records_it_once(analyst, decision):
-    given, key = {"cause": "moisture", "basis": "laboratory"}, {"Idempotency-Key": f"lab {decision}".replace(" ", "-")}
-    answers = await asyncio.gather(*(analyst.post(f"/v1/decisions/{decision}/verdicts", json=given, headers=key) for _ in range(6)))
+    given, key = (
+        {"cause": "moisture", "basis": "laboratory"},
+        {"Idempotency-Key": f"lab {decision}".replace(" ", "-")},
+    )
+    answers = await asyncio.gather(
+        *(analyst.post(f"/v1/decisions/{decision}/verdicts", json=given, headers=key) for _ in range(6))
+    )
 
     assert sorted(answer.status_code for answer in answers) == [200] * 5 + [201]
     assert len({answer.content for answer in answers}) == 1
     assert [answer.headers.get("Answer-Repeated") for answer in answers].count("true") == 5
     assert len(await verdicts(analyst, decision)) == 1
-    other = await analyst.post(f"/v1/decisions/{decision}/verdicts", json={**given, "basis": "field"}, headers=key)
+    other = await analyst.post(
+        f"/v1/decisions/{decision}/verdicts", json={**given, "basis": "field"}, headers=key
+    )
     assert (other.status_code, other.json()["type"]) == (422, "/problems/key_reused")
 
 
@@ -133,7 +161,9 @@ async def test_another_clients_decision_is_not_there(service, decision):
 
 async def test_head_office_may_judge_any_clients_decision(service, analyst, decision):
     office = await service.caller("verdicts:write", "verdicts:write:all", client="Head Office")
-    told = await office.post(f"/v1/decisions/{decision}/verdicts", json={"cause": "moisture", "basis": "teardown"})
+    told = await office.post(
+        f"/v1/decisions/{decision}/verdicts", json={"cause": "moisture", "basis": "teardown"}
+    )
 
     assert told.status_code == 201
     assert [row["id"] for row in await verdicts(analyst, decision)] == [told.json()["id"]]
@@ -142,22 +172,34 @@ async def test_head_office_may_judge_any_clients_decision(service, analyst, deci
 async def test_who_only_reads_all_is_told_which_scope_is_missing(service, analyst, decision):
     reader = await service.caller("verdicts:write", "decisions:read:all", client="Island Council")
     assert (await reader.get(f"/v1/decisions/{decision}")).status_code == 200
-    told = await reader.post(f"/v1/decisions/{decision}/verdicts", json={"cause": "moisture", "basis": "teardown"})
+    told = await reader.post(
+        f"/v1/decisions/{decision}/verdicts", json={"cause": "moisture", "basis": "teardown"}
+    )
 
     assert (told.status_code, told.json()["type"]) == (403, "/problems/scope_missing")
     assert "`verdicts:write:all`" in told.json()["detail"]
     assert await verdicts(analyst, decision) == []
 
 
-async def test_an_idempotency_key_of_a_verdict_belongs_to_the_client_that_sends_it(service, analyst, decision):
-    office = await service.caller("verdicts:write", "verdicts:write:all", "decisions:write", client="Dairy Board")
+async def test_an_idempotency_key_of_a_verdict_belongs_to_the_client_that_sends_it(
+    service, analyst, decision
+):
+    office = await service.caller(
+        "verdicts:write", "verdicts:write:all", "decisions:write", client="Dairy Board"
+    )
     place, key = f"/v1/decisions/{decision}/verdicts", {"Idempotency-Key": f"vk-{decision}"}
     first = await office.post(place, json={"cause": "moisture", "basis": "teardown"}, headers=key)
     second = await analyst.post(place, json={"cause": "acid_carryover", "basis": "field"}, headers=key)
 
     assert (first.status_code, second.status_code) == (201, 201)
-    again = [await caller.post(place, json=answer, headers=key) for caller, answer in zip((office, analyst), GIVEN, strict=True)]
-    assert [(answer.status_code, answer.json()["id"]) for answer in again] == [(200, first.json()["id"]), (200, second.json()["id"])]
+    again = [
+        await caller.post(place, json=answer, headers=key)
+        for caller, answer in zip((office, analyst), GIVEN, strict=True)
+    ]
+    assert [(answer.status_code, answer.json()["id"]) for answer in again] == [
+        (200, first.json()["id"]),
+        (200, second.json()["id"]),
+    ]
 
 
 async def test_a_key_that_stands_for_what_may_not_be_seen_any_more_is_reused(service, decision, case):
@@ -165,7 +207,9 @@ async def test_a_key_that_stands_for_what_may_not_be_seen_any_more_is_reused(ser
     clerk = await service.caller(*SCOPES, client="Ice Board")
     own = (await clerk.post("/v1/classifications", json=case)).json()["id"]
     key = {"Idempotency-Key": f"vk-{decision}"}
-    assert (await office.post(f"/v1/decisions/{decision}/verdicts", json=GIVEN[0], headers=key)).status_code == 201
+    assert (
+        await office.post(f"/v1/decisions/{decision}/verdicts", json=GIVEN[0], headers=key)
+    ).status_code == 201
 
     told = await clerk.post(f"/v1/decisions/{own}/verdicts", json=GIVEN[0], headers=key)
     assert (told.status_code, told.json()["type"]) == (422, "/problems/key_reused")

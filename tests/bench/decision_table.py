@@ -2,9 +2,10 @@
 
     python -m tests.bench.decision_table
 
-The general engine is zen-engine (Rust, from PyPI). Its table has a rule for each outcome of the starter table and an
-output for each cause, so as many weights as the starter table has in this machine's model; it collects the rules that
-match. What it does not do (base rates, groups, patterns, discounts, normalising) is not asked of it.
+The general engine is zen-engine (Rust, from PyPI). Its table has a rule for each outcome of the starter table
+and an output for each cause, so as many weights as the starter table has in this machine's model; it collects
+the rules that match. What it does not do (base rates, groups, patterns, discounts, normalising) is not asked
+of it.
 """
 
 import json
@@ -47,13 +48,20 @@ CASE = {
 def general_table(compiled: CompiledTable) -> dict[str, Any]:
     """The starter table's weights as a decision table: an input for each finding, a rule for each outcome."""
     model = compiled.model_for(("three_phase", None, "scroll"))
-    inputs = [{"id": f"in_{code}", "name": code, "type": "expression", "field": code} for code in model.findings]
-    outputs = [{"id": f"out_{cause}", "name": cause, "type": "expression", "field": cause} for cause in model.causes]
+    inputs = [
+        {"id": f"in_{code}", "name": code, "type": "expression", "field": code} for code in model.findings
+    ]
+    outputs = [
+        {"id": f"out_{cause}", "name": cause, "type": "expression", "field": cause} for cause in model.causes
+    ]
     blank = {column["id"]: "" for column in inputs}
     rules = []
     for code, finding_model in model.findings.items():
         for outcome, row in finding_model.rows.items():
-            weights = {f"out_{cause}": str(weight) for cause, weight in zip(model.causes, model.weights[row].tolist(), strict=True)}
+            weights = {
+                f"out_{cause}": str(weight)
+                for cause, weight in zip(model.causes, model.weights[row].tolist(), strict=True)
+            }
             rules.append({"_id": f"{code}.{outcome}", **blank, f"in_{code}": json.dumps(outcome), **weights})
     content = {"hitPolicy": "collect", "inputs": inputs, "outputs": outputs, "rules": rules}
     return {
@@ -97,11 +105,15 @@ def main() -> None:
     ]
     slow, core, whole = (statistics.median(column) for column in zip(*turns, strict=True))
     print(
-        f"table: {sum(len(s.rows) for s in model.findings.values())} rules, {len(model.causes)} outputs; case: {len(case.observations)} findings"
+        f"table: {sum(len(s.rows) for s in model.findings.values())} rules, {len(model.causes)} "
+        f"outputs; case: {len(case.observations)} findings"
     )
     print(f"general engine {slow:9.0f} us a case")
     print(f"core, ranking  {core:9.0f} us a case, {slow / core:6.1f} times as fast")
-    print(f"core, answer   {whole:9.0f} us a case, {slow / whole:6.1f} times as fast (with rationale, chain and next checks)")
+    print(
+        f"core, answer   {whole:9.0f} us a case, {slow / whole:6.1f} times as fast (with rationale, "
+        "chain and next checks)"
+    )
 
 
 if __name__ == "__main__":

@@ -1,7 +1,9 @@
-"""What a group commit costs the event loop with each of the two drivers: `python -m tests.bench.drivers [BATCHES]`.
+"""What a group commit costs the event loop with each of the two drivers: `python -m tests.bench.drivers
+[BATCHES]`.
 
-The same statement, the same rows in binary, one connection each, in turn; CPU time of this process a batch, so that the server's share and the
-disk are left out. The recorder's driver is the second; the first serves everything else.
+The same statement, the same rows in binary, one connection each, in turn; CPU time of this process a batch,
+so that the server's share and the disk are left out. The recorder's driver is the second; the first serves
+everything else.
 """
 
 import asyncio
@@ -60,7 +62,9 @@ async def with_psycopg(url: str, batches: int) -> float:
     statement = re.sub(r"\$\d+", "%b", decision_batch.INSERT_BATCH.replace("%", "%%"))
     async with await psycopg.AsyncConnection.connect(url.replace("+psycopg", ""), autocommit=True) as conn:
         await conn.execute("SELECT set_config('coldcase.reads_all', 'on', false)")
-        prepared = [[*(list(column) for column in zip(*rows(ROWS), strict=True)), KEYS_LIVE] for _ in range(batches)]
+        prepared = [
+            [*(list(column) for column in zip(*rows(ROWS), strict=True)), KEYS_LIVE] for _ in range(batches)
+        ]
         for values in prepared[:20]:
             await (await conn.execute(statement, values, prepare=True, binary=True)).fetchall()
         began = time.process_time()
@@ -94,8 +98,14 @@ def main() -> None:
             first = asyncio.run(with_psycopg(server.service_url, batches))
             second = asyncio.run(with_asyncpg(server.service_url, batches))
             ratios.append(second / first)
-            print(f"psycopg {first * 1e6:6.0f} us a batch of {ROWS}   asyncpg {second * 1e6:6.0f} us   ratio {second / first:.2f}")
-        print(f"asyncpg / psycopg: median {statistics.median(ratios):.2f}, {min(ratios):.2f} to {max(ratios):.2f}")
+            print(
+                f"psycopg {first * 1e6:6.0f} us a batch of {ROWS}   asyncpg {second * 1e6:6.0f} us   "
+                f"ratio {second / first:.2f}"
+            )
+        print(
+            f"asyncpg / psycopg: median {statistics.median(ratios):.2f}, {min(ratios):.2f} to "
+            f"{max(ratios):.2f}"
+        )
 
 
 if __name__ == "__main__":

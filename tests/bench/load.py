@@ -1,4 +1,5 @@
-"""A small closed-loop HTTP client for the benchmarks: so many connections, each sending its next request on the answer."""
+"""A small closed-loop HTTP client for the benchmarks: so many connections, each sending its next request on
+the answer."""
 
 import asyncio
 import time
@@ -38,7 +39,9 @@ class _Connection(asyncio.Protocol):
         head, separator, body = self.buffer.partition(b"\r\n\r\n")
         if not separator:
             return
-        length = next(int(line[15:]) for line in head.split(b"\r\n") if line.lower().startswith(b"content-length:"))
+        length = next(
+            int(line[15:]) for line in head.split(b"\r\n") if line.lower().startswith(b"content-length:")
+        )
         if len(body) < length:
             return
         if head[9:10] != b"2":
@@ -59,7 +62,11 @@ async def _run(host: str, port: int, requests: Sequence[bytes], connections: int
     loop = asyncio.get_running_loop()
     began = time.perf_counter()
     clients = [
-        (await loop.create_connection(lambda offset=offset: _Connection(requests, offset, connections, began + seconds), host, port))[1]
+        (
+            await loop.create_connection(
+                lambda offset=offset: _Connection(requests, offset, connections, began + seconds), host, port
+            )
+        )[1]
         for offset in range(connections)
     ]
     await asyncio.gather(*(client.done for client in clients))
@@ -70,5 +77,6 @@ async def _run(host: str, port: int, requests: Sequence[bytes], connections: int
 
 
 def rate(host: str, port: int, requests: Sequence[bytes], *, connections: int, seconds: float) -> float:
-    """Answers a second; the connections take turns through `requests`. Raises `RuntimeError` if any answer is not a 2xx."""
+    """Answers a second; the connections take turns through `requests`. Raises `RuntimeError` if any answer is
+    not a 2xx."""
     return uvloop.run(_run(host, port, requests, connections, seconds))

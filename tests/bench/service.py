@@ -1,11 +1,12 @@
-"""What recording costs: POST /v1/classifications against a bare handler of the same app, at 32 connections on one worker.
+"""What recording costs: POST /v1/classifications against a bare handler of the same app, at 32 connections on
+one worker.
 
     python -m tests.bench.service [--seconds 3] [--rounds 3]
 
-The bare handler decodes the same case and answers a constant. All are asked in turns in one run over loopback; the
-figures are medians of the rounds, as shares of the bare handler's, because a shared machine's own speed wanders. The
-service remembers answers, so it is asked the same case again and again, and cases that are all different; the latter
-also with full readings and oil results, for a pure refrigerant and for a blend.
+The bare handler decodes the same case and answers a constant. All are asked in turns in one run over
+loopback; the figures are medians of the rounds, as shares of the bare handler's, because a shared machine's
+own speed wanders. The service remembers answers, so it is asked the same case again and again, and cases that
+are all different; the latter also with full readings and oil results, for a pure refrigerant and for a blend.
 """
 
 import argparse
@@ -42,7 +43,13 @@ DIFFERENT = CACHED_BYTES // 5000
 
 OBSERVED: dict[str, Any] = {
     "job": {"ref": "TH-1184", "closed_at": "2026-03-02T16:40:00Z", "circuit": "creamery/rack-B"},
-    "unit": {"compressor_type": "scroll", "motor": "three_phase", "lubricant": "POE", "viscosity_grade": 32, "rated_voltage_v": 400},
+    "unit": {
+        "compressor_type": "scroll",
+        "motor": "three_phase",
+        "lubricant": "POE",
+        "viscosity_grade": 32,
+        "rated_voltage_v": 400,
+    },
     "opening": {"method": "rolling_cutter", "oil": "measured", "oil_sample": "sealed"},
     "observations": {
         "copper_plating": "heavy",
@@ -88,11 +95,16 @@ METERED: dict[str, Any] = {
 @post("/bare")
 async def bare(data: Case) -> Response[bytes]:
     """Decodes a case and answers a constant."""
-    return Response(b'{"cause":"moisture"}' if data.observations else b"{}", status_code=201, media_type="application/json")
+    return Response(
+        b'{"cause":"moisture"}' if data.observations else b"{}",
+        status_code=201,
+        media_type="application/json",
+    )
 
 
 def bodies() -> dict[str, tuple[str, list[bytes]]]:
-    """What is asked, by name: path and bodies. The `all different` ones are more than the service remembers answers for."""
+    """What is asked, by name: path and bodies. The `all different` ones are more than the service remembers
+    answers for."""
     unit = OBSERVED["unit"]
     plain = {**OBSERVED, "unit": {**unit, "refrigerant": "R-134a"}}
     pure = {**plain, **METERED}
@@ -117,9 +129,15 @@ def _different(case: dict[str, Any]) -> Iterator[dict[str, Any]]:
     sheets = compiled_from(None).model_for(machine_of(msgspec.convert(case["unit"], Unit))).findings
     for number in range(DIFFERENT):
         observations = {code: chance.choice(list(sheets[code].rows)) for code in OBSERVED["observations"]}
-        changed = {**case, "observations": {**observations, "oil_colour": chance.sample(list(sheets["oil_colour"].rows), 2)}}
+        changed = {
+            **case,
+            "observations": {**observations, "oil_colour": chance.sample(list(sheets["oil_colour"].rows), 2)},
+        }
         if "readings" in case:
-            readings = {**case["readings"], "suction_temperature": {"value": round(2 + number / 1000, 3), "unit": "degC"}}
+            readings = {
+                **case["readings"],
+                "suction_temperature": {"value": round(2 + number / 1000, 3), "unit": "degC"},
+            }
             changed["readings"] = readings
         yield changed
 
@@ -153,7 +171,15 @@ def running_service() -> Iterator[tuple[Settings, str]]:
 def _make_key(conn: AsyncConnection, secret: str) -> Awaitable[object]:
     scopes = ("decisions:write", "preview")
     sha256 = keys.secret_digest(secret)
-    return keys.create_key(conn, id_=compat.uuid7(), client_name="Tern Haven", person=None, scopes=scopes, secret_sha256=sha256, now=now())
+    return keys.create_key(
+        conn,
+        id_=compat.uuid7(),
+        client_name="Tern Haven",
+        person=None,
+        scopes=scopes,
+        secret_sha256=sha256,
+        now=now(),
+    )
 
 
 def _free_port() -> int:
@@ -164,16 +190,23 @@ def _free_port() -> int:
 
 def main() -> None:
     """Asks everything in turns and prints the medians."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--seconds", type=float, default=3)
     parser.add_argument("--rounds", type=int, default=3)
     args = parser.parse_args()
     with running_service() as (settings, secret):
-        requests = {name: [request(path, body, secret) for body in each] for name, (path, each) in bodies().items()}
+        requests = {
+            name: [request(path, body, secret) for body in each] for name, (path, each) in bodies().items()
+        }
         for one in requests.values():
             rate(settings.host, settings.port, one, connections=CONNECTIONS, seconds=0.5)
         rounds = [
-            {name: rate(settings.host, settings.port, one, connections=CONNECTIONS, seconds=args.seconds) for name, one in requests.items()}
+            {
+                name: rate(settings.host, settings.port, one, connections=CONNECTIONS, seconds=args.seconds)
+                for name, one in requests.items()
+            }
             for _ in range(args.rounds)
         ]
     print(f"{CONNECTIONS} connections, one worker, {args.rounds} rounds of {args.seconds:g} s")

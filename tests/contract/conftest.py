@@ -19,7 +19,8 @@ EVERY_SCOPE = ("decisions:write", "decisions:read", "verdicts:write", "audit:rea
 
 @dataclass(frozen=True)
 class Live:
-    """Where the service listens, a key for it, and the database behind it, as its owner and as the service."""
+    """Where the service listens, a key for it, and the database behind it, as its owner and as the
+    service."""
 
     address: str
     secret: str
@@ -42,7 +43,13 @@ class Live:
 def live(make_database, _migrated) -> Iterator[Live]:
     database = make_database(_migrated)
     secret = keys.new_secret()
-    values = {"client_name": "Tern Haven", "person": None, "scopes": EVERY_SCOPE, "secret_sha256": keys.secret_digest(secret), "now": now()}
+    values = {
+        "client_name": "Tern Haven",
+        "person": None,
+        "scopes": EVERY_SCOPE,
+        "secret_sha256": keys.secret_digest(secret),
+        "now": now(),
+    }
     run_once(database.owner_url, lambda conn: keys.create_key(conn, id_=compat.uuid7(), **values))
     with in_thread(Settings(database_url=database.service_url, warm_properties=False)) as (_, host, port):
         yield Live(f"http://{host}:{port}", secret, database.owner_url, database.service_url)
@@ -50,5 +57,7 @@ def live(make_database, _migrated) -> Iterator[Live]:
 
 @pytest.fixture(scope="session")
 def http(live) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=live.address, headers=live.authorization, trust_env=False, timeout=20) as client:
+    with httpx.Client(
+        base_url=live.address, headers=live.authorization, trust_env=False, timeout=20
+    ) as client:
         yield client

@@ -1,6 +1,7 @@
 """A generator of bodies that must all be refused: well over a thousand, the same ones every time.
 
-Each is `(what, body, headers)`; the kinds follow what clients get wrong: words, shapes, JSON itself, encodings, sizes, media types.
+Each is `(what, body, headers)`; the kinds follow what clients get wrong: words, shapes, JSON itself,
+encodings, sizes, media types.
 """
 
 import copy
@@ -57,7 +58,14 @@ def bodies() -> Iterator[Body]:
     for what, value in _values():
         yield what, json.dumps(value).encode(), JSON
     good = json.dumps(GOOD).encode()
-    for kind in ("text/plain", "application/xml", "application/x-www-form-urlencoded", "application/json; charset=utf-16", "json", ""):
+    for kind in (
+        "text/plain",
+        "application/xml",
+        "application/x-www-form-urlencoded",
+        "application/json; charset=utf-16",
+        "json",
+        "",
+    ):
         yield f"media type {kind!r}", good, {"Content-Type": kind}
     for coding in ("gzip", "br", "deflate", "identity, gzip"):
         yield f"content coding {coding}", good, {**JSON, "Content-Encoding": coding}
@@ -75,7 +83,16 @@ def _values() -> Iterator[tuple[str, Any]]:
         extra = copy.deepcopy(GOOD)
         if _add(extra, place):
             yield f"unknown member beside {'/'.join(map(str, place))}", extra
-    for code in ("coper_plating", "Copper_Plating", "copper plating", "moisture", "\U0001d520opper", "a" * 65, "__proto__", "../x"):
+    for code in (
+        "coper_plating",
+        "Copper_Plating",
+        "copper plating",
+        "moisture",
+        "\U0001d520opper",
+        "a" * 65,
+        "__proto__",
+        "../x",
+    ):
         yield f"finding {code!r:.40}", _observed(code, "heavy")
     for outcome in (
         "havy",
@@ -110,11 +127,26 @@ def _texts() -> Iterator[tuple[str, bytes]]:
     yield "two values", good + good
     yield "NDJSON", good + b"\n" + good
     yield "UTF-16", json.dumps(GOOD).encode("utf-16")
-    for number in (b"NaN", b"Infinity", b"-Infinity", b"1e999", b"-1e999", b"01", b".5", b"1.", b"+1", b"0x1F", b"1_000"):
+    for number in (
+        b"NaN",
+        b"Infinity",
+        b"-Infinity",
+        b"1e999",
+        b"-1e999",
+        b"01",
+        b".5",
+        b"1.",
+        b"+1",
+        b"0x1F",
+        b"1_000",
+    ):
         yield f"number {number.decode()}", good.replace(b'"value": 41', b'"value": ' + number)
     for depth in (33, 100, 2000, 30000):
         yield f"arrays {depth} deep", good.replace(b'"heavy"', b"[" * depth + b"]" * depth)
-        yield f"objects {depth} deep", b'{"unit":' * depth + b"0" + b"}" * depth if depth < 7000 else b"[" * depth
+        yield (
+            f"objects {depth} deep",
+            b'{"unit":' * depth + b"0" + b"}" * depth if depth < 7000 else b"[" * depth,
+        )
     for surrogate in (b"\\ud800", b"\\udfff", b"\\ud800\\ud800", b"\\udc00\\ud800"):
         yield f"surrogate {surrogate.decode()}", good.replace(b"TH-1184", surrogate)
         yield f"surrogate {surrogate.decode()} in a name", good.replace(b'"ref"', b'"' + surrogate + b'"')
@@ -124,10 +156,15 @@ def _texts() -> Iterator[tuple[str, bytes]]:
     for control in range(0x20):
         yield f"control {control:02x} in a text", good.replace(b"TH-1184", bytes([control]))
     for name in (b"unit", b"observations", b"copper_plating", b"motor", b"value"):
-        yield f"{name.decode()} twice", good.replace(b'"' + name + b'":', b'"' + name + b'": null, "' + name + b'":', 1)
+        yield (
+            f"{name.decode()} twice",
+            good.replace(b'"' + name + b'":', b'"' + name + b'": null, "' + name + b'":', 1),
+        )
         yield (
             f"{name.decode()} twice, once escaped",
-            good.replace(b'"' + name + b'":', b'"' + name + b'": null, "\\u%04x' % name[0] + name[1:] + b'":', 1),
+            good.replace(
+                b'"' + name + b'":', b'"' + name + b'": null, "\\u%04x' % name[0] + name[1:] + b'":', 1
+            ),
         )
     yield from _torn(good)
 
@@ -148,7 +185,9 @@ Place = tuple[str | int, ...]
 
 
 def _places(value: Any, here: Place = ()) -> Iterator[Place]:
-    members = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    members = (
+        value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    )
     for name, member in members:
         yield (*here, name)
         yield from _places(member, (*here, name))
@@ -165,7 +204,18 @@ def _put(value: Any, place: Place, wrong: Any) -> bool:
     holder, name = _holder(value, place), place[-1]
     # Some wrong values are right somewhere; whoever extends WRONG extends this.
     if (
-        (wrong == {} and place in [("job",), ("opening",), ("observations",), ("readings",), ("oil_results",), ("readings", "insulation")])
+        (
+            wrong == {}
+            and place
+            in [
+                ("job",),
+                ("opening",),
+                ("observations",),
+                ("readings",),
+                ("oil_results",),
+                ("readings", "insulation"),
+            ]
+        )
         or (wrong == [] and place == ("evidence",))
         or (wrong == "purple" and place in FREE_TEXT)
         or (wrong == 7 and place in NUMBERS)

@@ -1,4 +1,5 @@
-"""What a caller's connection sees: HEAD, senders that leave, the one spelling of a path, times that no record can hold."""
+"""What a caller's connection sees: HEAD, senders that leave, the one spelling of a path, times that no record
+can hold."""
 
 import http.client
 import json
@@ -27,9 +28,14 @@ def test_a_connection_goes_on_after_a_head(live, path):
 
 
 def begun(live, sent: bytes) -> socket.socket:
-    head = f"POST /v1/classifications HTTP/1.1\r\nHost: x\r\nAuthorization: {live.authorization['Authorization']}\r\n"
+    head = (
+        "POST /v1/classifications HTTP/1.1\r\nHost: x\r\nAuthorization: "
+        f"{live.authorization['Authorization']}\r\n"
+    )
     connection = socket.create_connection(address(live), timeout=10)
-    connection.sendall(head.encode() + b"Content-Type: application/json\r\nContent-Length: 100\r\n\r\n" + sent)
+    connection.sendall(
+        head.encode() + b"Content-Type: application/json\r\nContent-Length: 100\r\n\r\n" + sent
+    )
     return connection
 
 
@@ -63,7 +69,9 @@ def test_a_path_has_one_spelling(live, path):
     connection.close()
 
 
-@pytest.mark.parametrize("time_", ["0001-01-01T00:00:00Z", "9999-12-31T23:59:59.999999Z", "0001-01-01T00:00:00+10:00"])
+@pytest.mark.parametrize(
+    "time_", ["0001-01-01T00:00:00Z", "9999-12-31T23:59:59.999999Z", "0001-01-01T00:00:00+10:00"]
+)
 def test_a_stand_in_for_no_time_is_refused_by_name_and_lists_go_on(http, time_):
     case = {**CASE, "job": {"ref": "TH-77", "closed_at": time_}}
     refused = http.post("/v1/classifications", json=case)

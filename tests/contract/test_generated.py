@@ -8,9 +8,11 @@ from schemathesis.config import SchemathesisConfig
 from schemathesis.specs.openapi.checks import ignored_auth
 
 HERE = Path(__file__).parent
-# From the committed file, which test_openapi.py holds equal to the served one: reading it needs no running service.
+# From the committed file, which test_openapi.py holds equal to the served one: reading it needs no running
+# service.
 schema = schemathesis.openapi.from_path(
-    HERE.parents[1] / "openapi" / "openapi.json", config=SchemathesisConfig.from_path(HERE / "schemathesis.toml")
+    HERE.parents[1] / "openapi" / "openapi.json",
+    config=SchemathesisConfig.from_path(HERE / "schemathesis.toml"),
 )
 
 
@@ -21,16 +23,20 @@ def filter_query(_context, query) -> bool:
 
 
 guarded: set[str] = set()
-"""Operations that refused a request without a key and one with a wrong key where the same with a good key was taken."""
+"""Operations that refused a request without a key and one with a wrong key where the same with a good key was
+taken."""
 
 
 @schema.parametrize()
 @settings(max_examples=100, suppress_health_check=list(HealthCheck), derandomize=True)
 def test_the_service_does_what_its_document_says(case, live):
     operation = case.operation.label
-    # A wrong key waits for the next look at the keys, so asking with one after every answer would be all that this test does;
-    # and the guard is the operation's, whatever the request holds. Schemathesis's own runner asks once an operation, too.
+    # A wrong key waits for the next look at the keys, so asking with one after every answer would be all that
+    # this test does; and the guard is the operation's, whatever the request holds. Schemathesis's own runner
+    # asks once an operation, too.
     shown = [ignored_auth] if operation in guarded else []
-    response = case.call_and_validate(base_url=live.address, headers=live.authorization, excluded_checks=shown)
+    response = case.call_and_validate(
+        base_url=live.address, headers=live.authorization, excluded_checks=shown
+    )
     if response.status_code < 300:
         guarded.add(operation)

@@ -1,4 +1,5 @@
-"""What one peer can make the service hold or wait for: each limit over real sockets, and a well-behaved caller beside it."""
+"""What one peer can make the service hold or wait for: each limit over real sockets, and a well-behaved
+caller beside it."""
 
 import asyncio
 import json
@@ -22,7 +23,13 @@ from coldcase.web.connections import Limits
 from tests.serving import in_thread
 
 QUICK = Limits(
-    head_seconds=1, body_seconds=1, unread_seconds=1, unread_progress=1024, closing_seconds=1, sweep_seconds=0.05, rest_bytes=256 * 1024
+    head_seconds=1,
+    body_seconds=1,
+    unread_seconds=1,
+    unread_progress=1024,
+    closing_seconds=1,
+    sweep_seconds=0.05,
+    rest_bytes=256 * 1024,
 )
 HEAD = b"GET /health/live HTTP/1.1\r\nHost: x\r\n"
 CASE = json.dumps({"unit": {"compressor_type": "scroll", "motor": "three_phase"}}).encode()
@@ -63,16 +70,24 @@ class Peer:
 
     @contextmanager
     def caller(self) -> Iterator[list[tuple[int, float]]]:
-        """A well-behaved caller beside whatever happens within: the status and seconds of each of its requests."""
+        """A well-behaved caller beside whatever happens within: the status and seconds of each of its
+        requests."""
         answers: list[tuple[int, float]] = []
         enough = threading.Event()
 
         def call() -> None:
-            with httpx.Client(base_url=f"http://{self.host}:{self.port}", trust_env=False, timeout=PATIENCE) as http:
+            with httpx.Client(
+                base_url=f"http://{self.host}:{self.port}", trust_env=False, timeout=PATIENCE
+            ) as http:
                 while not enough.is_set() or len(answers) < 20:
-                    headers = {"Authorization": self.authorization.decode(), "Content-Type": "application/json"}
+                    headers = {
+                        "Authorization": self.authorization.decode(),
+                        "Content-Type": "application/json",
+                    }
                     began = time.monotonic()
-                    status = http.post("/v1/classifications/preview", content=CASE, headers=headers).status_code
+                    status = http.post(
+                        "/v1/classifications/preview", content=CASE, headers=headers
+                    ).status_code
                     answers.append((status, time.monotonic() - began))
                     # A new connection now and then.
                     if len(answers) % 5 == 0:
@@ -117,7 +132,9 @@ def peers(live) -> Iterator[Any]:
     with ExitStack() as stack:
 
         def make(limits: dict[str, Any] | None = None, routes: tuple[Any, ...] = (), **settings: Any) -> Peer:
-            chosen = Settings(database_url=live.service_url, warm_properties=False, **{"drain_seconds": 2, **settings})
+            chosen = Settings(
+                database_url=live.service_url, warm_properties=False, **{"drain_seconds": 2, **settings}
+            )
             quick = msgspec.structs.replace(QUICK, **(limits or {}))
             server, host, port = stack.enter_context(in_thread(chosen, limits=quick, extra_routes=routes))
             peer = Peer(host, port, live.authorization["Authorization"].encode(), server)
@@ -144,7 +161,16 @@ def peer(peers) -> Peer:
         b"GET /?" + b"a" * 40_000 + b" HTTP/1.1\r\nHost: x\r\n\r\n",
         b"\r\n" * 1_000_000,
     ],
-    ids=["101", "400,000", "one long", "one without end", "a name without end", "a path without end", "a long query", "nothing but ends"],
+    ids=[
+        "101",
+        "400,000",
+        "one long",
+        "one without end",
+        "a name without end",
+        "a path without end",
+        "a long query",
+        "nothing but ends",
+    ],
 )
 def test_too_many_or_too_large_headers_are_refused_at_once_and_hold_nobody_up(peer, sent):
     with peer.caller():
@@ -160,15 +186,22 @@ def test_headers_up_to_the_limit_are_read(peer):
     assert [peer.ask(sent).split()[1] for sent in (many, large)] == [b"200", b"200"]
 
 
-@pytest.mark.parametrize("trailers", [b"a: b\r\n" * 200, b"a: " + b"b" * 20_000_000], ids=["many", "one without end"])
+@pytest.mark.parametrize(
+    "trailers", [b"a: b\r\n" * 200, b"a: " + b"b" * 20_000_000], ids=["many", "one without end"]
+)
 def test_trailers_have_the_limits_of_headers(peer, trailers):
-    answer = peer.ask(peer.post(length=b"Transfer-Encoding: chunked\r\n", body=b"1\r\n{\r\n0\r\n" + trailers + b"\r\n"))
+    answer = peer.ask(
+        peer.post(length=b"Transfer-Encoding: chunked\r\n", body=b"1\r\n{\r\n0\r\n" + trailers + b"\r\n")
+    )
 
     assert problem(answer) == (431, "headers_too_large")
 
 
 def test_a_trailer_is_no_header(peer):
-    head = b"POST /v1/classifications/preview HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\r\nTransfer-Encoding: chunked\r\n"
+    head = (
+        b"POST /v1/classifications/preview HTTP/1.1\r\nHost: x\r\nContent-Type: "
+        b"application/json\r\nTransfer-Encoding: chunked\r\n"
+    )
     body = b"%x\r\n%s\r\n0\r\nAuthorization: %s\r\n\r\n" % (len(CASE), CASE, peer.authorization)
     connection = peer.connect(head + b"\r\n" + body)
 
@@ -176,7 +209,9 @@ def test_a_trailer_is_no_header(peer):
 
 
 @pytest.mark.parametrize(
-    "sent", [b"G", b"GET / HTTP/1.1\r\n", HEAD, HEAD + b"a: ", HEAD + b"Connection: close\r\n\r\n" + HEAD], ids=range(5)
+    "sent",
+    [b"G", b"GET / HTTP/1.1\r\n", HEAD, HEAD + b"a: ", HEAD + b"Connection: close\r\n\r\n" + HEAD],
+    ids=range(5),
 )
 def test_a_head_that_stalls_is_refused(peer, sent):
     answer = peer.ask(sent)
@@ -205,7 +240,9 @@ def test_a_head_that_dribbles_is_refused(peer):
     assert [line["count"] for line in said if line.get("why") == "too_slow"] == [1]
 
 
-@pytest.mark.parametrize("first", [b"", b"\r\n", HEAD + b"\r\n"], ids=["silent", "an empty line", "after an answer"])
+@pytest.mark.parametrize(
+    "first", [b"", b"\r\n", HEAD + b"\r\n"], ids=["silent", "an empty line", "after an answer"]
+)
 def test_a_silent_connection_is_let_go_without_a_word(peer, first):
     answer = peer.ask(first)
 
@@ -220,11 +257,15 @@ def test_withheld_bodies_hold_no_place(peers, length, expect):
         stalled = [peer.connect(peer.post(headers=expect, length=length, body=b"")) for _ in range(30)]
         answers = [read_all(connection) for connection in stalled]
 
-    assert {problem(answer.removeprefix(b"HTTP/1.1 100 Continue\r\n\r\n")) for answer in answers} == {(408, "too_slow")}
+    assert {problem(answer.removeprefix(b"HTTP/1.1 100 Continue\r\n\r\n")) for answer in answers} == {
+        (408, "too_slow")
+    }
 
 
 def test_a_body_that_is_held_back_for_a_while_is_answered(peer):
-    connection = peer.connect(peer.post(headers=b"Expect: 100-continue\r\n", body=b"", length=b"Content-Length: %d\r\n" % len(CASE)))
+    connection = peer.connect(
+        peer.post(headers=b"Expect: 100-continue\r\n", body=b"", length=b"Content-Length: %d\r\n" % len(CASE))
+    )
     assert connection.recv(65536) == b"HTTP/1.1 100 Continue\r\n\r\n"
     for byte in CASE:
         connection.sendall(bytes([byte]))
@@ -233,7 +274,9 @@ def test_a_body_that_is_held_back_for_a_while_is_answered(peer):
 
 
 def test_a_body_that_is_declared_too_large_is_refused_before_it_comes(peer):
-    connection = peer.connect(peer.post(headers=b"Expect: 100-continue\r\n", body=b"", length=b"Content-Length: 10000000000\r\n"))
+    connection = peer.connect(
+        peer.post(headers=b"Expect: 100-continue\r\n", body=b"", length=b"Content-Length: 10000000000\r\n")
+    )
 
     assert connection.recv(65536).startswith(b"HTTP/1.1 413")
 
@@ -251,7 +294,10 @@ def test_where_unfinished_bodies_are_too_many_bytes_the_oldest_goes(peers):
     peer = peers({"most_held": 300_000, "body_seconds": 5})
     with peer.caller(), capture_logs() as said:
         began = time.monotonic()
-        stalled = [peer.connect(peer.post(length=b"Content-Length: 65000\r\n", body=b"x" * 60_000)) for _ in range(10)]
+        stalled = [
+            peer.connect(peer.post(length=b"Content-Length: 65000\r\n", body=b"x" * 60_000))
+            for _ in range(10)
+        ]
         answer = read_all(stalled[0])
         waited = time.monotonic() - began
 
@@ -267,7 +313,10 @@ def test_unread_answers_hold_no_place_and_are_dropped(peers):
 
     peer = peers(routes=(document,), most_in_flight=2)
     with peer.caller(), capture_logs() as said:
-        rude = [peer.connect(b"GET /document HTTP/1.1\r\nHost: x\r\n\r\n" * 9, receive_buffer=2048) for _ in range(20)]
+        rude = [
+            peer.connect(b"GET /document HTTP/1.1\r\nHost: x\r\n\r\n" * 9, receive_buffer=2048)
+            for _ in range(20)
+        ]
         connections = peer.server.config.http.keywords["connections"]
         wait_for(lambda: connections.unread)
         wait_for(lambda: not connections.unread)
@@ -290,7 +339,9 @@ def test_a_slow_reader_gets_all_of_its_answer(peers):
         return Response(bytes(10_000_000))
 
     peer = peers(routes=(large,))
-    connection = peer.connect(b"GET /large HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n", receive_buffer=2048)
+    connection = peer.connect(
+        b"GET /large HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n", receive_buffer=2048
+    )
     read = 0
     began = time.monotonic()
     while piece := connection.recv(100_000):
@@ -308,7 +359,9 @@ def test_where_unread_answers_are_too_many_bytes_the_oldest_goes(peers):
 
     peer = peers({"most_held": 30_000_000, "unread_seconds": 100}, routes=(large,))
     with capture_logs() as said:
-        rude = [peer.connect(b"GET /large HTTP/1.1\r\nHost: x\r\n\r\n", receive_buffer=2048) for _ in range(10)]
+        rude = [
+            peer.connect(b"GET /large HTTP/1.1\r\nHost: x\r\n\r\n", receive_buffer=2048) for _ in range(10)
+        ]
         wait_for(lambda: "too many unread bytes" in {line.get("why") for line in said})
 
     assert len(read_all(rude[0])) < 10_000_000
@@ -326,7 +379,13 @@ def test_a_few_requests_sent_ahead_are_all_answered_in_their_order(peer):
     wrong = HEAD.replace(b"/health/live", b"/problems/rust")
     answers = peer.ask((HEAD + b"\r\n") * 3 + wrong + b"\r\n" + HEAD + b"Connection: close\r\n\r\n")
 
-    assert [part.split()[0] for part in answers.split(b"HTTP/1.1 ")[1:]] == [b"200", b"200", b"200", b"404", b"200"]
+    assert [part.split()[0] for part in answers.split(b"HTTP/1.1 ")[1:]] == [
+        b"200",
+        b"200",
+        b"200",
+        b"404",
+        b"200",
+    ]
 
 
 def test_where_connections_are_too_many_the_one_that_has_waited_longest_goes(peers):
@@ -336,7 +395,9 @@ def test_where_connections_are_too_many_the_one_that_has_waited_longest_goes(pee
         silent = [peer.connect() for _ in range(60)]
         assert read_all(silent[0]) == b""
         waited = time.monotonic() - began
-        wait_for(lambda: sum(line["count"] for line in said if line.get("why") == "too many connections") >= 35)
+        wait_for(
+            lambda: sum(line["count"] for line in said if line.get("why") == "too many connections") >= 35
+        )
 
     assert waited < 9
     assert len(said) < 15
@@ -398,7 +459,9 @@ def test_what_is_no_http_is_a_problem_document_too(peer, sent):
 
 @pytest.mark.parametrize("host", [b"a", b"a:80", b"127.0.0.1:8000", b"[::1]:8000", b"tern-haven.example"])
 def test_a_host_is_taken(peer, host):
-    assert peer.ask(b"GET /health/live HTTP/1.1\r\nHost: %s\r\nConnection: close\r\n\r\n" % host).startswith(b"HTTP/1.1 200")
+    assert peer.ask(b"GET /health/live HTTP/1.1\r\nHost: %s\r\nConnection: close\r\n\r\n" % host).startswith(
+        b"HTTP/1.1 200"
+    )
 
 
 def test_http_1_0_needs_no_host(peer):

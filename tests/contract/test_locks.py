@@ -20,7 +20,9 @@ def test_the_image_installs_the_versions_that_are_tested():
 
 def test_the_image_has_every_dependency_of_the_service():
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
-    wanted = {re.sub(r"[-_.]+", "-", re.split(r"[\[<>=~! ;]", line)[0]).lower() for line in project["dependencies"]}
+    wanted = {
+        re.sub(r"[-_.]+", "-", re.split(r"[\[<>=~! ;]", line)[0]).lower() for line in project["dependencies"]
+    }
     assert wanted - pins(ROOT / "deploy/requirements.txt").keys() == set()
 
 

@@ -1,4 +1,5 @@
-"""Well over a thousand bodies that are no case: each is told what is wrong, none is recorded, none is a surprise."""
+"""Well over a thousand bodies that are no case: each is told what is wrong, none is recorded, none is a
+surprise."""
 
 import importlib.util
 from pathlib import Path
@@ -12,7 +13,10 @@ malformed = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(malformed)
 
 BODIES = list(malformed.bodies())
-REFUSALS = {f"/problems/{code}": PROBLEM_KINDS[code].status for code in ("malformed", "too_large", "unsupported_media_type", "bad_case")}
+REFUSALS = {
+    f"/problems/{code}": PROBLEM_KINDS[code].status
+    for code in ("malformed", "too_large", "unsupported_media_type", "bad_case")
+}
 
 
 def test_there_are_well_over_a_thousand_of_them():
@@ -23,7 +27,11 @@ def test_there_are_well_over_a_thousand_of_them():
 def test_each_is_refused_in_words_and_none_is_recorded(http, live, path):
     before = live.decisions()
 
-    wrong = [problem for what, body, headers in BODIES if (problem := complaint(http.post(path, content=body, headers=headers), what))]
+    wrong = [
+        problem
+        for what, body, headers in BODIES
+        if (problem := complaint(http.post(path, content=body, headers=headers), what))
+    ]
 
     assert wrong == []
     assert live.decisions() == before

@@ -18,7 +18,9 @@ def document():
 
 
 def test_the_committed_document_is_current():
-    assert COMMITTED.read_bytes() == openapi.document_text(create_app(Settings()).routes), "run `coldcase openapi > openapi/openapi.json`"
+    assert COMMITTED.read_bytes() == openapi.document_text(create_app(Settings()).routes), (
+        "run `coldcase openapi > openapi/openapi.json`"
+    )
 
 
 def test_the_service_serves_the_committed_document(http):

@@ -29,9 +29,15 @@ def remote_on_record(live, address: str, forwarded: list[str]) -> str | None:
     with httpx.Client(base_url=address, headers=live.authorization, trust_env=False, timeout=20) as http:
         decision = http.post("/v1/classifications", json=CASE).json()["id"]
         headers = [("X-Forwarded-For", value) for value in forwarded]
-        given = http.post(f"/v1/decisions/{decision}/verdicts", json={"cause": "moisture", "basis": "teardown"}, headers=headers)
+        given = http.post(
+            f"/v1/decisions/{decision}/verdicts",
+            json={"cause": "moisture", "basis": "teardown"},
+            headers=headers,
+        )
         assert given.status_code == 201
-        return http.get("/v1/audit-events", params={"action": "verdict.recorded", "limit": 1}).json()["items"][0]["remote"]
+        return http.get("/v1/audit-events", params={"action": "verdict.recorded", "limit": 1}).json()[
+            "items"
+        ][0]["remote"]
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +51,9 @@ def behind(live):
 
         def start(trusted: str | None) -> str:
             if trusted not in addresses:
-                settings = Settings(database_url=live.service_url, warm_properties=False, trusted_proxies=trusted)
+                settings = Settings(
+                    database_url=live.service_url, warm_properties=False, trusted_proxies=trusted
+                )
                 server, host, port = stack.enter_context(in_thread(settings))
                 assert server.config.workers == 1
                 addresses[trusted] = f"http://{host}:{port}"
@@ -68,7 +76,9 @@ def behind(live):
         ("10.0.0.1", ["203.0.113.9"], "127.0.0.1"),
     ],
 )
-def test_the_address_on_record_is_that_of_the_last_who_is_not_trusted(live, behind, trusted, forwarded, remote):
+def test_the_address_on_record_is_that_of_the_last_who_is_not_trusted(
+    live, behind, trusted, forwarded, remote
+):
     assert remote_on_record(live, behind(trusted), forwarded) == remote
 
 
@@ -94,8 +104,23 @@ def test_the_example_of_a_proxy_is_well_formed_and_passes_a_call_on(live, tmp_pa
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
     settings = Settings(database_url=live.service_url, warm_properties=False, trusted_proxies="127.0.0.1")
-    certificate = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=localhost"]
-    subprocess.run([*certificate, "-keyout", tmp_path / "key.pem", "-out", tmp_path / "cert.pem"], check=True, capture_output=True)
+    certificate = [
+        "openssl",
+        "req",
+        "-x509",
+        "-newkey",
+        "rsa:2048",
+        "-nodes",
+        "-days",
+        "2",
+        "-subj",
+        "/CN=localhost",
+    ]
+    subprocess.run(
+        [*certificate, "-keyout", tmp_path / "key.pem", "-out", tmp_path / "cert.pem"],
+        check=True,
+        capture_output=True,
+    )
     with in_thread(settings) as (_, host, upstream):
         text = (DEPLOY / "nginx.conf").read_text()
         for ours, here in (
@@ -109,7 +134,8 @@ def test_the_example_of_a_proxy_is_well_formed_and_passes_a_call_on(live, tmp_pa
         (tmp_path / "coldcase.conf").write_text(text)
         (tmp_path / "nginx.conf").write_text(
             f"pid {tmp_path}/pid; error_log stderr; worker_processes 1; daemon off; events {{}}\n"
-            f"http {{ access_log off; client_body_temp_path {tmp_path}/body; proxy_temp_path {tmp_path}/proxy;"
+            f"http {{ access_log off; client_body_temp_path {tmp_path}/body; proxy_temp_path "
+            f"{tmp_path}/proxy;"
             f" fastcgi_temp_path {tmp_path}/f; uwsgi_temp_path {tmp_path}/u; scgi_temp_path {tmp_path}/s;"
             f" include {tmp_path}/coldcase.conf; }}\n"
         )
@@ -124,7 +150,9 @@ def test_the_example_of_a_proxy_is_well_formed_and_passes_a_call_on(live, tmp_pa
 
 
 def check_through(live, address: str) -> None:
-    with httpx.Client(base_url=address, headers=live.authorization, trust_env=False, timeout=20, verify=False) as http:
+    with httpx.Client(
+        base_url=address, headers=live.authorization, trust_env=False, timeout=20, verify=False
+    ) as http:
         for _ in range(200):
             try:
                 assert http.get("/health/ready").json()["status"] == "ready"
@@ -133,9 +161,15 @@ def check_through(live, address: str) -> None:
                 time.sleep(0.05)
         recorded = http.post("/v1/classifications", json=CASE)
         assert recorded.status_code == 201
-        assert http.get(recorded.headers["Location"], headers={"Accept": "text/html"}).text.startswith("<!doctype html>")
-        assert [http.get(path).status_code for path in ("/metrics", "//metrics", "/metrics/", "/%6detrics")] == [404] * 4
-        large = http.post("/v1/classifications", content=b"[" * 70_000, headers={"Content-Type": "application/json"})
+        assert http.get(recorded.headers["Location"], headers={"Accept": "text/html"}).text.startswith(
+            "<!doctype html>"
+        )
+        assert [
+            http.get(path).status_code for path in ("/metrics", "//metrics", "/metrics/", "/%6detrics")
+        ] == [404] * 4
+        large = http.post(
+            "/v1/classifications", content=b"[" * 70_000, headers={"Content-Type": "application/json"}
+        )
         assert (large.status_code, large.json()["type"]) == (413, "/problems/too_large")
         assert told_to_wait(urlsplit(address))["type"] == "/problems/busy"
 
@@ -144,7 +178,9 @@ def told_to_wait(address) -> dict[str, Any]:
     """What who asks far more often than an address may is told."""
     plain = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     plain.check_hostname, plain.verify_mode = False, ssl.CERT_NONE
-    with plain.wrap_socket(socket.create_connection((address.hostname, address.port), timeout=20)) as connection:
+    with plain.wrap_socket(
+        socket.create_connection((address.hostname, address.port), timeout=20)
+    ) as connection:
         connection.sendall(b"GET /health/live HTTP/1.1\r\nHost: x\r\n\r\n" * 900)
         connection.sendall(b"GET /health/live HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n")
         answers = b""

@@ -29,12 +29,17 @@ def test_the_answer_in_the_readme_is_the_service_s_own(http):
 
     shown = block("part of the answer")
     assert len(shown) >= 8
-    assert {name: answer[name][: len(value)] if isinstance(value, list) else answer[name] for name, value in shown.items()} == shown
+    assert {
+        name: answer[name][: len(value)] if isinstance(value, list) else answer[name]
+        for name, value in shown.items()
+    } == shown
 
 
 @pytest.mark.parametrize("name", Settings.__struct_fields__)
 def test_every_setting_is_named_with_its_default(name):
-    row = next(line for line in README.splitlines() if line.startswith("|") and f"`{PREFIX}{name.upper()}`" in line)
+    row = next(
+        line for line in README.splitlines() if line.startswith("|") and f"`{PREFIX}{name.upper()}`" in line
+    )
 
     default = getattr(Settings(), name)
     assert ("none" if default is None else f"`{str(default).lower()}`") in row
@@ -67,7 +72,9 @@ def test_the_example_works_as_it_is_printed(tmp_path):
     environ |= {"PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}", "COLDCASE_PORT": str(port)}
     script = f"{example.replace('localhost:8000', f'localhost:{port}')}\nkill %1; wait %1"
 
-    done = subprocess.run(["bash", "-mc", script], cwd=tmp_path, env=environ, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        ["bash", "-mc", script], cwd=tmp_path, env=environ, capture_output=True, text=True, check=False
+    )
 
     assert done.returncode == 0, done.stderr
     shown = block("part of the answer")
@@ -79,7 +86,11 @@ def test_the_example_works_as_it_is_printed(tmp_path):
 
 
 def test_the_lock_holds_every_package_to_one_version():
-    lines = [line for line in (ROOT / "requirements.lock").read_text().splitlines() if line and not line.startswith("#")]
+    lines = [
+        line
+        for line in (ROOT / "requirements.lock").read_text().splitlines()
+        if line and not line.startswith("#")
+    ]
 
     assert all(re.fullmatch(r"[\w.-]+==[\w.+]+", line) for line in lines)
     assert len(lines) > 60

@@ -19,7 +19,8 @@ busy = threading.Event()
 
 @get("/busy", sync_to_thread=False)
 def stand_still() -> str:
-    """Keeps the event loop from everything else, as much work at once does: callers wait in the system's queue."""
+    """Keeps the event loop from everything else, as much work at once does: callers wait in the system's
+    queue."""
     busy.set()
     time.sleep(BUSY_SECONDS)
     return "done"

@@ -50,10 +50,15 @@ def starter_document() -> dict[str, Any]:
 
 def outcomes_of(names: Sequence[str], **members: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Outcomes of a finding; what a keyword holds is added to the outcome of that name."""
-    return [{"code": name, "title": name.replace("_", " ").capitalize(), **members.get(name, {})} for name in names]
+    return [
+        {"code": name, "title": name.replace("_", " ").capitalize(), **members.get(name, {})}
+        for name in names
+    ]
 
 
-def finding(outcomes: Sequence[str] | list[dict[str, Any]], background: list[float], **members: Any) -> dict[str, Any]:
+def finding(
+    outcomes: Sequence[str] | list[dict[str, Any]], background: list[float], **members: Any
+) -> dict[str, Any]:
     """A finding's row; its group is `signs` unless named."""
     rows = [row if isinstance(row, dict) else outcomes_of([row])[0] for row in outcomes]
     plain = {
@@ -69,16 +74,31 @@ def finding(outcomes: Sequence[str] | list[dict[str, Any]], background: list[flo
 
 def cause(title: str = "A cause", **members: Any) -> dict[str, Any]:
     action = {"text": "Put it right", "basis": "made for a test"}
-    return {"title": title, "family": "family", "summary": title, "system_borne": False, "chain": [], "actions": [action], **members}
+    return {
+        "title": title,
+        "family": "family",
+        "summary": title,
+        "system_borne": False,
+        "chain": [],
+        "actions": [action],
+        **members,
+    }
 
 
 def table(base_rates: Mapping[str, float], findings: Mapping[str, Any], **members: Any) -> RuleTable:
-    """A small rule table: causes by base rate, no temperature, no fading (group `signs`), thresholds that never refuse."""
+    """A small rule table: causes by base rate, no temperature, no fading (group `signs`), thresholds that
+    never refuse."""
     bar = {"least_confidence": 0, "least_ratio": 1, "least_groups": 0}
     document = {
         "format": 1,
         "temperature": 1,
-        "coding": {"coded": bar, "provisional": bar, "thin_margin_decibans": 0, "strong_decibans": 10, "contradiction_ratio": 0.5},
+        "coding": {
+            "coded": bar,
+            "provisional": bar,
+            "thin_margin_decibans": 0,
+            "strong_decibans": 10,
+            "contradiction_ratio": 0.5,
+        },
         "stations": ["bench"],
         "base_rates": {"unlisted": 1e-6, **base_rates},
         "base_rate_overrides": [],
@@ -111,22 +131,36 @@ def posterior(weighed: Weighed) -> dict[str, float]:
 
 @cache
 def possible_on(unit: tuple[tuple[str, str], ...]) -> dict[str, list[str]]:
-    """What of the starter table's vocabulary can be found on a machine: findings with two outcomes or more left."""
+    """What of the starter table's vocabulary can be found on a machine: findings with two outcomes or more
+    left."""
     machine = machine_of(case_of(unit=dict(unit)).unit)
     on_it = {code: row for code, row in starter().findings.items() if passes_gate(row.gate, *machine)}
-    named = {code: [outcome.code for outcome in row.outcomes if passes_gate(outcome.gate, *machine)] for code, row in on_it.items()}
+    named = {
+        code: [outcome.code for outcome in row.outcomes if passes_gate(outcome.gate, *machine)]
+        for code, row in on_it.items()
+    }
     return {code: outcomes for code, outcomes in named.items() if len(outcomes) > 1}
 
 
 @st.composite
-def observed_on(draw: st.DrawFn, unit: Mapping[str, str], most: int = 10, *, lists: bool = True) -> dict[str, str | list[str]]:
-    """Findings that this machine can have, with one possible outcome each or a list of some that were not told apart."""
+def observed_on(
+    draw: st.DrawFn, unit: Mapping[str, str], most: int = 10, *, lists: bool = True
+) -> dict[str, str | list[str]]:
+    """Findings that this machine can have, with one possible outcome each or a list of some that were not
+    told apart."""
     vocabulary = possible_on(tuple(sorted(unit.items())))
     codes = draw(st.lists(st.sampled_from(sorted(vocabulary)), max_size=most, unique=True))
     observations: dict[str, str | list[str]] = {}
     for code in codes:
         possible = vocabulary[code]
-        some = draw(st.lists(st.sampled_from(possible), min_size=1, max_size=2 if lists and len(possible) > 2 else 1, unique=True))
+        some = draw(
+            st.lists(
+                st.sampled_from(possible),
+                min_size=1,
+                max_size=2 if lists and len(possible) > 2 else 1,
+                unique=True,
+            )
+        )
         observations[code] = some[0] if len(some) == 1 else some
     return observations
 

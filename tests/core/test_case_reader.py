@@ -29,7 +29,12 @@ CONTRACT_EXAMPLE: dict[str, Any] = {
         "installed_at": "2021-05-04",
     },
     "opening": {"method": "rolling_cutter", "oil": "measured", "oil_sample": "sealed"},
-    "observations": {"copper_plating": "heavy", "oil_clarity": "stays_milky", "system_solids": "none", "oil_colour": ["brown", "black"]},
+    "observations": {
+        "copper_plating": "heavy",
+        "oil_clarity": "stays_milky",
+        "system_solids": "none",
+        "oil_colour": ["brown", "black"],
+    },
     "readings": {
         "suction_pressure": {"value": 41, "unit": "psig"},
         "suction_temperature": {"value": 2.0, "unit": "degC"},
@@ -66,7 +71,12 @@ def test_the_whole_example_of_the_contract_is_taken() -> None:
 
 
 def test_a_unit_of_unknown_motor_and_type_is_case_enough() -> None:
-    assert parse_case({"unit": {"compressor_type": "unknown", "motor": "unknown"}}, compiled_starter()).case.observations == {}
+    assert (
+        parse_case(
+            {"unit": {"compressor_type": "unknown", "motor": "unknown"}}, compiled_starter()
+        ).case.observations
+        == {}
+    )
 
 
 FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
@@ -74,9 +84,24 @@ FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
     "no unit": ({}, "/unit", "This member is required.", None),
     "no motor": ({"unit": {"compressor_type": "scroll"}}, "/unit/motor", "This member is required.", None),
     "unit is no object": ({"unit": "scroll"}, "/unit", "Expected 'object', got 'str'.", None),
-    "unknown member": ({"unit": UNIT, "observation": {}}, "/observation", "There is no member 'observation' here.", "observations"),
-    "unknown member of the unit": ({"unit": {**UNIT, "moter": "x"}}, "/unit/moter", "There is no member 'moter' here.", "motor"),
-    "member with a slash and a tilde": ({"unit": UNIT, "a/b~c": 1}, "/a~1b~0c", "There is no member 'a/b~c' here.", None),
+    "unknown member": (
+        {"unit": UNIT, "observation": {}},
+        "/observation",
+        "There is no member 'observation' here.",
+        "observations",
+    ),
+    "unknown member of the unit": (
+        {"unit": {**UNIT, "moter": "x"}},
+        "/unit/moter",
+        "There is no member 'moter' here.",
+        "motor",
+    ),
+    "member with a slash and a tilde": (
+        {"unit": UNIT, "a/b~c": 1},
+        "/a~1b~0c",
+        "There is no member 'a/b~c' here.",
+        None,
+    ),
     "unknown compressor type": (
         {"unit": {**UNIT, "compressor_type": "scrol"}},
         "/unit/compressor_type",
@@ -86,7 +111,10 @@ FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
     "a kind that is not covered": (
         {"unit": {**UNIT, "compressor_type": "centrifugal"}},
         "/unit/compressor_type",
-        "Open-drive, centrifugal and vehicle compressors are not covered: the rule table knows nothing of them.",
+        (
+            "Open-drive, centrifugal and vehicle compressors are not covered: the rule table knows "
+            "nothing of them."
+        ),
         None,
     ),
     "number as text": (
@@ -98,7 +126,10 @@ FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
     "decimal comma": (
         {"unit": UNIT, "oil_results": {"acid_number_mg_koh_g": "0,05"}},
         "/oil_results/acid_number_mg_koh_g",
-        "The decimals stand after a point, not after a comma and a number stands without quotation marks: 0.05.",
+        (
+            "The decimals stand after a point, not after a comma and a number stands without quotation "
+            "marks: 0.05."
+        ),
         None,
     ),
     "bound with a decimal comma": (
@@ -131,7 +162,12 @@ FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
         "A label is one line of characters that can be seen",
         None,
     ),
-    "unknown finding": (observing(copper_platin="heavy"), "/observations/copper_platin", "The rule table has no finding", "copper_plating"),
+    "unknown finding": (
+        observing(copper_platin="heavy"),
+        "/observations/copper_platin",
+        "The rule table has no finding",
+        "copper_plating",
+    ),
     "finding in capitals": (
         observing(**{"Copper Plating": "heavy"}),
         "/observations/Copper Plating",
@@ -145,7 +181,10 @@ FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
         "heavy",
     ),
     "finding of another machine": (
-        {"unit": {"compressor_type": "reciprocating", "motor": "three_phase"}, "observations": {"scroll_wraps": "chipped_or_fractured"}},
+        {
+            "unit": {"compressor_type": "reciprocating", "motor": "three_phase"},
+            "observations": {"scroll_wraps": "chipped_or_fractured"},
+        },
         "/observations/scroll_wraps",
         "cannot be found on this motor, connection and compressor type.",
         None,
@@ -156,17 +195,42 @@ FLAWED: dict[str, tuple[Any, str, str, str | None]] = {
         "An outcome is a code, or a list of codes that could not be told apart.",
         None,
     ),
-    "outcome named twice": (observing(oil_colour=["brown", "brown"]), "/observations/oil_colour", "An outcome is named twice.", None),
-    "outcome as a number": (observing(oil_colour=3), "/observations/oil_colour", "An outcome is a code, or a list of codes", None),
-    "outcome as a truth": (observing(oil_colour=True), "/observations/oil_colour", "An outcome is a code, or a list of codes", None),
+    "outcome named twice": (
+        observing(oil_colour=["brown", "brown"]),
+        "/observations/oil_colour",
+        "An outcome is named twice.",
+        None,
+    ),
+    "outcome as a number": (
+        observing(oil_colour=3),
+        "/observations/oil_colour",
+        "An outcome is a code, or a list of codes",
+        None,
+    ),
+    "outcome as a truth": (
+        observing(oil_colour=True),
+        "/observations/oil_colour",
+        "An outcome is a code, or a list of codes",
+        None,
+    ),
     "exhibit of an unknown finding": (
         {"unit": UNIT, "evidence": [{"uri": "a"}, {"uri": "b", "finding": "oil_color"}]},
         "/evidence/1/finding",
         "The rule table has no finding 'oil_color'.",
         "oil_colour",
     ),
-    "exhibit without an address": ({"unit": UNIT, "evidence": [{}]}, "/evidence/0/uri", "This member is required.", None),
-    "exhibit that is none": ({"unit": UNIT, "evidence": ["photo"]}, "/evidence/0", "An exhibit is a JSON object.", None),
+    "exhibit without an address": (
+        {"unit": UNIT, "evidence": [{}]},
+        "/evidence/0/uri",
+        "This member is required.",
+        None,
+    ),
+    "exhibit that is none": (
+        {"unit": UNIT, "evidence": ["photo"]},
+        "/evidence/0",
+        "An exhibit is a JSON object.",
+        None,
+    ),
     "supersedes that is no id": ({"unit": UNIT, "supersedes": "WO-1"}, "/supersedes", "Invalid UUID.", None),
     "a bound of another form": (
         {"unit": UNIT, "oil_results": {"water_mg_kg": "5<"}},
@@ -202,27 +266,52 @@ def test_all_flaws_are_named_at_once_and_nothing_else() -> None:
 
 
 def test_all_bad_observations_of_a_well_formed_case_are_named_at_once() -> None:
-    raw = observing(copper_plating="havy", valve_reeds="broken", oil_colour=["brown", "brown"], oil_clarity="stays_milky", rusty="yes")
-    assert flaws(raw).keys() == {f"/observations/{code}" for code in ("copper_plating", "valve_reeds", "oil_colour", "rusty")}
+    raw = observing(
+        copper_plating="havy",
+        valve_reeds="broken",
+        oil_colour=["brown", "brown"],
+        oil_clarity="stays_milky",
+        rusty="yes",
+    )
+    assert flaws(raw).keys() == {
+        f"/observations/{code}" for code in ("copper_plating", "valve_reeds", "oil_colour", "rusty")
+    }
 
 
 def test_a_flaw_elsewhere_hides_no_finding_of_another_machine() -> None:
-    raw = {"unit": {"compressor_type": "reciprocating", "motor": "three_phase", "ref": 5}, "observations": {"scroll_wraps": "sound"}}
+    raw = {
+        "unit": {"compressor_type": "reciprocating", "motor": "three_phase", "ref": 5},
+        "observations": {"scroll_wraps": "sound"},
+    }
     assert flaws(raw).keys() == {"/unit/ref", "/observations/scroll_wraps"}
 
 
 def test_what_a_later_look_finds_impossible_is_named_beside_the_unknown_words() -> None:
     impossible = Flaw("/readings/suction_temperature", "Below absolute zero.")
     with pytest.raises(BadCase) as refusal:
-        parse_case({**observing(copper_plating="havy"), "readings": {"run_hours": 5}}, compiled_starter(), lambda case: [impossible])
-    assert {flaw.pointer for flaw in refusal.value.flaws} == {"/observations/copper_plating", impossible.pointer}
+        parse_case(
+            {**observing(copper_plating="havy"), "readings": {"run_hours": 5}},
+            compiled_starter(),
+            lambda case: [impossible],
+        )
+    assert {flaw.pointer for flaw in refusal.value.flaws} == {
+        "/observations/copper_plating",
+        impossible.pointer,
+    }
 
 
 def test_every_flaw_of_a_measurement_is_told() -> None:
     with pytest.raises(BadCase) as refused:
-        parse_case({"unit": UNIT, "readings": {"suction_pressure": {"value": "3,2", "unit": "bra", "at": "inlet"}}}, compiled_starter())
+        parse_case(
+            {"unit": UNIT, "readings": {"suction_pressure": {"value": "3,2", "unit": "bra", "at": "inlet"}}},
+            compiled_starter(),
+        )
     place = "/readings/suction_pressure"
-    assert {flaw.pointer for flaw in refused.value.flaws} == {f"{place}/value", f"{place}/unit", f"{place}/at"}
+    assert {flaw.pointer for flaw in refused.value.flaws} == {
+        f"{place}/value",
+        f"{place}/unit",
+        f"{place}/at",
+    }
 
 
 def test_what_was_meant_is_looked_for_no_more_often_than_it_is_told() -> None:
@@ -238,7 +327,10 @@ def test_more_flaws_than_are_told_are_counted() -> None:
 
 
 def test_a_refrigerant_is_read_however_it_is_spelled():
-    parsed = parse_case({"unit": {"compressor_type": "scroll", "motor": "unknown", "refrigerant": "r410a"}}, compiled_starter())
+    parsed = parse_case(
+        {"unit": {"compressor_type": "scroll", "motor": "unknown", "refrigerant": "r410a"}},
+        compiled_starter(),
+    )
     assert (parsed.case.unit.refrigerant, parsed.notes) == ("R-410A", ())
 
 
@@ -255,7 +347,10 @@ def test_a_refrigerant_that_is_respelled_is_named() -> None:
 
 
 def test_blanks_around_a_label_do_not_count() -> None:
-    raw = {"unit": {**UNIT, "ref": " B-2", "refrigerant": "R-448A "}, "job": {"ref": "\u00a0TH-1 ", "circuit": " rack B "}}
+    raw = {
+        "unit": {**UNIT, "ref": " B-2", "refrigerant": "R-448A "},
+        "job": {"ref": "\u00a0TH-1 ", "circuit": " rack B "},
+    }
     parsed = parse_case(raw, compiled_starter())
     assert (parsed.case.job.ref, parsed.case.job.circuit) == ("TH-1", "rack B")
     assert (parsed.case.unit.ref, parsed.case.unit.refrigerant) == ("B-2", "R-448A")
@@ -263,7 +358,10 @@ def test_blanks_around_a_label_do_not_count() -> None:
 
 
 def test_an_unknown_refrigerant_is_accepted_and_named():
-    parsed = parse_case({"unit": {"compressor_type": "scroll", "motor": "unknown", "refrigerant": "R-999"}}, compiled_starter())
+    parsed = parse_case(
+        {"unit": {"compressor_type": "scroll", "motor": "unknown", "refrigerant": "R-999"}},
+        compiled_starter(),
+    )
     assert parsed.case.unit.refrigerant == "R-999"
     assert "R-999" in parsed.notes[0]
 

@@ -63,19 +63,33 @@ def without_fault(document: Document) -> None:
 def outside_fault_without_fault(document: Document) -> None:
     row = document["findings"]["contactor"]
     fault = next(i for i, outcome in enumerate(row["outcomes"]) if outcome.get("shows") == "outside_fault")
-    row["per_hundred"]["no_fault_found"] = [50 if i == fault else 50 / (len(row["outcomes"]) - 1) for i in range(len(row["outcomes"]))]
+    row["per_hundred"]["no_fault_found"] = [
+        50 if i == fault else 50 / (len(row["outcomes"]) - 1) for i in range(len(row["outcomes"]))
+    ]
 
 
 GOOD = {"finding": "copper_plating", "in": ["heavy"]}
 DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
-    "row too low": (put("findings", "copper_plating", "background", value=[90, 6, 2]), f"{PLATING}/background", "sums to 98"),
+    "row too low": (
+        put("findings", "copper_plating", "background", value=[90, 6, 2]),
+        f"{PLATING}/background",
+        "sums to 98",
+    ),
     "row too high": (
         put("findings", "copper_plating", "per_hundred", "moisture", value=[50, 35, 25]),
         f"{PLATING}/per_hundred/moisture",
         "sums to 110",
     ),
-    "row too short": (put("findings", "copper_plating", "background", value=[90, 10]), f"{PLATING}/background", "2 numbers for 3 outcomes"),
-    "zero cell": (put("findings", "copper_plating", "background", value=[90, 10, 0]), f"{PLATING}/background", "below 0.1 in 100"),
+    "row too short": (
+        put("findings", "copper_plating", "background", value=[90, 10]),
+        f"{PLATING}/background",
+        "2 numbers for 3 outcomes",
+    ),
+    "zero cell": (
+        put("findings", "copper_plating", "background", value=[90, 10, 0]),
+        f"{PLATING}/background",
+        "below 0.1 in 100",
+    ),
     "three decimals": (
         put("findings", "copper_plating", "background", value=[90.125, 9, 0.875]),
         f"{PLATING}/background",
@@ -86,9 +100,21 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
         f"{PLATING}/per_hundred/water",
         "no cause 'water'",
     ),
-    "unknown station": (put("findings", "copper_plating", "station", value="attic"), f"{PLATING}/station", "no station 'attic'"),
-    "unknown group": (put("findings", "copper_plating", "group", value="brass"), f"{PLATING}/group", "no group 'brass'"),
-    "group without a finding": (put("groups", "brass", value={"rho": 0.5, "says": "brass"}), "/groups/brass", "No finding belongs"),
+    "unknown station": (
+        put("findings", "copper_plating", "station", value="attic"),
+        f"{PLATING}/station",
+        "no station 'attic'",
+    ),
+    "unknown group": (
+        put("findings", "copper_plating", "group", value="brass"),
+        f"{PLATING}/group",
+        "no group 'brass'",
+    ),
+    "group without a finding": (
+        put("groups", "brass", value={"rho": 0.5, "says": "brass"}),
+        "/groups/brass",
+        "No finding belongs",
+    ),
     "outcome named twice": (
         put("findings", "copper_plating", "outcomes", 2, "code", value="light"),
         f"{PLATING}/outcomes",
@@ -114,8 +140,16 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
         f"{PLATING}/supersedes",
         "no other finding 'copper_plating'",
     ),
-    "damage without a fault": (without_fault, "/findings/valve_reeds/per_hundred/no_fault_found", "0.3 at most"),
-    "outside fault without a fault": (outside_fault_without_fault, "/findings/contactor/per_hundred/no_fault_found", "0.3 at most"),
+    "damage without a fault": (
+        without_fault,
+        "/findings/valve_reeds/per_hundred/no_fault_found",
+        "0.3 at most",
+    ),
+    "outside fault without a fault": (
+        outside_fault_without_fault,
+        "/findings/contactor/per_hundred/no_fault_found",
+        "0.3 at most",
+    ),
     "no base rate": (drop("base_rates", "moisture"), "/base_rates", "'moisture' has no base rate"),
     "base rate of a stranger": (put("base_rates", "water", value=3), "/base_rates/water", "no cause 'water'"),
     "override of a stranger": (
@@ -128,7 +162,11 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
         "/base_rate_overrides/0/when/motors",
         "'steam' is none of",
     ),
-    "no cause for a sound machine": (drop("causes", "no_fault_found"), "/causes", "no cause 'no_fault_found'"),
+    "no cause for a sound machine": (
+        drop("causes", "no_fault_found"),
+        "/causes",
+        "no cause 'no_fault_found'",
+    ),
     "chain step of an unknown finding": (
         put("causes", "moisture", "chain", 0, "seen_as", value={"rainfall": ["heavy"]}),
         "/causes/moisture/chain/0",
@@ -163,7 +201,11 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
     ),
     "cause that nothing supports": (never_found, "/causes/surge", "could never be found"),
     "pattern with a finding's code": (
-        put("patterns", "copper_plating", value={"title": "x", "when": GOOD, "background": 5, "per_hundred": {}, "basis": "x"}),
+        put(
+            "patterns",
+            "copper_plating",
+            value={"title": "x", "when": GOOD, "background": 5, "per_hundred": {}, "basis": "x"},
+        ),
         "/patterns/copper_plating",
         "A finding has this code",
     ),
@@ -212,8 +254,16 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
         "/patterns/milky_but_dry/per_hundred/water",
         "no cause 'water'",
     ),
-    "discount by an unknown tag": (put("discounts", 0, "tags", value=["glitter"]), "/discounts/0/tags", "tag 'glitter'"),
-    "discount of an unknown finding": (put("discounts", 0, "findings", value=["glitter"]), "/discounts/0/findings", "no finding 'glitter'"),
+    "discount by an unknown tag": (
+        put("discounts", 0, "tags", value=["glitter"]),
+        "/discounts/0/tags",
+        "tag 'glitter'",
+    ),
+    "discount of an unknown finding": (
+        put("discounts", 0, "findings", value=["glitter"]),
+        "/discounts/0/findings",
+        "no finding 'glitter'",
+    ),
     "discount of nothing": (put("discounts", 0, "tags", value=[]), "/discounts/0", "touches nothing"),
     "discount by an unknown member": (
         put("discounts", 0, "when", value={"unit": {"colour": ["red"]}}),
@@ -241,18 +291,37 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
         "no 'tool'",
     ),
     "action on an unknown finding": (
-        put("causes", "moisture", "actions", 0, "when", value={"observed": {"finding": "rainfall", "in": ["heavy"]}}),
+        put(
+            "causes",
+            "moisture",
+            "actions",
+            0,
+            "when",
+            value={"observed": {"finding": "rainfall", "in": ["heavy"]}},
+        ),
         "/causes/moisture/actions/0/when/observed",
         "no finding 'rainfall'",
     ),
-    "limit on an unknown quantity": (put("limits", 0, "quantity", value="mood"), "/limits/0/quantity", "no quantity 'mood'"),
-    "limit to an unknown finding": (put("limits", 0, "finding", value="mood"), "/limits/0", "no finding 'mood'"),
+    "limit on an unknown quantity": (
+        put("limits", 0, "quantity", value="mood"),
+        "/limits/0/quantity",
+        "no quantity 'mood'",
+    ),
+    "limit to an unknown finding": (
+        put("limits", 0, "finding", value="mood"),
+        "/limits/0",
+        "no finding 'mood'",
+    ),
     "bands that fall": (
         put("limits", 0, "bands", value=[{"below": 5}, {"below": 3}, {}]),
         "/limits/0/bands",
         "Bands rise",
     ),
-    "open band in the middle": (put("limits", 0, "bands", value=[{}, {"below": 3}, {}]), "/limits/0/bands", "Bands rise"),
+    "open band in the middle": (
+        put("limits", 0, "bands", value=[{}, {"below": 3}, {}]),
+        "/limits/0/bands",
+        "Bands rise",
+    ),
     "retired code still in use": (
         put("retired", value=[{"kind": "finding", "code": "copper_plating"}]),
         "/retired/0/code",
@@ -277,7 +346,9 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
 
 
 @pytest.mark.parametrize(("damage", "pointer", "detail"), DAMAGES.values(), ids=DAMAGES.keys())
-def test_a_damaged_table_names_the_damage_at_its_place(damage: Callable[[Document], None], pointer: str, detail: str) -> None:
+def test_a_damaged_table_names_the_damage_at_its_place(
+    damage: Callable[[Document], None], pointer: str, detail: str
+) -> None:
     document = starter_document()
     damage(document)
     named = found(document)
@@ -326,7 +397,9 @@ def test_all_flaws_of_a_table_are_named_at_once() -> None:
         (drop("coding", "coded"), "/coding"),
     ],
 )
-def test_a_table_of_another_shape_is_refused_where_it_departs(damage: Callable[[Document], None], pointer: str) -> None:
+def test_a_table_of_another_shape_is_refused_where_it_departs(
+    damage: Callable[[Document], None], pointer: str
+) -> None:
     document = starter_document()
     damage(document)
     with pytest.raises(BadRuleTable) as refusal:

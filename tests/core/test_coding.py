@@ -1,4 +1,5 @@
-"""From a ranking to a verdict: coded, provisional or refused with its reason; what the machine shows, and what is left over."""
+"""From a ranking to a verdict: coded, provisional or refused with its reason; what the machine shows, and
+what is left over."""
 
 from typing import Any
 
@@ -19,13 +20,22 @@ CODING = {
 }
 
 
-def sign(group: str, *, leak: float = 10, wear: float = 10, background: float = 10, **members: Any) -> dict[str, Any]:
+def sign(
+    group: str, *, leak: float = 10, wear: float = 10, background: float = 10, **members: Any
+) -> dict[str, Any]:
     """A finding that is `yes` in so many of 100 for each cause."""
     per_hundred = {code: [100 - share, share] for code, share in (("leak", leak), ("wear", wear))}
-    return finding(outcomes_of(["no", "yes"], **members), [100 - background, background], per_hundred=per_hundred, group=group)
+    return finding(
+        outcomes_of(["no", "yes"], **members),
+        [100 - background, background],
+        per_hundred=per_hundred,
+        group=group,
+    )
 
 
-def book(*, coding: dict[str, Any] | None = None, leak: dict[str, Any] | None = None, **signs: dict[str, Any]) -> CompiledTable:
+def book(
+    *, coding: dict[str, Any] | None = None, leak: dict[str, Any] | None = None, **signs: dict[str, Any]
+) -> CompiledTable:
     causes = {"leak": cause("A leak", **(leak or {})), "wear": cause("Old age")}
     rates = {"leak": 45, "wear": 45, "unlisted": 10}
     return compiled_of(table(rates, signs, causes=causes, coding={**CODING, **(coding or {})}))
@@ -65,9 +75,17 @@ def test_a_single_sign_that_is_not_strong_names_nothing() -> None:
 
 def test_no_evidence_is_thin() -> None:
     found = answer(STRONG)
-    assert (found.cause, found.status, found.family, found.system_borne) == ("undetermined", "undetermined", None, False)
+    assert (found.cause, found.status, found.family, found.system_borne) == (
+        "undetermined",
+        "undetermined",
+        None,
+        False,
+    )
     assert found.notes == [
-        "No cause is named. Thin: the leading cause stands only 6.5 decibans above a cause that the table does not know.",
+        (
+            "No cause is named. Thin: the leading cause stands only 6.5 decibans above a cause that the "
+            "table does not know."
+        ),
     ]
     assert found.actions == [KEEP_PARTS]
 
@@ -86,11 +104,18 @@ def test_two_causes_with_strong_support_each_contradict() -> None:
     found = answer(both, drip="yes", grind="yes")
     assert found.cause == "undetermined"
     assert found.refused_because == "contradictory"
-    assert found.notes == ["No cause is named. Contradictory: 'A leak' and 'Old age' stand close together, each with strong support."]
+    assert found.notes == [
+        (
+            "No cause is named. Contradictory: 'A leak' and 'Old age' stand close together, each with "
+            "strong support."
+        )
+    ]
 
 
 def test_what_speaks_against_the_leader_may_contradict_it() -> None:
-    torn = book(drip=sign("wet", leak=90, wear=0.1, background=1), dry=sign("dryness", leak=2, wear=2, background=60))
+    torn = book(
+        drip=sign("wet", leak=90, wear=0.1, background=1), dry=sign("dryness", leak=2, wear=2, background=60)
+    )
     found = answer(torn, drip="yes", dry="yes")
     assert found.ranking[0].cause == "leak"
     assert found.status == "undetermined"
@@ -102,11 +127,16 @@ def test_causes_close_together_without_strong_support_are_close() -> None:
     found = answer(alike, drip="yes")
     assert found.status == "undetermined"
     assert found.notes == [
-        "No cause is named. Contradictory: 'A leak' and 'Old age' stand close together, each with strong support.",
+        (
+            "No cause is named. Contradictory: 'A leak' and 'Old age' stand close together, each with "
+            "strong support."
+        ),
     ]
     weak = book(drip=sign("wet", leak=38, wear=36, background=8), coding={"thin_margin_decibans": 5})
     assert answer(weak, drip="yes").refused_because == "close"
-    assert answer(weak, drip="yes").notes == ["No cause is named. Close: no cause stands far enough above the next to be named."]
+    assert answer(weak, drip="yes").notes == [
+        "No cause is named. Close: no cause stands far enough above the next to be named."
+    ]
 
 
 MACHINE = book(
@@ -134,9 +164,18 @@ def test_what_the_findings_show_of_the_compressor_itself(seen: dict[str, Any], s
 HEAT = sign("c", yes={"shows": "damage", "tags": ["heat"]}, leak=60)
 
 
-@pytest.mark.parametrize(("keep", "shown", "state"), [(0.4, "not_shown", "not_checked"), (0.5, "damaged", "seen")])
-def test_evidence_that_keeps_less_than_half_shows_nothing_and_no_step(keep: float, shown: str, state: str) -> None:
-    spoilt = {"when": {"opening": {"method": ["grinder"]}}, "keep": keep, "reason": "sparks", "tags": ["heat"]}
+@pytest.mark.parametrize(
+    ("keep", "shown", "state"), [(0.4, "not_shown", "not_checked"), (0.5, "damaged", "seen")]
+)
+def test_evidence_that_keeps_less_than_half_shows_nothing_and_no_step(
+    keep: float, shown: str, state: str
+) -> None:
+    spoilt = {
+        "when": {"opening": {"method": ["grinder"]}},
+        "keep": keep,
+        "reason": "sparks",
+        "tags": ["heat"],
+    }
     chain = [{"step": "It runs hot", "seen_as": {"heat": ["yes"]}}]
     rules = table(
         {"leak": 90, "wear": 5, "unlisted": 5},
@@ -181,13 +220,18 @@ def test_a_step_is_seen_by_any_of_its_findings_and_not_seen_only_when_all_were_l
 def test_a_step_that_this_machine_cannot_show_is_not_checked() -> None:
     findings = {"drip": sign("wet") | {"gate": {"motors": ["inverter"]}}, "grind": sign("metal")}
     chain = [{"step": "It drips", "seen_as": {"drip": ["yes"]}}]
-    rules = table({"leak": 98, "wear": 1, "unlisted": 1}, findings, causes={"leak": cause(chain=chain), "wear": cause()})
+    rules = table(
+        {"leak": 98, "wear": 1, "unlisted": 1}, findings, causes={"leak": cause(chain=chain), "wear": cause()}
+    )
     found = build_answer(CaseWithReadings(case_of({"grind": "yes"}, unit=MACHINES[1])), compiled_of(rules))
     assert [link.state for link in found.chain] == ["not_checked"]
 
 
 def test_where_anything_is_called_strong_no_evidence_still_contradicts_nothing() -> None:
-    rules = book(drip=sign("wet"), coding={"strong_decibans": 0, "thin_margin_decibans": 0, "provisional": CODING["coded"]})
+    rules = book(
+        drip=sign("wet"),
+        coding={"strong_decibans": 0, "thin_margin_decibans": 0, "provisional": CODING["coded"]},
+    )
     assert all(note.startswith("No cause is named. Close") for note in answer(rules).notes)
 
 
@@ -203,7 +247,9 @@ def test_a_second_cause_with_strong_support_among_what_the_leader_leaves_contrib
     rules = book(**{**LEFT_OVER, "grind": sign("metal", leak=4, wear=95, background=4)})
     found = answer(rules, drip="yes", stain="yes", grind="yes", dust="yes")
     assert found.cause == "leak"
-    assert [(row.cause, row.support_decibans, row.explains) for row in found.contributing] == [("wear", 10.7, ["grind"])]
+    assert [(row.cause, row.support_decibans, row.explains) for row in found.contributing] == [
+        ("wear", 10.7, ["grind"])
+    ]
     assert found.unexplained == ["dust"]
 
 

@@ -47,11 +47,23 @@ def test_unless_means_not_known_to_be(value: bool | None, unless: bool) -> None:
 
 
 def test_conditions_nest() -> None:
-    assert said({"all": [SAYS[True], {"any": [SAYS[False], {"not": SAYS[False]}]}, {"unless": {"all": [SAYS[None], SAYS[True]]}}]}) is True
+    assert (
+        said(
+            {
+                "all": [
+                    SAYS[True],
+                    {"any": [SAYS[False], {"not": SAYS[False]}]},
+                    {"unless": {"all": [SAYS[None], SAYS[True]]}},
+                ]
+            }
+        )
+        is True
+    )
 
 
 @pytest.mark.parametrize(
-    ("seen", "expected"), [({"brown"}, True), ({"brown", "black"}, True), ({"clear"}, False), ({"clear", "brown"}, None)]
+    ("seen", "expected"),
+    [({"brown"}, True), ({"brown", "black"}, True), ({"clear"}, False), ({"clear", "brown"}, None)],
 )
 def test_one_of_these_is_known_only_where_all_of_them_agree(seen: set[str], expected: bool | None) -> None:
     condition = msgspec.convert({"finding": "oil_colour", "in": ["brown", "black"]}, Condition)
@@ -73,13 +85,17 @@ GATE = Gate(motors=["three_phase"], connections=["star", "delta"], compressor_ty
         ((None, "part_winding", None), False),
     ],
 )
-def test_a_gate_stops_only_what_is_known_not_to_fit(machine: tuple[str | None, str | None, str | None], expected: bool) -> None:
+def test_a_gate_stops_only_what_is_known_not_to_fit(
+    machine: tuple[str | None, str | None, str | None], expected: bool
+) -> None:
     assert passes_gate(GATE, *machine) is expected
     assert passes_gate(Gate(), *machine) is True
 
 
 def test_unknown_motor_and_type_are_not_known() -> None:
-    unit = case_of(unit={"motor": "unknown", "compressor_type": "unknown", "winding_connection": "unknown"}).unit
+    unit = case_of(
+        unit={"motor": "unknown", "compressor_type": "unknown", "winding_connection": "unknown"}
+    ).unit
     assert machine_of(unit) == (None, None, None)
 
 
@@ -89,11 +105,20 @@ def test_a_single_phase_motor_has_a_single_phase_connection() -> None:
         "single_phase",
         "rotary",
     )
-    assert machine_of(case_of(unit={"motor": "three_phase", "compressor_type": "scroll"}).unit) == ("three_phase", None, "scroll")
+    assert machine_of(case_of(unit={"motor": "three_phase", "compressor_type": "scroll"}).unit) == (
+        "three_phase",
+        None,
+        "scroll",
+    )
 
 
 def on(when: dict[str, Any], **members: Any) -> bool:
-    unit = {"motor": "inverter", "compressor_type": "scroll", "refrigerant": "R-717", **members.pop("unit", {})}
+    unit = {
+        "motor": "inverter",
+        "compressor_type": "scroll",
+        "refrigerant": "R-717",
+        **members.pop("unit", {}),
+    }
     return applies(msgspec.convert(when, When), case_of(unit=unit, **members), OBSERVED, starter())
 
 
@@ -127,7 +152,9 @@ def test_advice_on_a_finding_needs_it_to_be_known() -> None:
 
 
 @pytest.mark.parametrize(("count", "expected"), [(None, True), (4, True), (1, False)])
-def test_siblings_are_thought_of_unless_the_machine_is_known_to_stand_alone(count: int | None, expected: bool) -> None:
+def test_siblings_are_thought_of_unless_the_machine_is_known_to_stand_alone(
+    count: int | None, expected: bool
+) -> None:
     assert on({"siblings": True}, unit={"compressors_on_circuit": count}) is expected
 
 

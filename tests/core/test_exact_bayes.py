@@ -1,4 +1,5 @@
-"""With no fading (rho = 0), temperature 1 and nothing but findings, the engine is a categorical naive Bayes: two libraries agree."""
+"""With no fading (rho = 0), temperature 1 and nothing but findings, the engine is a categorical naive Bayes:
+two libraries agree."""
 
 import importlib
 import itertools
@@ -13,7 +14,16 @@ from hypothesis import strategies as st
 from sklearn.naive_bayes import CategoricalNB  # type: ignore[import-untyped]
 
 from coldcase.core.rule_table import UNLISTED, RuleTable, from_document
-from tests.core.tables import case_of, compiled_of, finding, modest, posterior, starter_document, table, weighed_of
+from tests.core.tables import (
+    case_of,
+    compiled_of,
+    finding,
+    modest,
+    posterior,
+    starter_document,
+    table,
+    weighed_of,
+)
 
 with warnings.catch_warnings():
     # Its bindings warn while they load, and die of a warning that is an error.
@@ -35,7 +45,9 @@ def plain_starter() -> RuleTable:
             outcome.pop("gate", None)
     for row in document["causes"].values():
         row.pop("gate", None)
-    return from_document(document | {"temperature": 1, "patterns": {}, "discounts": [], "base_rate_overrides": []})
+    return from_document(
+        document | {"temperature": 1, "patterns": {}, "discounts": [], "base_rate_overrides": []}
+    )
 
 
 class Libraries:
@@ -43,7 +55,9 @@ class Libraries:
 
     def __init__(self, rules: RuleTable) -> None:
         self.causes = [*sorted(rules.causes), UNLISTED]
-        self.outcomes = {code: [outcome.code for outcome in row.outcomes] for code, row in rules.findings.items()}
+        self.outcomes = {
+            code: [outcome.code for outcome in row.outcomes] for code, row in rules.findings.items()
+        }
         rates = np.array([rules.base_rates[cause] for cause in self.causes])
         self.prior = rates / rates.sum()
         self.shares = {
@@ -71,7 +85,12 @@ class Libraries:
             net.addArc("cause", code)
             net.cpt(code)[:] = self.shares[code]
         inference = agrum.LazyPropagation(net)
-        inference.setEvidence({code: [float(name in said) for name in self.outcomes[code]] for code, said in _lists(seen).items()})
+        inference.setEvidence(
+            {
+                code: [float(name in said) for name in self.outcomes[code]]
+                for code, said in _lists(seen).items()
+            }
+        )
         inference.makeInference()
         return dict(zip(self.causes, inference.posterior("cause").tolist(), strict=True))
 
@@ -99,7 +118,9 @@ def evidence(draw: st.DrawFn, rules: RuleTable, most: int) -> dict[str, str]:
 @st.composite
 def frequencies(draw: st.DrawFn, outcomes: int) -> list[float]:
     """A row of hundredths of one in 100, each at least 0.1, that sums to 100."""
-    cuts = sorted(draw(st.lists(st.integers(0, 10_000 - 10 * outcomes), min_size=outcomes - 1, max_size=outcomes - 1)))
+    cuts = sorted(
+        draw(st.lists(st.integers(0, 10_000 - 10 * outcomes), min_size=outcomes - 1, max_size=outcomes - 1))
+    )
     edges = [0, *cuts, 10_000 - 10 * outcomes]
     return [(high - low + 10) / 100 for low, high in itertools.pairwise(edges)]
 
@@ -140,7 +161,9 @@ def test_every_finding_of_the_starter_table_at_once_agrees_with_both_libraries()
 
 @modest
 @given(data=st.data())
-def test_outcomes_that_could_not_be_told_apart_are_what_a_network_calls_one_of_these(data: st.DataObject) -> None:
+def test_outcomes_that_could_not_be_told_apart_are_what_a_network_calls_one_of_these(
+    data: st.DataObject,
+) -> None:
     """pyAgrum, likelihood evidence of ones and zeros."""
     wide = sorted(code for code, row in PLAIN.findings.items() if len(row.outcomes) > 2)
     seen: dict[str, str | list[str]] = {}
@@ -162,7 +185,9 @@ def test_random_tables_agree_with_both_libraries(data: st.DataObject, rules: Rul
 def test_the_confidence_an_answer_shows_is_that_posterior_to_four_decimals() -> None:
     seen = {code: row.outcomes[1].code for code, row in list(PLAIN.findings.items())[:3]}
     weighed = weighed_of(case_of(seen), PLAIN_BOOK)
-    shown = {cause: share / 10_000 for cause, share in zip(weighed.model.causes, weighed.confidence, strict=True)}
+    shown = {
+        cause: share / 10_000 for cause, share in zip(weighed.model.causes, weighed.confidence, strict=True)
+    }
     assert shown == pytest.approx(PLAIN_LIBRARIES.naive_bayes(seen), abs=0.5001e-4)
 
 

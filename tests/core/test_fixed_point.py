@@ -25,7 +25,9 @@ from tests.core.tables import modest
 def test_fine_logarithms_are_those_of_the_math_library() -> None:
     logs = fine_logs()
     assert len(logs) == TEN_THOUSAND + 1
-    assert (logs[1:] / 1e15).tolist() == pytest.approx([math.log10(n) for n in range(1, TEN_THOUSAND + 1)], abs=1e-14)
+    assert (logs[1:] / 1e15).tolist() == pytest.approx(
+        [math.log10(n) for n in range(1, TEN_THOUSAND + 1)], abs=1e-14
+    )
 
 
 def test_fine_logarithms_of_powers_of_ten_are_exact() -> None:
@@ -34,9 +36,12 @@ def test_fine_logarithms_of_powers_of_ten_are_exact() -> None:
 
 @modest
 @given(
-    values=st.lists(st.integers(-(10**17), 10**17), min_size=1, max_size=20), denominator=st.sampled_from([1, 2, 10, 1000, 1100, 10**6, 7])
+    values=st.lists(st.integers(-(10**17), 10**17), min_size=1, max_size=20),
+    denominator=st.sampled_from([1, 2, 10, 1000, 1100, 10**6, 7]),
 )
-def test_halves_go_to_the_even_neighbour_as_the_decimal_module_has_it(values: list[int], denominator: int) -> None:
+def test_halves_go_to_the_even_neighbour_as_the_decimal_module_has_it(
+    values: list[int], denominator: int
+) -> None:
     expected = [int((Decimal(value) / denominator).to_integral_value(ROUND_HALF_EVEN)) for value in values]
     assert halves_to_even(np.array(values), denominator).tolist() == expected
 
@@ -65,7 +70,9 @@ def test_shares_that_no_decimal_would_show_are_nothing() -> None:
 @given(st.lists(st.integers(1, 2**30), min_size=1, max_size=31))
 def test_ten_thousandths_round_each_share_half_to_even(shares: list[int]) -> None:
     total = sum(shares)
-    expected = [int((Decimal(share * TEN_THOUSAND) / total).to_integral_value(ROUND_HALF_EVEN)) for share in shares]
+    expected = [
+        int((Decimal(share * TEN_THOUSAND) / total).to_integral_value(ROUND_HALF_EVEN)) for share in shares
+    ]
     found = ten_thousandths(np.array(shares)).tolist()
     assert found == expected
     assert abs(sum(found) - TEN_THOUSAND) <= len(shares) / 2
@@ -79,7 +86,15 @@ def test_many_cases_at_once_get_the_digits_of_each_alone(rows: list[list[int]]) 
 
 
 def test_factors_are_read_as_the_decimals_that_people_write() -> None:
-    assert [millionths(factor) for factor in (0.15, 0.1, 0.7, 1, 0, 0.000001, 0.29)] == [150_000, 100_000, 700_000, 10**6, 0, 1, 290_000]
+    assert [millionths(factor) for factor in (0.15, 0.1, 0.7, 1, 0, 0.000001, 0.29)] == [
+        150_000,
+        100_000,
+        700_000,
+        10**6,
+        0,
+        1,
+        290_000,
+    ]
 
 
 @modest

@@ -40,7 +40,10 @@ MALFORMED = {
     "a raw control character": b'{"a": "\x01"}',
     "33 lists within each other": b"[" * 33 + b"]" * 33,
     "33 objects within each other": b'{"a":' * 32 + b"{}" + b"}" * 32,
-    "lists and objects within each other, beside much else": b'{"b": [1, {}], "a":' * 17 + b"[" * 16 + b"]" * 16 + b"}" * 17,
+    "lists and objects within each other, beside much else": b'{"b": [1, {}], "a":' * 17
+    + b"[" * 16
+    + b"]" * 16
+    + b"}" * 17,
     "nested lists without end": b"[" * DEEP + b"]" * DEEP,
     "nested objects without end": b'{"a":' * DEEP + b"1" + b"}" * DEEP,
     "open brackets": b"[" * DEEP,
@@ -68,7 +71,10 @@ def test_the_member_that_stands_twice_is_named() -> None:
 @pytest.mark.parametrize(
     ("body", "value"),
     [
-        (b' {"a" : [1, 2.50, -0.0, 1e2, true, null, "\\u00e9\\/\\n"]}\n', {"a": [1, 2.5, -0.0, 100.0, True, None, "é/\n"]}),
+        (
+            b' {"a" : [1, 2.50, -0.0, 1e2, true, null, "\\u00e9\\/\\n"]}\n',
+            {"a": [1, 2.5, -0.0, 100.0, True, None, "é/\n"]},
+        ),
         ('{"é": "😀"}'.encode(), {"é": "😀"}),
         (b'"\\ud83d\\ude00"', "😀"),
         (b'{"a": {"x": 1}, "b": {"x": 1}}', {"a": {"x": 1}, "b": {"x": 1}}),
@@ -83,7 +89,11 @@ def test_plain_json_is_read_as_it_stands(body: bytes, value: Any) -> None:
 
 text = st.text(st.characters(exclude_categories=["Cs"]), max_size=8)
 values = st.recursive(
-    st.none() | st.booleans() | st.integers(-(2**63), 2**63) | st.floats(allow_nan=False, allow_infinity=False) | text,
+    st.none()
+    | st.booleans()
+    | st.integers(-(2**63), 2**63)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | text,
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(text, inner, max_size=4),
     max_leaves=15,
 )

@@ -44,7 +44,10 @@ def test_labels_that_are_refused(label: str) -> None:
     assert not is_taken(label, Label)
 
 
-@pytest.mark.parametrize("label", ["TH-1184", "क्\u200dष", "می\u200cخواهم", "кухня 3", "Käserei / Nord", "冷蔵庫", "👩\u200d🔧"])  # noqa: RUF001
+@pytest.mark.parametrize(
+    "label",
+    ["TH-1184", "क्\u200dष", "می\u200cخواهم", "кухня 3", "Käserei / Nord", "冷蔵庫", "👩\u200d🔧"],  # noqa: RUF001
+)
 def test_labels_of_any_script_are_taken(label: str) -> None:
     assert is_taken(label, Label)
 
@@ -64,7 +67,10 @@ def test_no_text_ends_a_line_of_an_export_for_any_reader(character: str) -> None
 
 
 def test_strictly_a_label_is_refused_and_leniently_left_out() -> None:
-    raw = {"unit": {"compressor_type": "scroll", "motor": "three_phase", "ref": "B\u202e2"}, "job": {"ref": "TH\u200b1", "circuit": "   "}}
+    raw = {
+        "unit": {"compressor_type": "scroll", "motor": "three_phase", "ref": "B\u202e2"},
+        "job": {"ref": "TH\u200b1", "circuit": "   "},
+    }
     places = {"/unit/ref", "/job/ref", "/job/circuit"}
     with pytest.raises(BadCase) as refusal:
         parse_case(raw, compiled_starter())

@@ -1,4 +1,5 @@
-"""Reading leniently: what is wrong is left out as a whole and named; without a readable unit nothing helps."""
+"""Reading leniently: what is wrong is left out as a whole and named; without a readable unit nothing
+helps."""
 
 from typing import Any
 
@@ -26,7 +27,9 @@ def lenient(raw: Any, compiled: CompiledTable | None = None) -> tuple[Case, tupl
 def test_leniently_what_is_wrong_is_left_out_and_each_is_named() -> None:
     raw = {**MANY, "unit": {**UNIT, "colour": "red"}}
     case, notes = lenient(raw)
-    assert {note.removeprefix("Left out ").partition(" (")[0] for note in notes} == MANY_PLACES - {"/unit/compressor_type"}
+    assert {note.removeprefix("Left out ").partition(" (")[0] for note in notes} == MANY_PLACES - {
+        "/unit/compressor_type"
+    }
     assert case.observations == {"oil_clarity": "stays_milky"}
     assert case.readings.altitude_m == 100
     assert case.opening.seen == "parts"
@@ -34,7 +37,9 @@ def test_leniently_what_is_wrong_is_left_out_and_each_is_named() -> None:
 
 
 def test_leniently_a_measurement_is_left_out_as_a_whole() -> None:
-    parsed = parse_case_leniently({"unit": UNIT, "readings": {"suction_pressure": {"value": "3,2", "unit": "bra"}}}, compiled_starter())
+    parsed = parse_case_leniently(
+        {"unit": UNIT, "readings": {"suction_pressure": {"value": "3,2", "unit": "bra"}}}, compiled_starter()
+    )
     (left_out,) = parsed.left_out
     assert left_out.pointer == "/readings/suction_pressure"
     assert left_out.sent == '{"value":"3,2","unit":"bra"}'
@@ -43,12 +48,19 @@ def test_leniently_a_measurement_is_left_out_as_a_whole() -> None:
 
 
 def test_leniently_the_good_exhibits_stay() -> None:
-    case, notes = lenient({"unit": UNIT, "evidence": [{"uri": "a"}, {"uri": "b c"}, 7, {"uri": "d", "finding": "oil_color"}, {"uri": "e"}]})
+    case, notes = lenient(
+        {
+            "unit": UNIT,
+            "evidence": [{"uri": "a"}, {"uri": "b c"}, 7, {"uri": "d", "finding": "oil_color"}, {"uri": "e"}],
+        }
+    )
     assert [exhibit.uri for exhibit in case.evidence] == ["a", "e"]
     assert len(notes) == 3
 
 
-@pytest.mark.parametrize("raw", [[], {}, {"unit": {"motor": "inverter"}}, {"unit": {**UNIT, "motor": "steam"}}, {"unit": None}])
+@pytest.mark.parametrize(
+    "raw", [[], {}, {"unit": {"motor": "inverter"}}, {"unit": {**UNIT, "motor": "steam"}}, {"unit": None}]
+)
 def test_leniently_a_case_without_a_readable_unit_is_still_refused(raw: Any) -> None:
     with pytest.raises(BadCase):
         parse_case_leniently(raw, compiled_starter())
@@ -56,7 +68,12 @@ def test_leniently_a_case_without_a_readable_unit_is_still_refused(raw: Any) -> 
 
 @pytest.mark.parametrize("name", ["x" * 65, "x" * 5000, "~1/", "", "observations/a", "\x00"])
 def test_leniently_members_of_any_name_are_left_out(name: str) -> None:
-    raw = {"unit": UNIT, name: 1, "readings": {name: 1}, "observations": {name: "none", "oil_colour": "clear"}}
+    raw = {
+        "unit": UNIT,
+        name: 1,
+        "readings": {name: 1},
+        "observations": {name: "none", "oil_colour": "clear"},
+    }
     case, notes = lenient(raw)
     assert case.observations == {"oil_colour": "clear"}
     assert len(notes) == 3
@@ -65,7 +82,10 @@ def test_leniently_members_of_any_name_are_left_out(name: str) -> None:
 MANY_UNKNOWN = {f"member_{number}": "x" * 3 for number in range(3000)}
 
 
-@pytest.mark.parametrize("junk", [MANY_UNKNOWN, {f"{number}{'~' * 300}": "\u0001" * 30 for number in range(100)}, {"x" * 60_000: 1}])
+@pytest.mark.parametrize(
+    "junk",
+    [MANY_UNKNOWN, {f"{number}{'~' * 300}": "\u0001" * 30 for number in range(100)}, {"x" * 60_000: 1}],
+)
 def test_what_is_left_out_is_told_in_bounded_words(junk: dict[str, Any]) -> None:
     parsed = parse_case_leniently({"unit": UNIT, **junk, "readings": junk}, compiled_starter())
     assert parsed.case.unit.motor == "three_phase"
@@ -80,23 +100,39 @@ def test_what_is_left_out_is_told_in_bounded_words(junk: dict[str, Any]) -> None
 def test_leniently_a_suspicion_that_no_removal_answers_refuses() -> None:
     raw = {"unit": UNIT, "readings": {"altitude_m": 5}}
     with pytest.raises(BadCase):
-        parse_case_leniently(raw, compiled_starter(), lambda case: [Flaw("/readings/run_hours", "More hours than the machine is old.")])
+        parse_case_leniently(
+            raw,
+            compiled_starter(),
+            lambda case: [Flaw("/readings/run_hours", "More hours than the machine is old.")],
+        )
 
 
 scalars = (
-    st.none() | st.booleans() | st.integers(-10, 10) | st.floats(-5, 5) | st.sampled_from(["none", "scroll", "x" * 70, "<5", "", "~/"])
+    st.none()
+    | st.booleans()
+    | st.integers(-10, 10)
+    | st.floats(-5, 5)
+    | st.sampled_from(["none", "scroll", "x" * 70, "<5", "", "~/"])
 )
 
 
-names = st.sampled_from([*Case.__struct_fields__, "motor", "value", "uri", "copper_plating", "oil_colour", "x" * 70, "a/b", ""])
+names = st.sampled_from(
+    [*Case.__struct_fields__, "motor", "value", "uri", "copper_plating", "oil_colour", "x" * 70, "a/b", ""]
+)
 
 
-junk = st.recursive(scalars, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(names, inner, max_size=4), max_leaves=12)
+junk = st.recursive(
+    scalars,
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(names, inner, max_size=4),
+    max_leaves=12,
+)
 
 
 @modest
 @given(st.dictionaries(names, junk, max_size=6))
-def test_any_junk_is_refused_with_flaws_and_taken_leniently_once_the_unit_is_right(raw: dict[str, Any]) -> None:
+def test_any_junk_is_refused_with_flaws_and_taken_leniently_once_the_unit_is_right(
+    raw: dict[str, Any],
+) -> None:
     broken = {**raw, "unit": {"motor": "three_phase"}}
     assert "/unit/motor" not in flaws(broken)
     assert "/unit/compressor_type" in flaws(broken)

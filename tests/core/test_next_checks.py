@@ -1,4 +1,5 @@
-"""What to look at next: the expected drop of entropy, worked out slowly here by ranking again for each outcome."""
+"""What to look at next: the expected drop of entropy, worked out slowly here by ranking again for each
+outcome."""
 
 import math
 from typing import Any
@@ -32,10 +33,13 @@ def entropy(shares: dict[str, float]) -> float:
 
 
 def alone(code: str) -> bool:
-    """Whether no pattern and no other finding has a say when this one is added: then gain is a plain expectation."""
+    """Whether no pattern and no other finding has a say when this one is added: then gain is a plain
+    expectation."""
     table = starter()
     return not (
-        code in compiled_starter().superseding or any(code in row.supersedes for row in table.findings.values()) or code in IN_PATTERNS
+        code in compiled_starter().superseding
+        or any(code in row.supersedes for row in table.findings.values())
+        or code in IN_PATTERNS
     )
 
 
@@ -50,13 +54,25 @@ def slow_gain(case: Case, weighed: Weighed, code: str) -> float:
     A group that has spoken already is left as it was: the new finding is taken as the later one there.
     """
     now, finding_model = posterior(weighed), weighed.model.findings[code]
-    spoken = sum(item.weight.group == starter().findings[code].group and item.replaced_by is None for item in weighed.items)
+    spoken = sum(
+        item.weight.group == starter().findings[code].group and item.replaced_by is None
+        for item in weighed.items
+    )
     factor = (1 - starter().groups[starter().findings[code].group].rho) ** spoken / starter().temperature
     expected = 0.0
     for place, outcome in enumerate(finding_model.rows):
-        likelihood = {cause: finding_model.percent[place][i] / 100 for i, cause in enumerate(weighed.model.causes)}
-        full = weighed_of(case_of({code: outcome}, unit=msgspec.to_builtins(case.unit)), compiled_starter()).full[0] / 1e9
-        raised = {cause: now[cause] * 10 ** (factor * full[i]) for i, cause in enumerate(weighed.model.causes)}
+        likelihood = {
+            cause: finding_model.percent[place][i] / 100 for i, cause in enumerate(weighed.model.causes)
+        }
+        full = (
+            weighed_of(
+                case_of({code: outcome}, unit=msgspec.to_builtins(case.unit)), compiled_starter()
+            ).full[0]
+            / 1e9
+        )
+        raised = {
+            cause: now[cause] * 10 ** (factor * full[i]) for i, cause in enumerate(weighed.model.causes)
+        }
         total = sum(raised.values())
         after = entropy({cause: share / total for cause, share in raised.items()})
         expected += sum(now[cause] * likelihood[cause] for cause in now) * after
@@ -80,10 +96,14 @@ def test_the_gain_of_a_lone_finding_is_what_ranking_again_gives() -> None:
         finding_model, now = weighed.model.findings[check.finding], posterior(weighed)
         expected = 0.0
         for place, outcome in enumerate(finding_model.rows):
-            likely = sum(now[cause] * finding_model.percent[place][i] / 100 for i, cause in enumerate(weighed.model.causes))
+            likely = sum(
+                now[cause] * finding_model.percent[place][i] / 100
+                for i, cause in enumerate(weighed.model.causes)
+            )
             looked = msgspec.structs.replace(case, observations={**case.observations, check.finding: outcome})
             expected += likely * entropy(posterior(weighed_of(looked, compiled_starter())))
-        # Ranking again lets a stronger newcomer speak first in a group that has spoken; what was said then fades.
+        # Ranking again lets a stronger newcomer speak first in a group that has spoken; what was said then
+        # fades.
         fresh = starter().findings[check.finding].group != starter().findings["copper_plating"].group
         assert check.gain_bits == pytest.approx(entropy(now) - expected, abs=0.02 if fresh else 0.2)
 
@@ -94,7 +114,10 @@ def test_no_finding_that_could_still_be_looked_at_is_much_better_than_those_name
     weighed = weighed_of(case, compiled_starter())
     named = {check.finding: check.gain_bits for check in next_checks(weighed, compiled_starter())}
     if len(named) == MOST_CHECKS and case.opening.method == "not_opened" and not weighed.discounts:
-        others = {code: slow_gain(case, weighed, code) for code in weighed.model.findings.keys() - weighed.seen.keys() - named.keys()}
+        others = {
+            code: slow_gain(case, weighed, code)
+            for code in weighed.model.findings.keys() - weighed.seen.keys() - named.keys()
+        }
         # Near-equals (0.05 bit) go by effort, and gains are shown to 0.01.
         assert max(others.values()) <= min(named.values()) + 0.05 + 0.01
 
@@ -121,11 +144,21 @@ def named(case: Case) -> list[str]:
 CLOSED: dict[str, Any] = {"method": "not_opened"}
 
 
-@pytest.mark.parametrize(("keep", "method", "asked_for"), [(0.4, "grinder", False), (0.4, "rolling_cutter", True), (0.5, "grinder", True)])
+@pytest.mark.parametrize(
+    ("keep", "method", "asked_for"),
+    [(0.4, "grinder", False), (0.4, "rolling_cutter", True), (0.5, "grinder", True)],
+)
 def test_what_the_opening_spoilt_is_not_asked_for(keep: float, method: str, asked_for: bool) -> None:
     chips = rival(90) | {"outcomes": outcomes_of(["no", "yes"], yes={"tags": ["debris"]})}
-    spoilt = {"when": {"opening": {"method": ["grinder"]}}, "tags": ["debris"], "keep": keep, "reason": "a grinder throws chips"}
-    compiled = compiled_of(table({"leak": 50, "wear": 50}, {"chips": chips, "other": rival(80)}, discounts=[spoilt]))
+    spoilt = {
+        "when": {"opening": {"method": ["grinder"]}},
+        "tags": ["debris"],
+        "keep": keep,
+        "reason": "a grinder throws chips",
+    }
+    compiled = compiled_of(
+        table({"leak": 50, "wear": 50}, {"chips": chips, "other": rival(80)}, discounts=[spoilt])
+    )
     checks = next_checks(weighed_of(case_of(opening={"method": method}), compiled), compiled)
     assert ("chips" in {check.finding for check in checks}) is asked_for
     assert "other" in {check.finding for check in checks}
@@ -140,16 +173,27 @@ def test_what_only_a_closed_machine_shows_is_asked_for_only_while_it_is_closed()
 
 def rival(share: float, **members: Any) -> dict[str, Any]:
     """A finding that tells two equal causes apart the better, the further `share` is from 50."""
-    return finding(["no", "yes"], [50, 50], per_hundred={"leak": [100 - share, share], "wear": [share, 100 - share]}, **members)
+    return finding(
+        ["no", "yes"],
+        [50, 50],
+        per_hundred={"leak": [100 - share, share], "wear": [share, 100 - share]},
+        **members,
+    )
 
 
 def asked(**findings: dict[str, Any]) -> list[str]:
     rules = table({"leak": 50, "wear": 50}, findings)
-    return [check.finding for check in next_checks(weighed_of(case_of(), compiled_of(rules)), compiled_of(rules))]
+    return [
+        check.finding for check in next_checks(weighed_of(case_of(), compiled_of(rules)), compiled_of(rules))
+    ]
 
 
 def test_of_near_equals_the_smaller_effort_comes_first() -> None:
-    assert asked(a=rival(80, effort="lab"), b=rival(79, effort="open"), c=rival(79.5, effort="ask")) == ["c", "b", "a"]
+    assert asked(a=rival(80, effort="lab"), b=rival(79, effort="open"), c=rival(79.5, effort="ask")) == [
+        "c",
+        "b",
+        "a",
+    ]
 
 
 def test_a_much_better_check_comes_first_whatever_its_effort() -> None:

@@ -11,11 +11,16 @@ KNOWN = compiled_starter().designations
 @pytest.mark.parametrize(
     ("text", "designation"),
     [
-        ("R-410A", "R-410A"), ("r410a", "R-410A"), ("R 410 A", "R-410A"), ("410A", "R-410A"), ("R-410", "R-410A"), ("HFC-134a", "R-134a"),
-        ("R-507", "R-507A"), ("R-1234ze", "R-1234ze(E)"), ("HFO-1234ze(E)", "R-1234ze(E)"), ("R1234ZE E", "R-1234ze(E)"),
-        ("R-1233zd", "R-1233zd(E)"), ("R404A", "R-404A"), ("R404", "R-404A"), ("R 22", "R-22"), ("22", "R-22"),
-        ("propane", "R-290"), ("Propane", "R-290"), ("C3H8", "R-290"), ("HC-290", "R-290"), ("isobutane", "R-600a"), ("iso-butane", "R-600a"),
-        ("NH3", "R-717"), ("ammonia", "R-717"), ("AMMONIA", "R-717"), ("CO2", "R-744"), ("carbon dioxide", "R-744"), ("Propylene", "R-1270"),
+        ("R-410A", "R-410A"), ("r410a", "R-410A"), ("R 410 A", "R-410A"), ("410A", "R-410A"), ("R-410",
+        "R-410A"), ("HFC-134a", "R-134a"),
+        ("R-507", "R-507A"), ("R-1234ze", "R-1234ze(E)"), ("HFO-1234ze(E)", "R-1234ze(E)"), ("R1234ZE E",
+        "R-1234ze(E)"),
+        ("R-1233zd", "R-1233zd(E)"), ("R404A", "R-404A"), ("R404", "R-404A"), ("R 22", "R-22"), ("22",
+        "R-22"),
+        ("propane", "R-290"), ("Propane", "R-290"), ("C3H8", "R-290"), ("HC-290", "R-290"), ("isobutane",
+        "R-600a"), ("iso-butane", "R-600a"),
+        ("NH3", "R-717"), ("ammonia", "R-717"), ("AMMONIA", "R-717"), ("CO2", "R-744"), ("carbon dioxide",
+        "R-744"), ("Propylene", "R-1270"),
         (" R-448A ", "R-448A"),
     ],
 )  # fmt: skip
@@ -51,7 +56,13 @@ def test_not_guessed_at(text: str) -> None:
 
 def test_every_designation_is_read_as_itself_in_any_spelling() -> None:
     for designation in starter().refrigerants:
-        for text in (designation, designation.lower(), designation.upper(), designation.replace("-", ""), designation.replace("-", " ")):
+        for text in (
+            designation,
+            designation.lower(),
+            designation.upper(),
+            designation.replace("-", ""),
+            designation.replace("-", " "),
+        ):
             assert designation_of(text, KNOWN) == designation
             assert not is_respelled(text, designation)
 

@@ -68,8 +68,16 @@ def test_a_retired_code_is_no_flaw_beside_other_flaws(later: CompiledTable) -> N
 
 
 def test_a_retired_code_may_stand_beside_an_exhibit(later: CompiledTable) -> None:
-    assert parse_case({"unit": UNIT, "evidence": [{"uri": "a", "finding": "plating"}]}, later).case.evidence[0].finding == "plating"
+    assert (
+        parse_case({"unit": UNIT, "evidence": [{"uri": "a", "finding": "plating"}]}, later)
+        .case.evidence[0]
+        .finding
+        == "plating"
+    )
 
 
 def test_an_outcome_named_twice_is_refused_beside_a_retired_one_too(later: CompiledTable) -> None:
-    assert only_flaw(observing(oil_colour=["brown", "brown", "dark"]), later).detail == "An outcome is named twice."
+    assert (
+        only_flaw(observing(oil_colour=["brown", "brown", "dark"]), later).detail
+        == "An outcome is named twice."
+    )

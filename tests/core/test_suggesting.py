@@ -66,7 +66,8 @@ def every_list_of_words() -> list[list[str]]:
 
 
 def test_no_known_word_is_taken_for_another() -> None:
-    """Where a word of ours is not known (another list, another table), none that merely looks like it is offered."""
+    """Where a word of ours is not known (another list, another table), none that merely looks like it is
+    offered."""
     for known in every_list_of_words():
         for word in known:
             assert nearest(word, known) == word
@@ -77,13 +78,21 @@ def test_no_known_word_is_taken_for_another() -> None:
 LOOK_ALIKES = {
     "start_voltage_v": ("shaft_voltage_v",),
     "shaft_voltage": ("shaft_voltage_v",),
-    **{one: (other,) for one, other in (("barg", "bara"), ("bara", "barg"), ("psig", "psia"), ("psia", "psig"))},
+    **{
+        one: (other,)
+        for one, other in (("barg", "bara"), ("bara", "barg"), ("psig", "psia"), ("psia", "psig"))
+    },
 }
 """Of these both are known wherever one is, so that none is ever offered for the other."""
 
 
 def test_the_trade_s_words_mean_words_that_there_are() -> None:
     literal = re.findall(r'"([A-Za-z_0-9]+)"', Path(case.__file__).read_text("utf-8"))
-    ours = set(chain(*every_list_of_words(), literal)) | {"laboratory", "teardown", "supplier_report", "field"}
+    ours = set(chain(*every_list_of_words(), literal)) | {
+        "laboratory",
+        "teardown",
+        "supplier_report",
+        "field",
+    }
     assert set(MEANT) <= ours
     assert not {said for said, meant in MEANT_BY.items() if said in ours and said != meant} - {"valves"}

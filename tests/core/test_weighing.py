@@ -60,13 +60,18 @@ def adding(case: Case, **observations: Any) -> Case:
 @modest
 @given(cases(14))
 def test_a_plain_second_implementation_in_floats_ranks_alike(case: Case) -> None:
-    said = {code: [outcome] if isinstance(outcome, str) else outcome for code, outcome in case.observations.items()}
+    said = {
+        code: [outcome] if isinstance(outcome, str) else outcome
+        for code, outcome in case.observations.items()
+    }
     reference, weighed = score(case, said, starter()), starter_weighed(case)
     assert posterior(weighed) == pytest.approx(dict(reference.ranking), abs=1e-6)
     assert {item.code: item.replaced_by for item in weighed.items} == {
         code: weight.replaced_by for code, weight in reference.voices.items()
     }
-    assert {item.code: item.keep / 1e6 for item in weighed.items} == {code: weight.keep for code, weight in reference.voices.items()}
+    assert {item.code: item.keep / 1e6 for item in weighed.items} == {
+        code: weight.keep for code, weight in reference.voices.items()
+    }
 
 
 @pytest.mark.parametrize("unit", MACHINES)
@@ -77,15 +82,16 @@ def test_no_evidence_gives_the_base_rates_of_what_can_be(unit: dict[str, str]) -
         if (not motors or unit["motor"] in motors) and (not types or unit["compressor_type"] in types):
             rates |= override.rates
     machine = machine_of(case_of(unit=unit).unit)
-    possible = {code: rates[code] for code, cause in starter().causes.items() if passes_gate(cause.gate, *machine)} | {
-        UNLISTED: rates[UNLISTED]
-    }
+    possible = {
+        code: rates[code] for code, cause in starter().causes.items() if passes_gate(cause.gate, *machine)
+    } | {UNLISTED: rates[UNLISTED]}
     expected = {code: rate / sum(possible.values()) for code, rate in possible.items()}
     assert posterior(starter_weighed(case_of(unit=unit))) == pytest.approx(expected, abs=1e-7)
 
 
 def quiet_findings() -> list[str]:
-    """Findings that no pattern, discount, caution or other finding speaks of: they say what they say and nothing more."""
+    """Findings that no pattern, discount, caution or other finding speaks of: they say what they say and
+    nothing more."""
     table = starter()
     conditions = [pattern.when for pattern in table.patterns.values()]
     conditions += [row.when.observed for row in table.discounts if row.when.observed]
@@ -108,9 +114,15 @@ def test_a_fresh_sign_that_favours_the_leader_never_lowers_it(case: Case, pick: 
     leader, spoken = before.order[0], {item.weight.group for item in before.items}
     favourable = []
     for code in QUIET:
-        if code in before.model.findings and code not in before.seen and starter().findings[code].group not in spoken:
+        if (
+            code in before.model.findings
+            and code not in before.seen
+            and starter().findings[code].group not in spoken
+        ):
             for outcome in before.model.findings[code].rows:
-                weights = starter_weighed(case_of({code: outcome}, unit=msgspec.to_builtins(case.unit))).full[0]
+                weights = starter_weighed(case_of({code: outcome}, unit=msgspec.to_builtins(case.unit))).full[
+                    0
+                ]
                 if weights[leader] == weights.max() > 0:
                     favourable.append((code, outcome))
     if favourable:
@@ -144,7 +156,10 @@ def test_the_order_of_observations_changes_no_byte(case: Case, shuffler: Any) ->
 @given(st.lists(cases(8), min_size=2, max_size=6))
 def test_cases_answered_together_get_the_bytes_of_each_alone(together: list[Case]) -> None:
     alone = [encode(build_answer(CaseWithReadings(case), compiled_starter())) for case in together]
-    assert [encode(answer) for answer in build_answers([CaseWithReadings(case) for case in together], compiled_starter())] == alone
+    assert [
+        encode(answer)
+        for answer in build_answers([CaseWithReadings(case) for case in together], compiled_starter())
+    ] == alone
 
 
 SECOND_BOOK = compiled_of(starter())
@@ -171,23 +186,35 @@ def test_confidences_sum_to_one_within_their_rounding(case: Case) -> None:
 @given(case=cases(8, lists=False), data=st.data())
 def test_one_of_these_is_the_sum_of_their_probabilities(case: Case, data: st.DataObject) -> None:
     weighed = starter_weighed(case)
-    wide = sorted(code for code, finding_model in weighed.model.findings.items() if len(finding_model.rows) > 2)
+    wide = sorted(
+        code for code, finding_model in weighed.model.findings.items() if len(finding_model.rows) > 2
+    )
     code = data.draw(st.sampled_from(wide))
     row = starter().findings[code]
-    some = data.draw(st.lists(st.sampled_from(sorted(weighed.model.findings[code].rows)), min_size=2, max_size=3, unique=True))
-    possible = [i for i, outcome in enumerate(row.outcomes) if outcome.code in weighed.model.findings[code].rows]
+    some = data.draw(
+        st.lists(
+            st.sampled_from(sorted(weighed.model.findings[code].rows)), min_size=2, max_size=3, unique=True
+        )
+    )
+    possible = [
+        i for i, outcome in enumerate(row.outcomes) if outcome.code in weighed.model.findings[code].rows
+    ]
     named = [i for i in possible if row.outcomes[i].code in some]
 
     def share(column: list[float]) -> float:
         return sum(column[i] for i in named) / sum(column[i] for i in possible)
 
-    expected = [math.log10(share(row.per_hundred.get(cause, row.background)) / share(row.background)) for cause in weighed.model.causes]
+    expected = [
+        math.log10(share(row.per_hundred.get(cause, row.background)) / share(row.background))
+        for cause in weighed.model.causes
+    ]
     joint = starter_weighed(case_of({code: some}, unit=msgspec.to_builtins(case.unit)))
     assert (joint.full[0] / 1e9).tolist() == pytest.approx(expected, abs=2e-9)
 
 
 def satisfying(condition: Condition) -> dict[str, str]:
-    """Observations under which a condition holds: all of `all`, the first of `any`, nothing of `not` and `unless`."""
+    """Observations under which a condition holds: all of `all`, the first of `any`, nothing of `not` and
+    `unless`."""
     if condition.finding is not None:
         return {condition.finding: (condition.outcomes or [])[0]}
     branches = condition.all if condition.all is not None else (condition.any or [])[:1]
@@ -220,7 +247,12 @@ def test_nothing_is_counted_of_what_was_replaced_and_nothing_is_replaced_twice(c
 
 def outside_faults() -> list[tuple[str, str]]:
     rows = starter().findings.items()
-    return [(code, outcome.code) for code, row in rows for outcome in row.outcomes if outcome.shows == "outside_fault"]
+    return [
+        (code, outcome.code)
+        for code, row in rows
+        for outcome in row.outcomes
+        if outcome.shows == "outside_fault"
+    ]
 
 
 SOUND = {"test_run": "runs_within_limits", "winding_resistance": "as_plate", "insulation_resistance": "good"}
@@ -261,7 +293,9 @@ def test_the_strongest_of_a_group_counts_whole_and_the_others_fade_in_order(case
         rho = starter().groups[group].rho if group in starter().groups else 0
         assert fades == pytest.approx([(1 - rho) ** place * 1e6 for place in range(len(together))], abs=1)
         loudest = max(together, key=lambda one: one.weight.spread * one.keep)
-        assert loudest.weight.spread * loudest.keep == max(one.weight.spread * one.keep for one in together if one.decay == 10**6)
+        assert loudest.weight.spread * loudest.keep == max(
+            one.weight.spread * one.keep for one in together if one.decay == 10**6
+        )
 
 
 def two_signs(rho: float, temperature: float = 1) -> CompiledTable:
@@ -269,7 +303,14 @@ def two_signs(rho: float, temperature: float = 1) -> CompiledTable:
         "loud": finding(["no", "yes"], [90, 10], per_hundred={"leak": [20, 80]}),
         "soft": finding(["no", "yes"], [80, 20], per_hundred={"leak": [60, 40], "wear": [70, 30]}),
     }
-    return compiled_of(table({"leak": 30, "wear": 70}, rows, groups={"signs": {"rho": rho, "says": "one thing"}}, temperature=temperature))
+    return compiled_of(
+        table(
+            {"leak": 30, "wear": 70},
+            rows,
+            groups={"signs": {"rho": rho, "says": "one thing"}},
+            temperature=temperature,
+        )
+    )
 
 
 def test_with_rho_1_two_findings_of_a_group_count_as_the_stronger_alone() -> None:
@@ -284,22 +325,39 @@ def test_between_them_the_second_counts_for_the_rest() -> None:
 
 
 def test_temperature_tempers_the_evidence_and_not_the_base_rates() -> None:
-    assert posterior(weighed_of(case_of(), two_signs(0, temperature=2)))["leak"] == pytest.approx(0.3, abs=1e-6)
+    assert posterior(weighed_of(case_of(), two_signs(0, temperature=2)))["leak"] == pytest.approx(
+        0.3, abs=1e-6
+    )
     shares = posterior(weighed_of(case_of({"loud": "yes"}), two_signs(0, temperature=2)))
     assert shares["leak"] / shares["wear"] == pytest.approx(30 / 70 * math.sqrt(8), rel=1e-6)
 
 
 def test_base_rates_of_a_machine_hold_only_where_that_machine_is_known() -> None:
     override = {"when": {"motors": ["three_phase"], "connections": ["star"]}, "rates": {"leak": 80}}
-    compiled = compiled_of(table({"leak": 20, "wear": 20}, {"sign": finding(["no", "yes"], [90, 10])}, base_rate_overrides=[override]))
-    units = [MACHINES[0], MACHINES[1], {**MACHINES[1], "winding_connection": "delta"}, {**MACHINES[1], "winding_connection": "star"}]
+    compiled = compiled_of(
+        table(
+            {"leak": 20, "wear": 20},
+            {"sign": finding(["no", "yes"], [90, 10])},
+            base_rate_overrides=[override],
+        )
+    )
+    units = [
+        MACHINES[0],
+        MACHINES[1],
+        {**MACHINES[1], "winding_connection": "delta"},
+        {**MACHINES[1], "winding_connection": "star"},
+    ]
     shares = [posterior(weighed_of(case_of(unit=unit), compiled))["leak"] for unit in units]
     assert shares == pytest.approx([0.5, 0.5, 0.5, 0.8], abs=1e-6)
 
 
 def test_a_machine_that_no_damaging_cause_can_reach_still_gets_a_ranking() -> None:
     causes = {"leak": cause(gate={"motors": ["inverter"]}), NO_FAULT: cause()}
-    compiled = compiled_of(table({"leak": 50, NO_FAULT: 50}, {"sign": finding(["no", "some", "yes"], [80, 10, 10])}, causes=causes))
+    compiled = compiled_of(
+        table(
+            {"leak": 50, NO_FAULT: 50}, {"sign": finding(["no", "some", "yes"], [80, 10, 10])}, causes=causes
+        )
+    )
     for seen in ("yes", ["some", "yes"]):
         answer = build_answer(CaseWithReadings(case_of({"sign": seen}, unit=MACHINES[1])), compiled)
         assert [row.cause for row in answer.ranking] == [NO_FAULT, UNLISTED]
@@ -315,12 +373,19 @@ def test_what_cannot_be_on_a_machine_is_not_in_its_ranking(unit: dict[str, str])
 
 
 def test_an_unknown_machine_rules_no_cause_out() -> None:
-    assert len(build_answer(CaseWithReadings(case_of()), compiled_starter()).ranking) == len(starter().causes) + 1
+    assert (
+        len(build_answer(CaseWithReadings(case_of()), compiled_starter()).ranking)
+        == len(starter().causes) + 1
+    )
 
 
 def test_the_outcomes_that_remain_on_a_machine_share_what_the_others_leave() -> None:
     steam = {"gate": {"motors": ["inverter"]}}
-    rows = {"sign": finding(outcomes_of(["no", "yes", "spark"], spark=steam), [50, 25, 25], per_hundred={"leak": [20, 20, 60]})}
+    rows = {
+        "sign": finding(
+            outcomes_of(["no", "yes", "spark"], spark=steam), [50, 25, 25], per_hundred={"leak": [20, 20, 60]}
+        )
+    }
     compiled = compiled_of(table({"leak": 50, "wear": 50}, rows))
     shares = posterior(weighed_of(case_of({"sign": "yes"}, unit=MACHINES[1]), compiled))
     assert shares["leak"] / shares["wear"] == pytest.approx((20 / 40) / (25 / 75), rel=1e-6)
@@ -332,7 +397,10 @@ METAL = {"sump_deposit": "metal_paste", "sump_magnet": "loaded", "metal_in_oil":
 
 
 def test_metal_counts_in_a_shell_parted_with_a_wheel_and_hardly_in_one_cut_with_a_grinder() -> None:
-    cut, parted = (starter_weighed(case_of(METAL, opening={"method": method})) for method in ("grinder", "rolling_cutter"))
+    cut, parted = (
+        starter_weighed(case_of(METAL, opening={"method": method}))
+        for method in ("grinder", "rolling_cutter")
+    )
     for code in METAL:
         assert item(parted, code).keep == 10**6
         assert item(cut, code).keep <= 200_000
@@ -341,11 +409,18 @@ def test_metal_counts_in_a_shell_parted_with_a_wheel_and_hardly_in_one_cut_with_
 
 
 def test_a_grinder_cannot_fake_a_clean_magnet() -> None:
-    assert item(starter_weighed(case_of({"sump_magnet": "clean"}, opening={"method": "grinder"})), "sump_magnet").keep == 10**6
+    assert (
+        item(
+            starter_weighed(case_of({"sump_magnet": "clean"}, opening={"method": "grinder"})), "sump_magnet"
+        ).keep
+        == 10**6
+    )
 
 
 def test_of_several_discounts_the_strongest_alone_counts() -> None:
-    weighed = starter_weighed(case_of({"oil_quantity": "low"}, opening={"oil": "spilled", "cleaned_before": True}))
+    weighed = starter_weighed(
+        case_of({"oil_quantity": "low"}, opening={"oil": "spilled", "cleaned_before": True})
+    )
     assert item(weighed, "oil_quantity").keep == 100_000
 
 
@@ -355,8 +430,13 @@ def test_a_list_is_spoilt_by_whatever_spoils_one_of_its_outcomes() -> None:
 
 
 def test_a_finding_that_says_more_replaces_those_it_supersedes() -> None:
-    weighed = starter_weighed(case_of({"winding_burn": "spot", "winding_resistance": "as_plate", "insulation_resistance": "good"}))
-    assert {one.code for one in weighed.items if one.replaced_by == "winding_burn"} == {"winding_resistance", "insulation_resistance"}
+    weighed = starter_weighed(
+        case_of({"winding_burn": "spot", "winding_resistance": "as_plate", "insulation_resistance": "good"})
+    )
+    assert {one.code for one in weighed.items if one.replaced_by == "winding_burn"} == {
+        "winding_resistance",
+        "insulation_resistance",
+    }
 
 
 def test_a_clear_outcome_supersedes_nothing() -> None:

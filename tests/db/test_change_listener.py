@@ -17,7 +17,10 @@ NEW_KEY = """
 INSERT INTO api_key (id, client_id, secret_sha256, scopes, created_at)
 VALUES (gen_random_uuid(), 1, sha256(gen_random_uuid()::text::bytea), '{preview}', now())
 """
-NEW_TABLE = "INSERT INTO rule_table (version, digest, document, created_at, created_by) VALUES (1, 'd', '{}', now(), 'x')"
+NEW_TABLE = (
+    "INSERT INTO rule_table (version, digest, document, created_at, created_by) VALUES (1, "
+    "'d', '{}', now(), 'x')"
+)
 PUBLISHED = "INSERT INTO rule_table_event (version, kind, at) VALUES (1, 'publish', now())"
 
 
@@ -76,9 +79,12 @@ async def test_without_a_notice_a_look_finds_the_change(heard, as_owner):
 
 
 async def test_after_a_lost_connection_what_was_missed_is_told(heard, as_owner, postgres, service_database):
-    with psycopg.connect(plain(postgres.url(embedded.SUPERUSER, service_database.name)), autocommit=True) as conn:
+    with psycopg.connect(
+        plain(postgres.url(embedded.SUPERUSER, service_database.name)), autocommit=True
+    ) as conn:
         ended = conn.execute(
-            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'coldcase watch' AND datname = current_database()"
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = "
+            "'coldcase watch' AND datname = current_database()"
         )
         assert ended.rowcount == 1
     as_owner.execute(NEW_KEY)
@@ -123,7 +129,9 @@ async def test_new_tables_that_could_not_be_taken_over_are_told_again(service_da
 async def test_without_a_database_a_watch_starts_and_stops(tmp_path):
     told = Heard()
     listener = ChangeListener(
-        f"postgresql+psycopg://coldcase_service@/coldcase?host={tmp_path}", on_keys=told.on_keys, on_tables=told.on_tables
+        f"postgresql+psycopg://coldcase_service@/coldcase?host={tmp_path}",
+        on_keys=told.on_keys,
+        on_tables=told.on_tables,
     )
     await listener.start()
     await asyncio.sleep(0)
@@ -135,7 +143,9 @@ async def test_the_keys_that_are_handed_over_are_those_that_are_good(heard, as_o
     made = {}
     for name in ("one", "two"):
         as_owner.execute(
-            NEW_KEY.replace("gen_random_uuid()::text::bytea", f"'{name}'::bytea").replace("'{preview}'", "'{preview,tables:read}'")
+            NEW_KEY.replace("gen_random_uuid()::text::bytea", f"'{name}'::bytea").replace(
+                "'{preview}'", "'{preview,tables:read}'"
+            )
         )
         made[name] = hashlib.sha256(name.encode()).digest()
         known = await heard.keys.get()
@@ -163,7 +173,9 @@ async def test_a_person_s_label_that_was_erased_is_forgotten_here_too(heard, as_
 async def test_a_database_that_does_not_answer_is_missed_and_heard_again(service_database, postgres):
     told = Heard()
     with Proxy(socket_of(postgres)) as proxy:
-        listener = ChangeListener(proxy.instead_of(service_database.service_url), on_keys=told.on_keys, on_tables=told.on_tables)
+        listener = ChangeListener(
+            proxy.instead_of(service_database.service_url), on_keys=told.on_keys, on_tables=told.on_tables
+        )
         await listener.start()
         await told.keys.get()
         proxy.freeze()

@@ -1,4 +1,5 @@
-"""Records bear the database's time, whatever clock the machine has; and the database refuses the service any other."""
+"""Records bear the database's time, whatever clock the machine has; and the database refuses the service any
+other."""
 
 import json
 import os
@@ -37,7 +38,9 @@ async def test_the_recorder_goes_by_the_database_s_clock(recorder, as_owner):
 
 
 @pytest.mark.parametrize("off", [timedelta(minutes=-2), timedelta(minutes=2), timedelta(days=365)], ids=str)
-async def test_a_decision_of_another_time_is_refused_as_a_fault_of_a_clock(recorder, new_decision, as_owner, off):
+async def test_a_decision_of_another_time_is_refused_as_a_fault_of_a_clock(
+    recorder, new_decision, as_owner, off
+):
     wrong = [new_decision(recorded_at=datetime.now(UTC) + off) for _ in range(3)]
     with structlog.testing.capture_logs() as said:
         told = await outcomes(recorder.record(one) for one in wrong)
@@ -57,7 +60,9 @@ async def test_a_clock_that_was_set_is_read_again_and_recording_goes_on(recorder
     assert count(as_owner, "abs(extract(epoch FROM recorded_at - now())) < 30") == 1
 
 
-@pytest.mark.parametrize("wrong", [timedelta(days=-25 * 365), timedelta(days=5 * 365)], ids=["in 2001", "five years ahead"])
+@pytest.mark.parametrize(
+    "wrong", [timedelta(days=-25 * 365), timedelta(days=5 * 365)], ids=["in 2001", "five years ahead"]
+)
 async def test_a_year_that_has_no_partition_is_no_fault_of_the_case(recorder, new_decision, wrong):
     at = datetime.now(UTC) + wrong
     with pytest.raises(StoreAway):
@@ -65,7 +70,9 @@ async def test_a_year_that_has_no_partition_is_no_fault_of_the_case(recorder, ne
     await recorder.record(new_decision())
 
 
-async def test_after_a_full_disk_it_matters_not_how_old_the_refused_decision_is(recorder, new_decision, as_owner):
+async def test_after_a_full_disk_it_matters_not_how_old_the_refused_decision_is(
+    recorder, new_decision, as_owner
+):
     await recorder.record(new_decision())
     recorder._refused = checked_row(new_decision(recorded_at=datetime.now(UTC) - timedelta(hours=1)))
     recorder._note(available=False)
@@ -74,9 +81,13 @@ async def test_after_a_full_disk_it_matters_not_how_old_the_refused_decision_is(
     assert count(as_owner) == 1
 
 
-@pytest.mark.skipif(preload() is None or "FAKETIME" in os.environ, reason="needs the extra `later`, and a clock that is right")
+@pytest.mark.skipif(
+    preload() is None or "FAKETIME" in os.environ, reason="needs the extra `later`, and a clock that is right"
+)
 @pytest.mark.parametrize("days", [-25 * 365, 5 * 365], ids=["in 2001", "five years ahead"])
-def test_a_service_on_a_machine_with_a_wrong_clock_records_at_the_right_time(service_database, as_owner, monkeypatch, days):
+def test_a_service_on_a_machine_with_a_wrong_clock_records_at_the_right_time(
+    service_database, as_owner, monkeypatch, days
+):
     for name, value in moved(days).items():
         monkeypatch.setenv(name, value)
     with serving(service_database.service_url) as process:
@@ -88,7 +99,9 @@ def test_a_service_on_a_machine_with_a_wrong_clock_records_at_the_right_time(ser
     assert abs(datetime.fromisoformat(told.json()["recorded_at"]) - datetime.now(UTC)) < timedelta(minutes=1)
     assert (
         count(
-            as_owner, "to_timestamp(('x' || left(replace(id::text, '-', ''), 12))::bit(48)::bigint / 1000.0) > now() - interval '1 minute'"
+            as_owner,
+            "to_timestamp(('x' || left(replace(id::text, '-', ''), 12))::bit(48)::bigint / 1000.0) > "
+            "now() - interval '1 minute'",
         )
         == 1
     )

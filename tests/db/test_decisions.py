@@ -100,7 +100,9 @@ async def test_a_query_without_a_filter_shows_nothing_until_it_is_said_whose_row
 
 
 @pytest.mark.parametrize("by", ["at", "recorded_at"])
-async def test_pages_neither_repeat_nor_miss_a_row_while_others_arrive(recorder, new_decision, decided, service, by):
+async def test_pages_neither_repeat_nor_miss_a_row_while_others_arrive(
+    recorder, new_decision, decided, service, by
+):
     wanted, seen, after = DecisionFilter(by=by), [], None
     while True:
         await decisions.view_as(service, OURS)
@@ -121,7 +123,9 @@ async def test_rows_of_one_moment_are_paged_by_id(recorder, new_decision, servic
         await recorder.record(new)
     await decisions.view_as(service, OURS)
     first = await decisions.find_decisions(service, DecisionFilter(), limit=3)
-    rest = await decisions.find_decisions(service, DecisionFilter(), after=(first[-1].at, first[-1].id), limit=3)
+    rest = await decisions.find_decisions(
+        service, DecisionFilter(), after=(first[-1].at, first[-1].id), limit=3
+    )
     assert [row.id for row in (*first, *rest)] == sorted((new.id for new in made), reverse=True)
 
 
@@ -135,7 +139,12 @@ async def test_a_decision_is_found_whole(decided, service):
     new = decided["plain"]
     await decisions.view_as(service, OURS)
     found = await decisions.find_decision(service, new.id)
-    assert (found.case, found.answer, found.fingerprint, found.client) == (new.case, new.answer, new.fingerprint, "Tern Haven")
+    assert (found.case, found.answer, found.fingerprint, found.client) == (
+        new.case,
+        new.answer,
+        new.fingerprint,
+        "Tern Haven",
+    )
     assert found.at == DAY
     assert await decisions.find_decision(service, decided["theirs"].id) is None
     assert await decisions.find_decision(service, uuid7()) is None
@@ -151,8 +160,12 @@ async def test_a_chain_is_the_same_from_each_of_its_links(recorder, new_decision
     for new in made:
         links = await decisions.chain(service, new.id, most=100)
         assert [(link.id, link.recorded_at) for link in links] == [(one.id, one.recorded_at) for one in made]
-    assert [link.id for link in await decisions.chain(service, made[4].id, most=3)] == [one.id for one in made[2:5]]
-    assert [link.id for link in await decisions.chain(service, made[1].id, most=4)] == [one.id for one in made[:4]]
+    assert [link.id for link in await decisions.chain(service, made[4].id, most=3)] == [
+        one.id for one in made[2:5]
+    ]
+    assert [link.id for link in await decisions.chain(service, made[1].id, most=4)] == [
+        one.id for one in made[:4]
+    ]
 
 
 async def test_of_two_that_supersede_one_the_newest_goes_on(recorder, new_decision, service):

@@ -36,13 +36,22 @@ def test_it_runs_for_as_long_as_anybody_uses_it(tmp_path):
 
 
 def test_what_was_in_it_is_there_again(tmp_path):
-    with Embedded.start(tmp_path) as server, psycopg.connect(server.owner_url.replace("+psycopg", "")) as conn:
+    with (
+        Embedded.start(tmp_path) as server,
+        psycopg.connect(server.owner_url.replace("+psycopg", "")) as conn,
+    ):
         conn.execute("CREATE TABLE kept (n int)")
-    with Embedded.start(tmp_path) as server, psycopg.connect(server.owner_url.replace("+psycopg", "")) as conn:
+    with (
+        Embedded.start(tmp_path) as server,
+        psycopg.connect(server.owner_url.replace("+psycopg", "")) as conn,
+    ):
         assert conn.execute("SELECT count(*) FROM kept").fetchone() == (0,)
 
 
-@pytest.mark.parametrize("name", ["cold & warm? 100%+#é", "one,two", "long" * 30, '$(touch pwned) `touch pwned` "quoted" \\ o\'clock'])
+@pytest.mark.parametrize(
+    "name",
+    ["cold & warm? 100%+#é", "one,two", "long" * 30, '$(touch pwned) `touch pwned` "quoted" \\ o\'clock'],
+)
 def test_any_folder_will_do(tmp_path, name):
     with Embedded.start(tmp_path / name) as server:
         sockets = embedded.socket_folder(server.folder)
@@ -52,11 +61,16 @@ def test_any_folder_will_do(tmp_path, name):
 
 def test_the_owner_is_no_superuser(postgres):
     with psycopg.connect(postgres.owner_url.replace("+psycopg", "")) as conn:
-        assert conn.execute("SELECT rolsuper, rolcreaterole FROM pg_roles WHERE rolname = current_user").fetchone() == (False, True)
+        assert conn.execute(
+            "SELECT rolsuper, rolcreaterole FROM pg_roles WHERE rolname = current_user"
+        ).fetchone() == (False, True)
 
 
 def test_a_server_whose_last_user_was_killed_is_stopped_by_the_next_one(tmp_path):
-    script = f"import os, pathlib; from coldcase.db.embedded import Embedded; Embedded.start(pathlib.Path({str(tmp_path)!r})); os._exit(9)"
+    script = (
+        "import os, pathlib; from coldcase.db.embedded import Embedded; "
+        f"Embedded.start(pathlib.Path({str(tmp_path)!r})); os._exit(9)"
+    )
     assert subprocess.run([sys.executable, "-c", script], check=False).returncode == 9
     found = Embedded.find(tmp_path)
     assert answers(found)
@@ -93,8 +107,12 @@ def kill(server):
 
 @pytest.mark.parametrize("by", ["this process", "one that is gone"])
 def test_a_killed_server_is_started_again_by_the_next_command_even_if_nobody_has_buried_it(tmp_path, by):
-    """Until its parent has asked after it, a dead process looks alive to PostgreSQL, which then refuses to start."""
-    script = f"import os, pathlib; from coldcase.db.embedded import Embedded; Embedded.start(pathlib.Path({str(tmp_path)!r})); os._exit(9)"
+    """Until its parent has asked after it, a dead process looks alive to PostgreSQL, which then refuses to
+    start."""
+    script = (
+        "import os, pathlib; from coldcase.db.embedded import Embedded; "
+        f"Embedded.start(pathlib.Path({str(tmp_path)!r})); os._exit(9)"
+    )
     if by == "this process":
         server = Embedded.start(tmp_path)
     else:
@@ -121,7 +139,9 @@ def test_a_keeper_starts_a_killed_server_again_as_often_as_need_be(tmp_path, mon
         for _ in range(3):
             pid = kill(server)
             until = time.monotonic() + 120
-            while server_process.process_id(server.folder) in {pid, None} or not embedded.is_running(server.folder):
+            while server_process.process_id(server.folder) in {pid, None} or not embedded.is_running(
+                server.folder
+            ):
                 assert time.monotonic() < until
                 time.sleep(0.02)
             with psycopg.connect(server.owner_url.replace("+psycopg", "")) as conn:
@@ -132,7 +152,11 @@ def test_a_keeper_starts_a_killed_server_again_as_often_as_need_be(tmp_path, mon
 def test_a_keeper_that_cannot_start_the_server_tries_on(tmp_path, monkeypatch):
     monkeypatch.setattr(embedded, "LOOK_S", 0.05)
     monkeypatch.setattr(server_process, "LONGEST_BURIAL_S", 1)
-    with structlog.testing.capture_logs() as logged, Embedded.start(tmp_path) as server, server.kept_running():
+    with (
+        structlog.testing.capture_logs() as logged,
+        Embedded.start(tmp_path) as server,
+        server.kept_running(),
+    ):
         control = embedded.cluster(server.folder) / "global" / "pg_control"
         with data_folder.exclusively(server.folder):
             kill(server)
@@ -156,7 +180,10 @@ def test_a_record_of_the_wheel_s_other_version_goes_on_under_that_version(tmp_pa
         with Embedded.start(tmp_path) as server:
             migrating.upgrade(server.owner_url)
     assert older != newest
-    with Embedded.start(tmp_path) as server, psycopg.connect(server.service_url.replace("+psycopg", "")) as conn:
+    with (
+        Embedded.start(tmp_path) as server,
+        psycopg.connect(server.service_url.replace("+psycopg", "")) as conn,
+    ):
         assert conn.info.server_version // 10_000 == older
         assert conn.execute("SELECT count(*) FROM decision").fetchone() == (0,)
 

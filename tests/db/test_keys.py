@@ -1,4 +1,5 @@
-"""API keys on record: made, listed, found by their secret's digest, revoked for good; nothing else can be done to them."""
+"""API keys on record: made, listed, found by their secret's digest, revoked for good; nothing else can be
+done to them."""
 
 import asyncio
 from datetime import UTC, datetime, timedelta
@@ -34,7 +35,9 @@ async def owner(owner_engine):
 async def create(conn, **members):
     secret = keys.new_secret()
     usual = {"id_": uuid7(), "client_name": "Tern Haven", "person": None, "scopes": ("preview",), "now": NOW}
-    return secret, await keys.create_key(conn, secret_sha256=keys.secret_digest(secret), **{**usual, **members})
+    return secret, await keys.create_key(
+        conn, secret_sha256=keys.secret_digest(secret), **{**usual, **members}
+    )
 
 
 async def test_a_key_is_found_by_its_secret_s_digest_alone(owner):
@@ -45,7 +48,9 @@ async def test_a_key_is_found_by_its_secret_s_digest_alone(owner):
 
 
 async def test_keys_of_one_firm_share_its_client(owner):
-    (_, first), (_, second), (_, other) = [await create(owner, client_name=name) for name in ("Tern Haven", "Tern Haven", "Butter Store")]
+    (_, first), (_, second), (_, other) = [
+        await create(owner, client_name=name) for name in ("Tern Haven", "Tern Haven", "Butter Store")
+    ]
     assert first.client_id == second.client_id != other.client_id
 
 
@@ -96,7 +101,10 @@ async def test_every_change_of_keys_shows_in_the_mark(owner):
         "TRUNCATE api_key CASCADE",
         "INSERT INTO client (name) VALUES ('Nobody')",
         "UPDATE client SET name = 'Nobody'",
-        "INSERT INTO api_key SELECT gen_random_uuid(), client_id, person, sha256(''), '{audit:read}', now(), NULL, NULL FROM api_key",
+        (
+            "INSERT INTO api_key SELECT gen_random_uuid(), client_id, person, sha256(''), '{audit:read}', "
+            "now(), NULL, NULL FROM api_key"
+        ),
         "UPDATE api_key SET scopes = '{tables:approve}'",
         "UPDATE api_key SET secret_sha256 = sha256('')",
         "UPDATE api_key SET expires_at = NULL",
@@ -134,12 +142,19 @@ async def test_the_owner_is_held_back_from_changing_a_key_by_accident(owner_engi
     with pytest.raises(psycopg.errors.RestrictViolation):
         as_owner.execute(f"UPDATE api_key SET {change} WHERE client_id = 1")
     assert as_owner.execute("UPDATE api_key SET person = 'erased' WHERE client_id = 1").rowcount == 1
-    assert as_owner.execute("SELECT person, salt FROM api_key WHERE client_id = 1").fetchone() == ("erased", None)
+    assert as_owner.execute("SELECT person, salt FROM api_key WHERE client_id = 1").fetchone() == (
+        "erased",
+        None,
+    )
 
 
 def test_a_live_idempotency_key_is_neither_changed_nor_removed(as_service, as_owner):
-    as_owner.execute("INSERT INTO idempotency VALUES (1, 'live', sha256(''), gen_random_uuid(), now() + interval '1 day')")
-    as_owner.execute("INSERT INTO idempotency VALUES (1, 'old', sha256(''), gen_random_uuid(), now() - interval '1 day')")
+    as_owner.execute(
+        "INSERT INTO idempotency VALUES (1, 'live', sha256(''), gen_random_uuid(), now() + interval '1 day')"
+    )
+    as_owner.execute(
+        "INSERT INTO idempotency VALUES (1, 'old', sha256(''), gen_random_uuid(), now() - interval '1 day')"
+    )
     assert as_service.execute("UPDATE idempotency SET fingerprint = '' WHERE key = 'live'").rowcount == 0
     assert as_service.execute("DELETE FROM idempotency").rowcount == 1
     with pytest.raises(psycopg.errors.InsufficientPrivilege):

@@ -22,7 +22,9 @@ with locked(Path(sys.argv[1]), seconds=5):
 @pytest.mark.skipif(not Path("/proc/locks").exists(), reason="only Linux tells who holds a lock")
 def test_a_lock_that_another_process_keeps_is_given_up_with_its_name(tmp_path):
     lock = tmp_path / "start.lock"
-    with subprocess.Popen([sys.executable, "-c", HOLD, lock], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as other:
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLD, lock], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as other:
         assert other.stdout.readline() == b"held\n"
         with pytest.raises(StoreAway) as told, locked(lock, seconds=0.2):
             pass

@@ -1,4 +1,5 @@
-"""Other accounts of the machine: they get into no embedded server, plant nothing, hold nothing up, and have nothing of theirs changed."""
+"""Other accounts of the machine: they get into no embedded server, plant nothing, hold nothing up, and have
+nothing of theirs changed."""
 
 import os
 import shutil
@@ -17,7 +18,9 @@ from coldcase.db.local_files import private_folder, root_folder
 from coldcase.errors import DataDirUnusable, NoEmbeddedDatabase
 
 NOBODY = 65534
-as_root = pytest.mark.skipif(os.geteuid() != 0 or shutil.which("setpriv") is None, reason="only root can become somebody else")
+as_root = pytest.mark.skipif(
+    os.geteuid() != 0 or shutil.which("setpriv") is None, reason="only root can become somebody else"
+)
 LONG = "long" * 30
 
 
@@ -85,7 +88,9 @@ def test_a_folder_that_somebody_else_made_is_never_joined(tmp_path, planted):
 
     with pytest.raises(DataDirUnusable, match="place"):
         private_folder(place, 0, 0)
-    assert [(s.st_uid, s.st_mode) for s in before] == [(s.st_uid, s.st_mode) for s in (place.lstat(), elsewhere.lstat())]
+    assert [(s.st_uid, s.st_mode) for s in before] == [
+        (s.st_uid, s.st_mode) for s in (place.lstat(), elsewhere.lstat())
+    ]
 
 
 @as_root
@@ -119,7 +124,9 @@ finally:
 
 
 @as_root
-@pytest.mark.parametrize(("planted", "said"), [("", "0o40700 0o40700"), ("planted", "data_dir_unusable /tmp/coldcase-")])
+@pytest.mark.parametrize(
+    ("planted", "said"), [("", "0o40700 0o40700"), ("planted", "data_dir_unusable /tmp/coldcase-")]
+)
 def test_an_ordinary_account_s_server_keeps_others_out_too(tmp_path, planted, said):
     if as_nobody(sys.executable, "-c", "import coldcase", env=os.environ).returncode != 0:
         pytest.skip("an ordinary account cannot run this Python")
@@ -146,7 +153,11 @@ def test_programs_out_of_reach_are_copied_and_told_of_not_opened(tmp_path, monke
     for part in (wheel, wheel.with_name(f"{wheel.name}.libs")):
         shutil.copytree(part, closed / part.name, symlinks=True)
     monkeypatch.setattr(server_programs, "CACHE", tmp_path / "cache")
-    monkeypatch.setattr(server_programs, "wheel_versions", lambda: ({target: closed / versions[target].relative_to(wheel.parent)}, target))
+    monkeypatch.setattr(
+        server_programs,
+        "wheel_versions",
+        lambda: ({target: closed / versions[target].relative_to(wheel.parent)}, target),
+    )
 
     with (
         structlog.testing.capture_logs() as logged,
@@ -157,7 +168,9 @@ def test_programs_out_of_reach_are_copied_and_told_of_not_opened(tmp_path, monke
 
     assert mode(closed) == 0o700
     assert server_programs.wheel_programs().is_relative_to(tmp_path / "cache")
-    assert [line["to"].startswith(str(tmp_path / "cache")) for line in logged if "copied" in line["event"]] == [True]
+    assert [
+        line["to"].startswith(str(tmp_path / "cache")) for line in logged if "copied" in line["event"]
+    ] == [True]
 
 
 @as_root
@@ -184,7 +197,12 @@ def test_a_foreign_or_impossible_data_folder_is_refused_in_words(tmp_path):
     (tmp_path / "file").touch()
     (tmp_path / "full").mkdir()
     (tmp_path / "full" / "accounts.ods").touch()
-    for place, why in (("file", "not a folder|File exists"), ("file/below", "Not a directory"), ("full", "accounts.ods"), ("a\0b", "null")):
+    for place, why in (
+        ("file", "not a folder|File exists"),
+        ("file/below", "Not a directory"),
+        ("full", "accounts.ods"),
+        ("a\0b", "null"),
+    ):
         with pytest.raises(DataDirUnusable, match=why) as told:
             Embedded.start(tmp_path / place)
         assert "COLDCASE_DATA_DIR" in told.value.detail
@@ -211,9 +229,22 @@ def test_the_folder_and_the_record_of_another_account_are_refused(tmp_path):
 
 @as_root
 def test_an_account_without_a_name_is_told_so(tmp_path):
-    script = "import pathlib, sys; from coldcase.db.embedded import Embedded; Embedded.start(pathlib.Path(sys.argv[1]))"
+    script = (
+        "import pathlib, sys; from coldcase.db.embedded import Embedded; "
+        "Embedded.start(pathlib.Path(sys.argv[1]))"
+    )
     os.chown(tmp_path, 54321, -1)
-    command = ["setpriv", "--reuid=54321", "--regid=54321", "--clear-groups", sys.executable, "-W", "ignore", "-c", script]
+    command = [
+        "setpriv",
+        "--reuid=54321",
+        "--regid=54321",
+        "--clear-groups",
+        sys.executable,
+        "-W",
+        "ignore",
+        "-c",
+        script,
+    ]
     done = subprocess.run([*command, tmp_path / "data"], capture_output=True, text=True, check=False, cwd="/")
     if "No module named" in done.stderr or done.returncode == 126:
         pytest.skip("an ordinary account cannot run this Python")
@@ -222,8 +253,20 @@ def test_an_account_without_a_name_is_told_so(tmp_path):
 
 
 def test_nothing_of_the_environment_moves_the_server(tmp_path, monkeypatch):
-    for name, value in {"PGPORT": "1", "PGHOST": "/nowhere", "PGUSER": "nobody", "PGDATABASE": "none", "PGDATA": "/nowhere"}.items():
+    for name, value in {
+        "PGPORT": "1",
+        "PGHOST": "/nowhere",
+        "PGUSER": "nobody",
+        "PGDATABASE": "none",
+        "PGDATA": "/nowhere",
+    }.items():
         monkeypatch.setenv(name, value)
-    with Embedded.start(tmp_path / "data") as server, psycopg.connect(server.owner_url.replace("+psycopg", "")) as conn:
-        assert conn.execute("SELECT current_user, current_database()").fetchone() == (embedded.OWNER, embedded.DATABASE)
+    with (
+        Embedded.start(tmp_path / "data") as server,
+        psycopg.connect(server.owner_url.replace("+psycopg", "")) as conn,
+    ):
+        assert conn.execute("SELECT current_user, current_database()").fetchone() == (
+            embedded.OWNER,
+            embedded.DATABASE,
+        )
         assert Path(embedded.socket_folder(server.folder) / ".s.PGSQL.5432").is_socket()

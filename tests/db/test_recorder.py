@@ -17,11 +17,21 @@ pytestmark = pytest.mark.anyio
 
 
 async def test_what_is_recorded_is_on_record_byte_for_byte(recorder, new_decision, as_owner):
-    new = new_decision(case='{"caption":"Stirnfläche  1.50"}'.encode(), answer='{"b":1.50,"a":"\\u0041ü"}'.encode())
+    new = new_decision(
+        case='{"caption":"Stirnfläche  1.50"}'.encode(), answer='{"b":1.50,"a":"\\u0041ü"}'.encode()
+    )
     recorded = await recorder.record(new)
     assert (recorded.id, recorded.answer, recorded.replayed) == (new.id, new.answer, False)
-    row = as_owner.execute("SELECT case_text, answer_text, fingerprint, confidence, at = recorded_at FROM decision").fetchone()
-    assert (row[0].encode(), row[1].encode(), row[2], row[3], row[4]) == (new.case, new.answer, new.fingerprint, 9312, True)
+    row = as_owner.execute(
+        "SELECT case_text, answer_text, fingerprint, confidence, at = recorded_at FROM decision"
+    ).fetchone()
+    assert (row[0].encode(), row[1].encode(), row[2], row[3], row[4]) == (
+        new.case,
+        new.answer,
+        new.fingerprint,
+        9312,
+        True,
+    )
 
 
 async def test_requests_that_wait_together_share_a_transaction(recorder, new_decision, as_owner):
@@ -29,24 +39,41 @@ async def test_requests_that_wait_together_share_a_transaction(recorder, new_dec
     assert count(as_owner) == 50
     assert recorder.rows == 50
     assert recorder.batches < 5
-    assert as_owner.execute("SELECT count(DISTINCT xid::text) FROM decision").fetchone()[0] == recorder.batches
+    assert (
+        as_owner.execute("SELECT count(DISTINCT xid::text) FROM decision").fetchone()[0] == recorder.batches
+    )
 
 
 @pytest.mark.parametrize(
     "members",
-    [{"case": b"a\0b"}, {"answer": b"\xff"}, {"job_ref": "\ud800"}, {"circuit": "\0"}, {"case": b"\xed\xa0\x80"}],
+    [
+        {"case": b"a\0b"},
+        {"answer": b"\xff"},
+        {"job_ref": "\ud800"},
+        {"circuit": "\0"},
+        {"case": b"\xed\xa0\x80"},
+    ],
     ids=["nul_in_case", "no_utf8", "lone_surrogate", "nul_in_circuit", "encoded_surrogate"],
 )
-async def test_what_the_record_cannot_hold_is_refused_before_it_queues(recorder, new_decision, as_owner, members):
+async def test_what_the_record_cannot_hold_is_refused_before_it_queues(
+    recorder, new_decision, as_owner, members
+):
     with pytest.raises(NotRecordable):
         await recorder.record(new_decision(key="wo-1", **members))
     assert recorder.batches == 0
     assert as_owner.execute("SELECT count(*) FROM idempotency").fetchone()[0] == 0
 
 
-@pytest.mark.parametrize("bad", [{"confidence": 10_001}, {"confidence": 10**6}, {"fingerprint": b"short"}, {"status": "certain"}], ids=str)
+@pytest.mark.parametrize(
+    "bad",
+    [{"confidence": 10_001}, {"confidence": 10**6}, {"fingerprint": b"short"}, {"status": "certain"}],
+    ids=str,
+)
 async def test_a_bad_neighbour_hurts_nobody_and_uses_no_key_up(recorder, new_decision, as_owner, bad):
-    calls = [recorder.record(new_decision(key=f"wo-{number}", **(bad if number == 7 else {}))) for number in range(20)]
+    calls = [
+        recorder.record(new_decision(key=f"wo-{number}", **(bad if number == 7 else {})))
+        for number in range(20)
+    ]
     told = await outcomes(calls)
     assert [number for number, one in enumerate(told) if isinstance(one, Exception)] == [7]
     assert isinstance(told[7], NotRecordable)
@@ -54,7 +81,9 @@ async def test_a_bad_neighbour_hurts_nobody_and_uses_no_key_up(recorder, new_dec
     assert not (await recorder.record(new_decision(key="wo-7"))).replayed
 
 
-async def test_supersedes_names_an_earlier_decision_of_the_same_client_and_job(recorder, new_decision, as_owner):
+async def test_supersedes_names_an_earlier_decision_of_the_same_client_and_job(
+    recorder, new_decision, as_owner
+):
     first = await recorder.record(new_decision())
     told = await outcomes(
         [
@@ -77,7 +106,9 @@ async def archived(recorder, new_decision, as_owner):
     old = new_decision(id=UUID(int=id_.int | 7 << 76 | 2 << 62), key="wo-1")
     assert (await recorder.record(old)).id == old.id
     assert not (await recorder.record(new_decision(supersedes=old.id))).replayed
-    as_owner.execute("INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (%s, now(), 1, sha256(''))", [year])
+    as_owner.execute(
+        "INSERT INTO audit_archive (year, at, count, file_sha256) VALUES (%s, now(), 1, sha256(''))", [year]
+    )
     as_owner.execute(f"ALTER TABLE decision DETACH PARTITION decision_{year}")
     return old
 
@@ -93,7 +124,13 @@ async def test_a_retry_after_its_year_was_archived_is_told_so(recorder, new_deci
 
 
 async def test_supersedes_of_a_decision_whose_year_was_archived_is_told_so(recorder, new_decision, archived):
-    names = [archived.id, uuid7(), UUID(int=2**128 - 1), UUID(int=(2**48 - 1) << 80 | 7 << 76 | 2 << 62), UUID(int=0)]
+    names = [
+        archived.id,
+        uuid7(),
+        UUID(int=2**128 - 1),
+        UUID(int=(2**48 - 1) << 80 | 7 << 76 | 2 << 62),
+        UUID(int=0),
+    ]
     told = await outcomes([recorder.record(new_decision(supersedes=name)) for name in names])
 
     assert [type(one) for one in told] == [SupersedesUnknown] * len(names)
@@ -137,10 +174,18 @@ async def test_a_missing_partition_is_made_on_the_way(recorder, new_decision, as
     assert as_owner.execute(f"SELECT count(*) FROM decision_{year}").fetchone()[0] == 1
 
 
-async def test_an_id_of_no_partition_is_a_clock_at_fault_and_the_rest_is_recorded(recorder, new_decision, as_owner):
+async def test_an_id_of_no_partition_is_a_clock_at_fault_and_the_rest_is_recorded(
+    recorder, new_decision, as_owner
+):
     far = "ffffffff-ffff-7fff-bfff-ffffffffffff"
     with structlog.testing.capture_logs() as logged:
-        told = await outcomes([recorder.record(new_decision()), recorder.record(new_decision(id=far)), recorder.record(new_decision())])
+        told = await outcomes(
+            [
+                recorder.record(new_decision()),
+                recorder.record(new_decision(id=far)),
+                recorder.record(new_decision()),
+            ]
+        )
     assert [type(one).__name__ for one in told] == ["Recorded", "StoreAway", "Recorded"]
     assert "is the clock right?" in logged[-1]["event"]
     assert count(as_owner) == 2
@@ -152,7 +197,9 @@ async def test_a_missing_partition_is_known_in_any_language(recorder, new_decisi
         "CREATE FUNCTION pg_temp.none() RETURNS trigger LANGUAGE plpgsql AS"
         " $$ BEGIN RAISE EXCEPTION 'keine Partition' USING ERRCODE = '23514'; END $$"
     )
-    as_owner.execute("CREATE TRIGGER none BEFORE INSERT ON decision FOR EACH ROW EXECUTE FUNCTION pg_temp.none()")
+    as_owner.execute(
+        "CREATE TRIGGER none BEFORE INSERT ON decision FOR EACH ROW EXECUTE FUNCTION pg_temp.none()"
+    )
     with pytest.raises(StoreAway):
         await recorder.record(new_decision())
 
@@ -161,7 +208,9 @@ async def test_what_is_recorded_and_refused_is_counted(service_database, new_dec
     registry = CollectorRegistry()
     counted = Recorder(service_database.service_url, registry=registry)
     await counted.start()
-    await asyncio.gather(*(counted.record(new_decision(status=status)) for status in ("coded", "coded", "provisional")))
+    await asyncio.gather(
+        *(counted.record(new_decision(status=status)) for status in ("coded", "coded", "provisional"))
+    )
     await counted.record(new_decision(key="wo-1"))
     await counted.record(new_decision(key="wo-1"))
     with pytest.raises(KeyReused):

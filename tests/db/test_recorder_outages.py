@@ -24,7 +24,9 @@ def processes_of(server):
     return [parent, *map(int, Path(f"/proc/{parent}/task/{parent}/children").read_text().split())]
 
 
-async def test_a_table_that_its_owner_holds_makes_nobody_wait_for_ever(recorder, new_decision, service_database, as_owner):
+async def test_a_table_that_its_owner_holds_makes_nobody_wait_for_ever(
+    recorder, new_decision, service_database, as_owner
+):
     with psycopg.connect(plain(service_database.owner_url)) as owner:
         owner.execute("LOCK TABLE decision IN ACCESS EXCLUSIVE MODE")
         told = await outcomes([recorder.record(new_decision()) for _ in range(5)])
@@ -34,13 +36,18 @@ async def test_a_table_that_its_owner_holds_makes_nobody_wait_for_ever(recorder,
 
 
 REFUSE = """
-CREATE FUNCTION refuse() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE EXCEPTION 'no' USING ERRCODE = '{}'; END $$;
+CREATE FUNCTION refuse() RETURNS trigger LANGUAGE plpgsql AS
+    $$ BEGIN RAISE EXCEPTION 'no' USING ERRCODE = '{}'; END $$;
 CREATE TRIGGER refuse BEFORE INSERT ON decision FOR EACH ROW EXECUTE FUNCTION refuse()
 """
 
 
-@pytest.mark.parametrize("state", ["53100", "25006", "58030"], ids=["disk_full", "read_only", "input_output_error"])
-async def test_a_database_that_takes_no_records_is_said_to_be_away_until_it_does(recorder, new_decision, as_owner, state):
+@pytest.mark.parametrize(
+    "state", ["53100", "25006", "58030"], ids=["disk_full", "read_only", "input_output_error"]
+)
+async def test_a_database_that_takes_no_records_is_said_to_be_away_until_it_does(
+    recorder, new_decision, as_owner, state
+):
     as_owner.execute(REFUSE.format(state))
     with structlog.testing.capture_logs() as logged:
         told = await outcomes([recorder.record(new_decision(key=f"wo-{number}")) for number in range(20)])
@@ -64,7 +71,9 @@ async def test_a_database_that_takes_no_records_is_said_to_be_away_until_it_does
     assert not (await recorder.record(new_decision(key="wo-1"))).replayed
 
 
-async def test_an_idle_recorder_notices_by_itself_that_nothing_comes_any_more(service_database, new_decision, postgres):
+async def test_an_idle_recorder_notices_by_itself_that_nothing_comes_any_more(
+    service_database, new_decision, postgres
+):
     with Proxy(socket_of(postgres)) as proxy:
         distant = Recorder(proxy.instead_of(service_database.service_url))
         await distant.start()
@@ -90,9 +99,14 @@ async def test_each_who_waits_is_given_an_error_of_its_own(recorder, new_decisio
     assert len({id(one) for one in told}) == 5
 
 
-async def test_a_connection_ended_during_the_insert_tells_the_truth(recorder, new_decision, service_database, as_owner, postgres):
-    """The backend dies while it waits for a lock, so nothing was committed; the recorder finds that out and goes on."""
-    as_superuser = psycopg.connect(plain(postgres.url(embedded.SUPERUSER, service_database.name)), autocommit=True)
+async def test_a_connection_ended_during_the_insert_tells_the_truth(
+    recorder, new_decision, service_database, as_owner, postgres
+):
+    """The backend dies while it waits for a lock, so nothing was committed; the recorder finds that out and
+    goes on."""
+    as_superuser = psycopg.connect(
+        plain(postgres.url(embedded.SUPERUSER, service_database.name)), autocommit=True
+    )
     with as_superuser, psycopg.connect(plain(service_database.owner_url)) as owner:
         owner.execute("LOCK TABLE decision IN ACCESS EXCLUSIVE MODE")
         call = asyncio.create_task(recorder.record(new_decision()))
@@ -100,7 +114,8 @@ async def test_a_connection_ended_during_the_insert_tells_the_truth(recorder, ne
             await asyncio.sleep(0.01)
             if as_superuser.execute(
                 "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
-                " WHERE application_name = 'coldcase recorder' AND wait_event_type = 'Lock' AND datname = current_database()"
+                " WHERE application_name = 'coldcase recorder' AND wait_event_type = 'Lock' AND "
+                "datname = current_database()"
             ).fetchall():
                 break
         else:
@@ -115,11 +130,15 @@ async def test_a_connection_ended_during_the_insert_tells_the_truth(recorder, ne
 async def test_a_connection_lost_on_our_side_commits_nothing_after_we_said_so(
     recorder, new_decision, service_database, as_owner, monkeypatch
 ):
-    """Its other end does not know, waits for a key, and would commit once it has it: it is ended before anybody is told."""
+    """Its other end does not know, waits for a key, and would commit once it has it: it is ended before
+    anybody is told."""
     monkeypatch.setattr("coldcase.db.recorder.SETTLE_SECONDS", 20)
     await recorder._conn.wait_for_locks(60)
     with psycopg.connect(plain(service_database.service_url)) as other:
-        other.execute("INSERT INTO idempotency VALUES (1, 'held', %s, %s, now() + interval '1 day')", [b"x" * 32, uuid7()])
+        other.execute(
+            "INSERT INTO idempotency VALUES (1, 'held', %s, %s, now() + interval '1 day')",
+            [b"x" * 32, uuid7()],
+        )
         call = asyncio.create_task(recorder.record(new_decision(key="held")))
         while as_owner.execute("SELECT count(*) FROM pg_locks WHERE NOT granted").fetchone()[0] == 0:
             await asyncio.sleep(0.01)
@@ -128,12 +147,16 @@ async def test_a_connection_lost_on_our_side_commits_nothing_after_we_said_so(
             await call
         other.rollback()
 
-    while as_owner.execute("SELECT FROM pg_locks WHERE relation = 'idempotency'::regclass AND mode = 'RowExclusiveLock'").fetchall():
+    while as_owner.execute(
+        "SELECT FROM pg_locks WHERE relation = 'idempotency'::regclass AND mode = 'RowExclusiveLock'"
+    ).fetchall():
         await asyncio.sleep(0.01)
     assert count(as_owner) == 0
 
 
-async def test_a_batch_that_was_committed_although_its_connection_broke_is_answered(recorder, new_decision, as_owner, monkeypatch):
+async def test_a_batch_that_was_committed_although_its_connection_broke_is_answered(
+    recorder, new_decision, as_owner, monkeypatch
+):
     connection = recorder._conn
     insert = connection.insert
 
@@ -163,7 +186,9 @@ async def test_closing_while_a_batch_is_looked_for_leaves_nobody_waiting(recorde
     await closing[0]
 
 
-@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="finds the server's processes as Linux shows them")
+@pytest.mark.skipif(
+    not Path("/proc/self/task").exists(), reason="finds the server's processes as Linux shows them"
+)
 async def test_a_server_that_hangs_is_given_up_and_found_again(tmp_path, new_decision):
     """Every process of it is stopped in the middle of its work: it takes connections and never answers."""
     with embedded.Embedded.start(tmp_path) as server:
@@ -176,7 +201,9 @@ async def test_a_server_that_hangs_is_given_up_and_found_again(tmp_path, new_dec
             for process in processes:
                 os.kill(process, signal.SIGSTOP)
             async with asyncio.timeout(20):
-                told = await outcomes([recorder.record(new_decision(key=f"wo-{number}")) for number in range(100)])
+                told = await outcomes(
+                    [recorder.record(new_decision(key=f"wo-{number}")) for number in range(100)]
+                )
                 assert {type(one) for one in told} == {OutcomeUnknown, StoreAway}
                 assert sum(isinstance(one, OutcomeUnknown) for one in told) == MOST_IN_BATCH
                 with pytest.raises(StoreAway):
@@ -186,7 +213,9 @@ async def test_a_server_that_hangs_is_given_up_and_found_again(tmp_path, new_dec
                 os.kill(process, signal.SIGCONT)
         while not recorder.available:
             await asyncio.sleep(0.02)
-        again = await asyncio.gather(*(recorder.record(new_decision(key=f"wo-{number}")) for number in range(100)))
+        again = await asyncio.gather(
+            *(recorder.record(new_decision(key=f"wo-{number}")) for number in range(100))
+        )
         await recorder.close()
         with psycopg.connect(plain(server.owner_url)) as owner:
             assert count(owner) == 101
@@ -236,13 +265,17 @@ async def test_a_server_that_is_killed_under_load_loses_nothing_that_was_answere
         while len(answered) < 200:
             await asyncio.sleep(0.001)
         programs = embedded.wheel_programs()
-        server_programs.run_program(programs / "pg_ctl", "stop", "--mode", "immediate", "--pgdata", embedded.cluster(server.folder))
+        server_programs.run_program(
+            programs / "pg_ctl", "stop", "--mode", "immediate", "--pgdata", embedded.cluster(server.folder)
+        )
         await asyncio.gather(*clients)
         await recorder.close()
         embedded.launch(server.folder, programs, {})
         with psycopg.connect(plain(server.owner_url)) as owner:
             kept = {row[0] for row in owner.execute("SELECT id FROM decision")}
-            torn = owner.execute("SELECT count(*) FROM idempotency LEFT JOIN decision ON id = decision_id WHERE id IS NULL").fetchone()[0]
+            torn = owner.execute(
+                "SELECT count(*) FROM idempotency LEFT JOIN decision ON id = decision_id WHERE id IS NULL"
+            ).fetchone()[0]
     assert set(answered) <= kept
     assert torn == 0
 

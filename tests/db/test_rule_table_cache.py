@@ -1,4 +1,5 @@
-"""Rule tables asked for by number: compiled beside the event loop, once, and the ones asked for last are kept."""
+"""Rule tables asked for by number: compiled beside the event loop, once, and the ones asked for last are
+kept."""
 
 import asyncio
 import threading
@@ -19,9 +20,11 @@ pytestmark = pytest.mark.anyio
 
 TABLES = """
 INSERT INTO rule_table (version, digest, document, created_at, created_by)
-SELECT n, 'sha256:' || encode(sha256(n::text::bytea), 'hex'), document, created_at, created_by FROM rule_table, generate_series(2, 20) AS n
+SELECT n, 'sha256:' || encode(sha256(n::text::bytea), 'hex'), document, created_at, created_by
+    FROM rule_table, generate_series(2, 20) AS n
 WHERE version = 1;
-INSERT INTO rule_table_event (version, kind, at) SELECT n, CASE n WHEN 20 THEN 'draft' ELSE 'withdraw' END, now()
+INSERT INTO rule_table_event (version, kind, at) SELECT n, CASE n WHEN 20 THEN 'draft'
+    ELSE 'withdraw' END, now()
 FROM generate_series(2, 20) AS n;
 """
 DRAFT = 20
@@ -31,7 +34,9 @@ DRAFT = 20
 async def rule_tables(postgres, service_database):
     engine = make_engine(service_database.service_url)
     made = await load_rule_tables(partial(transaction, engine), starter_table())
-    with psycopg.connect(postgres.url(embedded.SUPERUSER, service_database.name).replace("+psycopg", ""), autocommit=True) as conn:
+    with psycopg.connect(
+        postgres.url(embedded.SUPERUSER, service_database.name).replace("+psycopg", ""), autocommit=True
+    ) as conn:
         conn.execute("SET session_replication_role = replica")
         conn.execute(TABLES)
     yield made
@@ -80,7 +85,10 @@ async def test_the_ones_asked_for_last_are_kept(rule_tables, compiled, monkeypat
 
 
 async def test_whoever_leaves_takes_the_table_from_nobody_else(rule_tables, compiled):
-    leaving, staying = asyncio.ensure_future(rule_tables.compiled(2)), asyncio.ensure_future(rule_tables.compiled(2))
+    leaving, staying = (
+        asyncio.ensure_future(rule_tables.compiled(2)),
+        asyncio.ensure_future(rule_tables.compiled(2)),
+    )
     while not compiled:
         await asyncio.sleep(0)
     leaving.cancel()
@@ -96,8 +104,12 @@ async def test_a_draft_that_is_kept_is_kept_from_who_may_not_see_it(rule_tables,
         await rule_tables.compiled(DRAFT)
 
 
-async def test_a_newly_published_table_is_compiled_beside_the_loop(rule_tables, compiled, postgres, service_database):
-    with psycopg.connect(postgres.url(embedded.SUPERUSER, service_database.name).replace("+psycopg", ""), autocommit=True) as conn:
+async def test_a_newly_published_table_is_compiled_beside_the_loop(
+    rule_tables, compiled, postgres, service_database
+):
+    with psycopg.connect(
+        postgres.url(embedded.SUPERUSER, service_database.name).replace("+psycopg", ""), autocommit=True
+    ) as conn:
         conn.execute("SET session_replication_role = replica")
         conn.execute("INSERT INTO rule_table_event (version, kind, at) VALUES (5, 'publish', now())")
     await rule_tables.refresh()

@@ -27,7 +27,12 @@ def test_an_account_that_many_want_at_once_is_made_once_and_told_of(new_account)
         "from coldcase.logs import start_logging; from coldcase.db.server_programs import server_account;"
         f" start_logging('warning'); print(server_account({new_account!r}).pw_uid)"
     )
-    many = [subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) for _ in range(6)]
+    many = [
+        subprocess.Popen(
+            [sys.executable, "-c", script], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+        for _ in range(6)
+    ]
     said = [process.communicate(timeout=120) for process in many]
 
     assert [process.returncode for process in many] == [0] * 6, said
@@ -45,4 +50,7 @@ def test_the_server_is_told_nothing_of_the_operators_but_what_the_loader_needs(m
     for name in ("PGPORT", "COLDCASE_OWNER_URL", "LD_LIBRARY_PATH", "FAKETIME"):
         monkeypatch.setenv(name, "x")
     told = environment()
-    assert told.keys() & {"PGPORT", "COLDCASE_OWNER_URL", "LD_LIBRARY_PATH", "FAKETIME"} == {"LD_LIBRARY_PATH", "FAKETIME"}
+    assert told.keys() & {"PGPORT", "COLDCASE_OWNER_URL", "LD_LIBRARY_PATH", "FAKETIME"} == {
+        "LD_LIBRARY_PATH",
+        "FAKETIME",
+    }

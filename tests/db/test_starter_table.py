@@ -21,7 +21,10 @@ async def test_a_starter_table_that_is_not_on_record_is_told_of_at_every_start(s
         await load_rule_tables(begin, starter_table())
     assert told == []
 
-    causes = {**starter_table().causes, "moisture": msgspec.structs.replace(starter_table().causes["moisture"], title="Water")}
+    causes = {
+        **starter_table().causes,
+        "moisture": msgspec.structs.replace(starter_table().causes["moisture"], title="Water"),
+    }
     newer = msgspec.structs.replace(starter_table(), causes=causes)
     for _ in range(2):
         with capture_logs() as told:

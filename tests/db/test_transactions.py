@@ -1,4 +1,5 @@
-"""A request's transaction: committed at the end, undone by a raise, and plain about a database that is away."""
+"""A request's transaction: committed at the end, undone by a raise, and plain about a database that is
+away."""
 
 import asyncio
 import time
@@ -19,7 +20,9 @@ from tests.proxy import Proxy, socket_of
 
 pytestmark = pytest.mark.anyio
 
-NEW_SLOT = text("INSERT INTO idempotency VALUES (1, 'TH-1184', sha256(''), gen_random_uuid(), now() + interval '1 day')")
+NEW_SLOT = text(
+    "INSERT INTO idempotency VALUES (1, 'TH-1184', sha256(''), gen_random_uuid(), now() + interval '1 day')"
+)
 SLOTS = text("SELECT count(*) FROM idempotency")
 
 
@@ -35,7 +38,9 @@ def end_connections(postgres, service_database):
     """A function that ends the service's connections."""
 
     def end():
-        with psycopg.connect(plain(postgres.url(embedded.SUPERUSER, service_database.name)), autocommit=True) as conn:
+        with psycopg.connect(
+            plain(postgres.url(embedded.SUPERUSER, service_database.name)), autocommit=True
+        ) as conn:
             conn.execute(
                 "SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity"
                 " WHERE usename = 'coldcase_service' AND datname = current_database()"
@@ -84,10 +89,15 @@ async def test_a_connection_lost_during_the_commit_means_that_nobody_knows(begin
 
 @pytest.mark.parametrize(
     ("before", "waits_for"),
-    [("SET LOCAL lock_timeout = '20ms'", NEW_SLOT), ("SET LOCAL statement_timeout = '20ms'", text("SELECT pg_sleep(60)"))],
+    [
+        ("SET LOCAL lock_timeout = '20ms'", NEW_SLOT),
+        ("SET LOCAL statement_timeout = '20ms'", text("SELECT pg_sleep(60)")),
+    ],
     ids=["a lock", "too long a statement"],
 )
-async def test_what_the_server_itself_gave_up_is_no_database_that_is_away(begin, service_database, before, waits_for):
+async def test_what_the_server_itself_gave_up_is_no_database_that_is_away(
+    begin, service_database, before, waits_for
+):
     async def wait():
         async with begin() as conn:
             await conn.execute(text(before))
@@ -198,7 +208,11 @@ async def test_what_the_network_swallows_is_given_up_when_its_time_is_over(dista
 
 
 async def test_an_answer_that_does_not_come_ends_its_connection(service_database, proxy):
-    engine = make_engine(proxy.instead_of(service_database.service_url), msgspec.structs.replace(READS, answer=0.3), connections=1)
+    engine = make_engine(
+        proxy.instead_of(service_database.service_url),
+        msgspec.structs.replace(READS, answer=0.3),
+        connections=1,
+    )
     assert await ask(engine) == 0
     proxy.freeze()
     proxy.thaw()

@@ -17,14 +17,17 @@ from coldcase.errors import RightsMissing, StaleSchema
 from tests import guards
 
 SCHEMA = """
-SELECT table_name, column_name, data_type, is_nullable, coalesce(column_default, '') FROM information_schema.columns
+SELECT table_name, column_name, data_type, is_nullable, coalesce(column_default, '')
+    FROM information_schema.columns
 WHERE table_schema = 'public' AND table_name <> 'alembic_version'
 UNION ALL
-SELECT event_object_table, trigger_name, event_manipulation, action_timing, action_statement FROM information_schema.triggers
+SELECT event_object_table, trigger_name, event_manipulation, action_timing, action_statement
+    FROM information_schema.triggers
 UNION ALL
 SELECT tablename, policyname, cmd, coalesce(qual, ''), coalesce(with_check, '') FROM pg_policies
 UNION ALL
-SELECT table_name, grantee, privilege_type, is_grantable, '' FROM information_schema.role_table_grants WHERE grantee LIKE 'coldcase%'
+SELECT table_name, grantee, privilege_type, is_grantable, '' FROM information_schema.role_table_grants
+    WHERE grantee LIKE 'coldcase%'
 UNION ALL
 SELECT tablename, indexname, '', '', indexdef FROM pg_indexes WHERE schemaname = 'public'
 ORDER BY 1, 2, 3, 4, 5
@@ -50,7 +53,9 @@ def test_up_down_and_up_again_gives_the_same_schema(empty_database):
 
 
 def test_each_revision_can_be_taken_back_by_itself(empty_database):
-    revisions = [script.revision for script in ScriptDirectory.from_config(migrating.configuration()).walk_revisions()]
+    revisions = [
+        script.revision for script in ScriptDirectory.from_config(migrating.configuration()).walk_revisions()
+    ]
     migrating.upgrade(empty_database.owner_url)
     whole = schema(empty_database)
     for revision in [*revisions[1:], "base"]:
@@ -80,10 +85,15 @@ def test_the_printed_sql_gives_the_same_schema(empty_database, make_database):
     assert schema(by_hand) == schema(empty_database)
 
 
-JOINED = "SELECT pg_has_role('coldcase_service', 'coldcase_auditor', 'SET'), pg_has_role('coldcase_service', 'coldcase_auditor', 'USAGE')"
+JOINED = (
+    "SELECT pg_has_role('coldcase_service', 'coldcase_auditor', 'SET'), "
+    "pg_has_role('coldcase_service', 'coldcase_auditor', 'USAGE')"
+)
 
 
-def test_what_belongs_to_the_whole_server_survives_a_downgrade_of_one_database(empty_database, service_database):
+def test_what_belongs_to_the_whole_server_survives_a_downgrade_of_one_database(
+    empty_database, service_database
+):
     migrating.upgrade(empty_database.owner_url)
     migrating.downgrade(empty_database.owner_url)
     with psycopg.connect(service_database.service_url.replace("+psycopg", "")) as conn:
@@ -109,7 +119,9 @@ def test_the_service_gets_the_password_it_was_given(empty_database, postgres):
     migrating.upgrade(empty_database.owner_url, service_password="it's a 'secret'")
     superuser = postgres.url(embedded.SUPERUSER, "postgres")
     with psycopg.connect(superuser.replace("+psycopg", ""), autocommit=True) as conn:
-        kept = conn.execute("SELECT rolpassword FROM pg_authid WHERE rolname = 'coldcase_service'").fetchone()[0]
+        kept = conn.execute(
+            "SELECT rolpassword FROM pg_authid WHERE rolname = 'coldcase_service'"
+        ).fetchone()[0]
         conn.execute("ALTER ROLE coldcase_service PASSWORD NULL")
     assert kept.startswith("SCRAM-SHA-256$")
 
@@ -120,8 +132,10 @@ INSERT INTO client (name) VALUES ('Tern Haven'), ('Butter Store');
 INSERT INTO api_key (id, client_id, person, secret_sha256, scopes, created_at)
 VALUES ('00000000-0000-7000-8000-000000000001', 1, 'bench', sha256('1'), '{preview}', now()),
        ('00000000-0000-7000-8000-000000000002', 2, NULL, sha256('2'), '{preview}', now());
-INSERT INTO verdict (id, decision_id, client_id, recorded_at, idempotency_key, fingerprint, cause, not_determinable, basis, by_key)
-SELECT gen_random_uuid(), gen_random_uuid(), 1, now(), 'vk', '', 'moisture', false, 'field', id FROM api_key WHERE client_id = 2
+INSERT INTO verdict (id, decision_id, client_id, recorded_at, idempotency_key, fingerprint, cause,
+    not_determinable, basis, by_key)
+SELECT gen_random_uuid(), gen_random_uuid(), 1, now(), 'vk', '', 'moisture', false, 'field', id FROM api_key
+    WHERE client_id = 2
 """
 
 
@@ -134,7 +148,10 @@ def test_keys_and_verdicts_of_before_are_adopted_once(empty_database):
     for _ in range(2):
         migrating.upgrade(empty_database.owner_url)
         with psycopg.connect(empty_database.owner_url.replace("+psycopg", "")) as conn:
-            found = conn.execute("SELECT action, client_id, details::json ->> 'client' FROM audit_event WHERE action LIKE '%.adopted'")
+            found = conn.execute(
+                "SELECT action, client_id, details::json ->> 'client' FROM audit_event WHERE action "
+                "LIKE '%.adopted'"
+            )
             named = [("client", 1), ("client", 2), ("key", 1), ("key", 2)]
             names = {1: "Tern Haven", 2: "Butter Store"}
             assert found.fetchall() == [(f"{kind}.adopted", number, names[number]) for kind, number in named]
@@ -144,11 +161,14 @@ def test_keys_and_verdicts_of_before_are_adopted_once(empty_database):
 
 def test_migrations_import_nothing_of_the_service_that_changes():
     for file in (migrating.script_folder() / "versions").glob("*.py"):
-        assert "coldcase" not in "".join(line for line in file.read_text().splitlines() if line.startswith(("import", "from"))), file
+        assert "coldcase" not in "".join(
+            line for line in file.read_text().splitlines() if line.startswith(("import", "from"))
+        ), file
 
 
 PARTS = """
-SELECT inhrelid::regclass::text, pg_get_expr(relpartbound, oid) FROM pg_inherits JOIN pg_class ON oid = inhrelid
+SELECT inhrelid::regclass::text, pg_get_expr(relpartbound, oid) FROM pg_inherits JOIN pg_class
+    ON oid = inhrelid
 WHERE inhparent = 'decision'::regclass ORDER BY 1
 """
 
@@ -167,7 +187,8 @@ def test_years_are_made_ahead_and_meet_without_a_gap(empty_database):
 
 @pytest.fixture
 def at(empty_database):
-    """A function that says what the service says of a database at a revision, or of one that was changed by a statement of the owner's."""
+    """A function that says what the service says of a database at a revision, or of one that was changed by a
+    statement of the owner's."""
     migrating.upgrade(empty_database.owner_url)
 
     def run(change):
@@ -182,7 +203,10 @@ def revised(revision: str) -> str:
     return f"UPDATE alembic_version SET version_num = '{revision}'"
 
 
-@pytest.mark.parametrize("change", [revised("20261125_0930"), "DELETE FROM alembic_version", "ALTER TABLE alembic_version RENAME TO gone"])
+@pytest.mark.parametrize(
+    "change",
+    [revised("20261125_0930"), "DELETE FROM alembic_version", "ALTER TABLE alembic_version RENAME TO gone"],
+)
 def test_the_service_refuses_an_older_schema_and_names_the_command(at, change):
     with pytest.raises(StaleSchema, match="run `coldcase migrate`"):
         at(change)
@@ -207,7 +231,9 @@ def test_a_database_of_a_newer_release_is_left_as_it_is(empty_database, capsys):
 
 def test_a_role_that_cannot_seal_is_refused_at_start(empty_database, postgres):
     migrating.upgrade(empty_database.owner_url)
-    with psycopg.connect(postgres.url(embedded.SUPERUSER, "postgres").replace("+psycopg", ""), autocommit=True) as conn:
+    with psycopg.connect(
+        postgres.url(embedded.SUPERUSER, "postgres").replace("+psycopg", ""), autocommit=True
+    ) as conn:
         conn.execute("CREATE ROLE lone_service LOGIN IN ROLE pg_read_all_data")
     with pytest.raises(RightsMissing, match=r"may not act as coldcase_auditor.*`coldcase migrate`"):
         engine.run_once(postgres.url("lone_service", empty_database.name), engine.require_ready)
@@ -248,7 +274,9 @@ def test_what_is_missing_of_policies_and_grants_is_made_anew_and_told(empty_data
     assert "made anew, for it was missing: policy seen on decision" in told
     with psycopg.connect(empty_database.owner_url.replace("+psycopg", ""), autocommit=True) as conn:
         conn.execute("REVOKE DELETE ON decision FROM coldcase_service")
-        [(details,)] = conn.execute("SELECT details FROM audit_event WHERE action = 'guards.mended'").fetchall()
+        [(details,)] = conn.execute(
+            "SELECT details FROM audit_event WHERE action = 'guards.mended'"
+        ).fetchall()
     assert "policy taken_over on idempotency" in details
     assert guards.made(empty_database.owner_url).guards == catalogue.expected_guards().guards
     assert migrating.upgrade(empty_database.owner_url).mended == []

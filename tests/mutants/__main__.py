@@ -1,8 +1,10 @@
-"""Changes that some test must notice: each is made in a copy of the tree, and the tests that ought to fail are run there.
+"""Changes that some test must notice: each is made in a copy of the tree, and the tests that ought to fail
+are run there.
 
 python -m tests.mutants [NAME …] [--jobs N] [--list]
 
-A name may be a part of one. Exit 1 if a mutant survived, if its text is no longer there, or if its tests fail without it.
+A name may be a part of one. Exit 1 if a mutant survived, if its text is no longer there, or if its tests fail
+without it.
 """
 
 import argparse
@@ -21,7 +23,17 @@ from pathlib import Path
 from tests.mutants.changes import CHANGES, Change
 
 ROOT = Path(__file__).parents[2]
-COPIED = ("service", "migrations", "tests", "deploy", "openapi", "pyproject.toml", "README.md", "DEVELOPERS.md", "requirements.lock")
+COPIED = (
+    "service",
+    "migrations",
+    "tests",
+    "deploy",
+    "openapi",
+    "pyproject.toml",
+    "README.md",
+    "DEVELOPERS.md",
+    "requirements.lock",
+)
 PREFIX = f"coldcase-mutant-{os.getpid()}-"
 SECONDS = 300
 NOTHING_FAILED = 0
@@ -30,12 +42,16 @@ NOTHING_FAILED = 0
 def main() -> int:
     """Runs them and says what became of each."""
     parser = argparse.ArgumentParser(prog="python -m tests.mutants", description=__doc__.splitlines()[0])
-    parser.add_argument("names", nargs="*", metavar="NAME", help="which, by a part of the name (default: all)")
+    parser.add_argument(
+        "names", nargs="*", metavar="NAME", help="which, by a part of the name (default: all)"
+    )
     parser.add_argument("--jobs", type=int, default=2, help="how many at a time (default 2)")
     parser.add_argument("--list", action="store_true", help="name them and do nothing")
     arguments = parser.parse_args()
     signal.signal(signal.SIGTERM, lambda *_: stop())
-    chosen = [one for one in CHANGES if not arguments.names or any(name in one.name for name in arguments.names)]
+    chosen = [
+        one for one in CHANGES if not arguments.names or any(name in one.name for name in arguments.names)
+    ]
     if arguments.list or not chosen:
         print("\n".join(one.name for one in chosen) or "no such mutant")
         return int(not chosen)
@@ -90,7 +106,9 @@ def fate(change: Change) -> tuple[str, str]:
 def unharmed(chosen: Sequence[Change]) -> str | None:
     """What fails in a copy without any change; None if nothing does."""
     with tempfile.TemporaryDirectory(prefix=PREFIX) as folder:
-        code, told = run(copied(Path(folder)), sorted({test for one in chosen for test in one.tests}), seconds=3 * SECONDS)
+        code, told = run(
+            copied(Path(folder)), sorted({test for one in chosen for test in one.tests}), seconds=3 * SECONDS
+        )
     return None if code == NOTHING_FAILED else told[-2000:]
 
 
@@ -109,11 +127,23 @@ def run(tree: Path, tests: Sequence[str], *, seconds: float = SECONDS) -> tuple[
     """Pytest's exit code and what it said; None if it did not end. Nothing that it started is left."""
     temporary = tree / "tmp"
     temporary.mkdir(mode=0o711)
-    environ = {**os.environ, "PYTHONPATH": str(tree / "service"), "PYTHONDONTWRITEBYTECODE": "1", "TMPDIR": str(temporary)}
+    environ = {
+        **os.environ,
+        "PYTHONPATH": str(tree / "service"),
+        "PYTHONDONTWRITEBYTECODE": "1",
+        "TMPDIR": str(temporary),
+    }
     command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-m", "", *tests]
     try:
         done = subprocess.run(
-            command, cwd=tree, env=environ, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False, timeout=seconds
+            command,
+            cwd=tree,
+            env=environ,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            check=False,
+            timeout=seconds,
         )
     except subprocess.TimeoutExpired:
         return None, ""

@@ -22,7 +22,11 @@ SEALS = ("tests/auditing/test_seals.py",)
 SEALING = ("tests/auditing/test_sealing.py",)
 ARCHIVING = "tests/auditing/test_archiving.py"
 CLOCK = ("tests/db/test_clock.py",)
-RECORDER = ("tests/db/test_recorder.py", "tests/db/test_recorder_keys.py", "tests/db/test_recorder_outages.py")
+RECORDER = (
+    "tests/db/test_recorder.py",
+    "tests/db/test_recorder_keys.py",
+    "tests/db/test_recorder_outages.py",
+)
 KEYS = ("tests/web/test_api_key_cache.py", "tests/web/test_access.py")
 WATCHING = ("tests/db/test_change_listener.py", "tests/web/test_access.py")
 FROZEN = ("tests/web/test_frozen_network.py",)
@@ -59,9 +63,19 @@ CHANGES: tuple[Change, ...] = (
         CACHE,
     ),
     # Keys and who may do what.
-    Change("keys trusted for ever while nobody is heard", WEB + "auth.py", "if self._silent_s() > self._grace_s:", "if False:", KEYS),
     Change(
-        "expiry is ignored", WEB + "auth.py", "return key if key is not None and key.is_good(self._clock()) else None", "return key", KEYS
+        "keys trusted for ever while nobody is heard",
+        WEB + "auth.py",
+        "if self._silent_s() > self._grace_s:",
+        "if False:",
+        KEYS,
+    ),
+    Change(
+        "expiry is ignored",
+        WEB + "auth.py",
+        "return key if key is not None and key.is_good(self._clock()) else None",
+        "return key",
+        KEYS,
     ),
     Change(
         "a new key is not looked for",
@@ -70,8 +84,16 @@ CHANGES: tuple[Change, ...] = (
         "self._known.get(digest)",
         KEYS,
     ),
-    Change("a key that nobody could look for is wrong", WEB + "auth.py", "        if not looked:\n            raise StoreAway\n", "", KEYS),
-    Change("unknown keys ask without end", WEB + "auth.py", "if self._asking >= MOST_ASKING:", "if False:", KEYS),
+    Change(
+        "a key that nobody could look for is wrong",
+        WEB + "auth.py",
+        "        if not looked:\n            raise StoreAway\n",
+        "",
+        KEYS,
+    ),
+    Change(
+        "unknown keys ask without end", WEB + "auth.py", "if self._asking >= MOST_ASKING:", "if False:", KEYS
+    ),
     Change(
         "any scope will do",
         WEB + "auth.py",
@@ -124,8 +146,20 @@ CHANGES: tuple[Change, ...] = (
     ),
     Change("nobody is told of silence", DB + "pulse.py", "if patience <= silent_s:", "if False:", FROZEN),
     # The recorder.
-    Change("a lost backend is not ended", DB + "recorder.py", "while await conn.end(lost.backend):", "while False:", RECORDER),
-    Change("a hundred times the patience", DB + "recorder.py", "COMMAND_SECONDS = 1.2", "COMMAND_SECONDS = 120.0", RECORDER),
+    Change(
+        "a lost backend is not ended",
+        DB + "recorder.py",
+        "while await conn.end(lost.backend):",
+        "while False:",
+        RECORDER,
+    ),
+    Change(
+        "a hundred times the patience",
+        DB + "recorder.py",
+        "COMMAND_SECONDS = 1.2",
+        "COMMAND_SECONDS = 120.0",
+        RECORDER,
+    ),
     Change(
         "a hundred times the patience for a connection",
         DB + "transactions.py",
@@ -147,11 +181,41 @@ CHANGES: tuple[Change, ...] = (
         "elif False:",
         RECORDER,
     ),
-    Change("a lost batch counts as recorded", DB + "recorder.py", "if waiting.new.id in present:", "if True:", RECORDER),
-    Change("the queue has no end", DB + "recorder.py", "if len(self._queue) >= self._most_waiting:", "if False:", RECORDER),
-    Change("expired keys are not taken over", DB + "decision_batch.py", "WHERE held.expires_at <= now()", "WHERE false", RECORDER),
-    Change("living keys are taken over", DB + "decision_batch.py", "WHERE held.expires_at <= now()", "WHERE true", RECORDER),
-    Change("expired keys are not swept", DB + "recorder.py", "await self._conn.sweep(SWEPT_EVERY * MOST_IN_BATCH)", "pass", RECORDER),
+    Change(
+        "a lost batch counts as recorded",
+        DB + "recorder.py",
+        "if waiting.new.id in present:",
+        "if True:",
+        RECORDER,
+    ),
+    Change(
+        "the queue has no end",
+        DB + "recorder.py",
+        "if len(self._queue) >= self._most_waiting:",
+        "if False:",
+        RECORDER,
+    ),
+    Change(
+        "expired keys are not taken over",
+        DB + "decision_batch.py",
+        "WHERE held.expires_at <= now()",
+        "WHERE false",
+        RECORDER,
+    ),
+    Change(
+        "living keys are taken over",
+        DB + "decision_batch.py",
+        "WHERE held.expires_at <= now()",
+        "WHERE true",
+        RECORDER,
+    ),
+    Change(
+        "expired keys are not swept",
+        DB + "recorder.py",
+        "await self._conn.sweep(SWEPT_EVERY * MOST_IN_BATCH)",
+        "pass",
+        RECORDER,
+    ),
     Change(
         "closing loses who waits",
         DB + "recorder.py",
@@ -168,7 +232,11 @@ CHANGES: tuple[Change, ...] = (
         ("tests/auditing/test_seals.py::test_one_replica_seals_at_a_time",),
     ),
     Change(
-        "an archive does not lock its year", DB + "archive.py", "IN SHARE MODE", "IN ACCESS SHARE MODE", ("tests/auditing/test_archive.py",)
+        "an archive does not lock its year",
+        DB + "archive.py",
+        "IN SHARE MODE",
+        "IN ACCESS SHARE MODE",
+        ("tests/auditing/test_archive.py",),
     ),
     Change(
         "the chain is not compared",
@@ -205,9 +273,27 @@ CHANGES: tuple[Change, ...] = (
         "if True:",
         ("tests/auditing/test_export_leavers.py",),
     ),
-    Change("the head is not recomputed", AUDITING + "verifying.py", "if merkle.head(head_members(seal)) != seal.head:", "if False:", SEALS),
-    Change("the root is not recomputed", AUDITING + "verifying.py", "if tree.root() != seal.root:", "if False:", SEALS),
-    Change("the count is not compared", AUDITING + "verifying.py", "if tree.count != seal.count or not ordered:", "if False:", SEALS),
+    Change(
+        "the head is not recomputed",
+        AUDITING + "verifying.py",
+        "if merkle.head(head_members(seal)) != seal.head:",
+        "if False:",
+        SEALS,
+    ),
+    Change(
+        "the root is not recomputed",
+        AUDITING + "verifying.py",
+        "if tree.root() != seal.root:",
+        "if False:",
+        SEALS,
+    ),
+    Change(
+        "the count is not compared",
+        AUDITING + "verifying.py",
+        "if tree.count != seal.count or not ordered:",
+        "if False:",
+        SEALS,
+    ),
     Change(
         "an expected head is not looked for",
         AUDITING + "verifying.py",
@@ -257,8 +343,20 @@ CHANGES: tuple[Change, ...] = (
         "WHERE r.action = :action OR EXISTS",
         SEALING,
     ),
-    Change("all troubles are known", AUDITING + "verification.py", "if place is None or discrepancy.what", "if discrepancy.what", SEALING),
-    Change("the last seal is left out", AUDITING + "sealing.py", "        await self._seal_all()\n\n", "\n", SEALING),
+    Change(
+        "all troubles are known",
+        AUDITING + "verification.py",
+        "if place is None or discrepancy.what",
+        "if discrepancy.what",
+        SEALING,
+    ),
+    Change(
+        "the last seal is left out",
+        AUDITING + "sealing.py",
+        "        await self._seal_all()\n\n",
+        "\n",
+        SEALING,
+    ),
     Change(
         "transactions of two clusters are compared",
         AUDITING + "verifying.py",
@@ -274,7 +372,13 @@ CHANGES: tuple[Change, ...] = (
         # Not all of the file: what `verify` says of a changed function would be no merit of these tests.
         ("tests/auditing/test_sealing.py::test_no_seal_is_older_than_the_one_before_it",),
     ),
-    Change("a year is taken out without patience", DB + "archive.py", "LOCK_MILLISECONDS = 200", "LOCK_MILLISECONDS = 20000", (ARCHIVING,)),
+    Change(
+        "a year is taken out without patience",
+        DB + "archive.py",
+        "LOCK_MILLISECONDS = 200",
+        "LOCK_MILLISECONDS = 20000",
+        (ARCHIVING,),
+    ),
     Change(
         "records have the machine's time",
         "service/coldcase/answering.py",
@@ -282,7 +386,13 @@ CHANGES: tuple[Change, ...] = (
         "from coldcase.clock import now; at = now()",
         CLOCK,
     ),
-    Change("erasures are not counted", AUDITING + "verifying.py", "await _check_erasures(conn, report)", "pass", SEALS),
+    Change(
+        "erasures are not counted",
+        AUDITING + "verifying.py",
+        "await _check_erasures(conn, report)",
+        "pass",
+        SEALS,
+    ),
     # Figures.
     Change(
         "a provisional answer counts as right",
@@ -292,12 +402,40 @@ CHANGES: tuple[Change, ...] = (
         ("tests/auditing/test_statistics.py",),
     ),
     # HTTP.
-    Change("headers without end", WEB + "protocol.py", "if self.head_bytes > self.limits.head_bytes or", "if", HTTP),
-    Change("fields without number", WEB + "protocol.py", " or self.fields > self.limits.head_fields:", ":", HTTP),
-    Change("pipelining without end", WEB + "protocol.py", "if len(self.pipeline) >= self.limits.pipelined:", "if False:", HTTP),
-    Change("two hosts are one", WEB + "protocol.py", "(len(self.hosts) != 1 or ", "(not self.hosts or ", HTTP),
-    Change("a trailer is a header", WEB + "protocol.py", "        if not self.in_head:\n            return\n", "", HTTP),
-    Change("unread answers are held", WEB + "protocol.py", "self.register.is_unread(self, self.loop.time())", "pass", HTTP),
+    Change(
+        "headers without end",
+        WEB + "protocol.py",
+        "if self.head_bytes > self.limits.head_bytes or",
+        "if",
+        HTTP,
+    ),
+    Change(
+        "fields without number", WEB + "protocol.py", " or self.fields > self.limits.head_fields:", ":", HTTP
+    ),
+    Change(
+        "pipelining without end",
+        WEB + "protocol.py",
+        "if len(self.pipeline) >= self.limits.pipelined:",
+        "if False:",
+        HTTP,
+    ),
+    Change(
+        "two hosts are one", WEB + "protocol.py", "(len(self.hosts) != 1 or ", "(not self.hosts or ", HTTP
+    ),
+    Change(
+        "a trailer is a header",
+        WEB + "protocol.py",
+        "        if not self.in_head:\n            return\n",
+        "",
+        HTTP,
+    ),
+    Change(
+        "unread answers are held",
+        WEB + "protocol.py",
+        "self.register.is_unread(self, self.loop.time())",
+        "pass",
+        HTTP,
+    ),
     Change(
         "any number of requests in flight",
         WEB + "middleware.py",
@@ -313,7 +451,11 @@ CHANGES: tuple[Change, ...] = (
         ("tests/web/test_middleware.py", "tests/contract/test_connections.py"),
     ),
     Change(
-        "one client takes every place", WEB + "shares.py", "return max(1, int(of * part))", "return of", ("tests/contract/test_shares.py",)
+        "one client takes every place",
+        WEB + "shares.py",
+        "return max(1, int(of * part))",
+        "return of",
+        ("tests/contract/test_shares.py",),
     ),
     Change(
         "places are never given back",
@@ -323,9 +465,19 @@ CHANGES: tuple[Change, ...] = (
         ("tests/contract/test_shares.py", "tests/auditing/test_export.py"),
     ),
     # The engine.
-    Change("a lone soft sign is enough", CORE + "coding.py", "        and not alone_and_soft\n", "", ("tests/core/test_coding.py",)),
     Change(
-        "a rival may be as near", CORE + "coding.py", "        and first >= bar.least_ratio * second\n", "", ("tests/core/test_coding.py",)
+        "a lone soft sign is enough",
+        CORE + "coding.py",
+        "        and not alone_and_soft\n",
+        "",
+        ("tests/core/test_coding.py",),
+    ),
+    Change(
+        "a rival may be as near",
+        CORE + "coding.py",
+        "        and first >= bar.least_ratio * second\n",
+        "",
+        ("tests/core/test_coding.py",),
     ),
     Change(
         "nothing contradicts",

@@ -24,7 +24,11 @@ scalars = (
     | st.decimals(-10_000, 10_000, places=3).map(float)
     | text
 )
-values = st.recursive(scalars, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(text, inner, max_size=4), max_leaves=20)
+values = st.recursive(
+    scalars,
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(text, inner, max_size=4),
+    max_leaves=20,
+)
 
 
 @modest
@@ -74,7 +78,9 @@ def test_a_rule_table_keeps_its_digest_through_its_own_spelling() -> None:
     table = starter()
     again = msgspec.json.decode(canonical_table(table), type=type(table))
     assert table_digest(again) == table_digest(table)
-    assert table_digest(msgspec.structs.replace(table, temperature=table.temperature + 0.1)) != table_digest(table)
+    assert table_digest(msgspec.structs.replace(table, temperature=table.temperature + 0.1)) != table_digest(
+        table
+    )
 
 
 @modest
@@ -83,7 +89,17 @@ def test_a_fingerprint_is_that_of_the_canonical_text(value: Any) -> None:
     assert fingerprint(value) == hashlib.sha256(rfc8785.dumps(value)).digest()
 
 
-LONG = [2**53, -(2**53), 2**53 + 1, 10**30, "9007199254740992", "#9007199254740992", "=9007199254740992", [2**53], {"a": 2**53}]
+LONG = [
+    2**53,
+    -(2**53),
+    2**53 + 1,
+    10**30,
+    "9007199254740992",
+    "#9007199254740992",
+    "=9007199254740992",
+    [2**53],
+    {"a": 2**53},
+]
 
 
 def test_values_that_have_no_canonical_text_are_told_apart_by_their_fingerprints() -> None:

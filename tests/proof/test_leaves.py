@@ -9,7 +9,14 @@ import pytest
 from coldcase.auditing.sealing import head_members
 from coldcase.db.seals import Seal
 from coldcase.proof.canonical import canonical_json
-from coldcase.proof.leaves import LEAF_MEMBERS, RECORD_KINDS, StoredDecision, decision_leaf, is_as_sent, plain_leaf
+from coldcase.proof.leaves import (
+    LEAF_MEMBERS,
+    RECORD_KINDS,
+    StoredDecision,
+    decision_leaf,
+    is_as_sent,
+    plain_leaf,
+)
 
 ONE, TWO = UUID("01a2150e-e3c9-7000-8000-000000000001"), UUID("01a2150e-e3c9-7000-8000-000000000002")
 AT = datetime(2026, 3, 2, 17, 40, 0, 123000, timezone(timedelta(hours=1)))
@@ -133,15 +140,23 @@ RECORD = {
 
 def test_a_decision():
     assert decision_leaf(DECISION, form=1).decode() == DECISION_1
-    assert decision_leaf(DECISION).decode() == DECISION_1.replace('"fingerprint":"01ff",', '"fingerprint":"01ff","format":2,')
+    assert decision_leaf(DECISION).decode() == DECISION_1.replace(
+        '"fingerprint":"01ff",', '"fingerprint":"01ff","format":2,'
+    )
     for form in (1, 2):
-        assert canonical_json(json.loads(decision_leaf(DECISION, form=form))) == decision_leaf(DECISION, form=form)
+        assert canonical_json(json.loads(decision_leaf(DECISION, form=form))) == decision_leaf(
+            DECISION, form=form
+        )
 
 
 @pytest.mark.parametrize("kind", RECORD)
 def test_each_other_kind(kind):
     assert plain_leaf(kind, ROWS[kind], form=1).decode() == f'{{"kind":"{kind}","record":{RECORD[kind]}}}'
-    second = RECORD[kind].replace('"by_key":"01a', '"by_client_id":8,"by_key":"01a') if kind == "verdict" else RECORD[kind]
+    second = (
+        RECORD[kind].replace('"by_key":"01a', '"by_client_id":8,"by_key":"01a')
+        if kind == "verdict"
+        else RECORD[kind]
+    )
     assert plain_leaf(kind, ROWS[kind]).decode() == f'{{"format":2,"kind":"{kind}","record":{second}}}'
 
 
@@ -173,7 +188,9 @@ def test_heads():
         '"up_to_xid":"1152921504606846976"}'
     )
     assert canonical_json(head_members(seal)).decode() == first
-    second = head_members(Seal(**{name: getattr(seal, name) for name in Seal.__struct_fields__} | {"format": 2}))
+    second = head_members(
+        Seal(**{name: getattr(seal, name) for name in Seal.__struct_fields__} | {"format": 2})
+    )
     assert canonical_json(second).decode() == first.replace('"count":3,', '"count":3,"epoch":"7","format":2,')
 
 

@@ -8,10 +8,21 @@ from hypothesis import strategies as st
 
 from coldcase.proof import merkle
 
-# The test vectors of the Certificate Transparency reference implementation (certificate-transparency, cpp/merkletree/merkle_tree_test.cc;
-# the same stand in transparency-dev/merkle, testonly/constants.go). RFC 9162 hashes as RFC 6962 does.
+# The test vectors of the Certificate Transparency reference implementation (certificate-transparency,
+# cpp/merkletree/merkle_tree_test.cc; the same stand in transparency-dev/merkle, testonly/constants.go). RFC
+# 9162 hashes as RFC 6962 does.
 PUBLISHED_LEAVES = [
-    bytes.fromhex(entry) for entry in ("", "00", "10", "2021", "3031", "40414243", "5051525354555657", "606162636465666768696a6b6c6d6e6f")
+    bytes.fromhex(entry)
+    for entry in (
+        "",
+        "00",
+        "10",
+        "2021",
+        "3031",
+        "40414243",
+        "5051525354555657",
+        "606162636465666768696a6b6c6d6e6f",
+    )
 ]
 PUBLISHED_ROOTS = [
     "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855",
@@ -42,7 +53,10 @@ PUBLISHED_PATHS = {
 
 @pytest.mark.parametrize("count", range(9))
 def test_the_published_roots_come_out(count):
-    assert merkle.root(merkle.leaf_hash(entry) for entry in PUBLISHED_LEAVES[:count]).hex() == PUBLISHED_ROOTS[count]
+    assert (
+        merkle.root(merkle.leaf_hash(entry) for entry in PUBLISHED_LEAVES[:count]).hex()
+        == PUBLISHED_ROOTS[count]
+    )
 
 
 @pytest.mark.parametrize(("index", "count"), PUBLISHED_PATHS)
@@ -110,7 +124,14 @@ def test_a_leaf_cannot_be_passed_off_as_a_pair():
 
 
 def test_the_head_stands_for_all_that_a_seal_says():
-    seal = {"number": 2, "previous": "aa" * 32, "root": "bb" * 32, "count": 3, "up_to_xid": "700", "at": "2026-03-02T16:40:00Z"}
+    seal = {
+        "number": 2,
+        "previous": "aa" * 32,
+        "root": "bb" * 32,
+        "count": 3,
+        "up_to_xid": "700",
+        "at": "2026-03-02T16:40:00Z",
+    }
     spelled = (
         b'{"at":"2026-03-02T16:40:00Z","count":3,"number":2,"previous":"'
         + b"aa" * 32

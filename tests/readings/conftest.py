@@ -8,7 +8,8 @@ from coldcase.readings.findings import derive
 from coldcase.shipped import starter_table
 
 UNIT = {
-    "compressor_type": "scroll", "motor": "three_phase", "refrigerant": "R-134a", "lubricant": "POE", "viscosity_grade": 32,
+    "compressor_type": "scroll", "motor": "three_phase", "refrigerant": "R-134a", "lubricant": "POE",
+    "viscosity_grade": 32,
     "rated_voltage_v": 400, "rated_current_a": 20, "oil_charge": {"value": 2, "unit": "L"},
     "refrigerant_charge": {"value": 10, "unit": "kg"},
 }  # fmt: skip
@@ -21,11 +22,14 @@ def table():
 
 @pytest.fixture(scope="session")
 def case():
-    """A function: readings, oil results and whatever else of the case, with `unit` members in place of the usual ones."""
+    """A function: readings, oil results and whatever else of the case, with `unit` members in place of the
+    usual ones."""
 
     def make(readings=None, oil=None, *, unit=None, **parts) -> Case:
         members = {name: value for name, value in (UNIT | (unit or {})).items() if value is not None}
-        return msgspec.convert({"unit": members, "readings": readings or {}, "oil_results": oil or {}, **parts}, Case)
+        return msgspec.convert(
+            {"unit": members, "readings": readings or {}, "oil_results": oil or {}, **parts}, Case
+        )
 
     return make
 

@@ -4,8 +4,9 @@ from hypothesis import strategies as st
 
 from coldcase.readings.electrical import at_40c, derating, extra_rise, unbalance
 
-# Line voltages and their unbalance in per cent. NEMA MG 1 as quoted in secondary texts: 1.96; a government motor-systems tip
-# sheet (from memory): 1.1. The others were computed from the definition; a rounded mean gives 2.27, 2.02 and 1.69 instead.
+# Line voltages and their unbalance in per cent. NEMA MG 1 as quoted in secondary texts: 1.96; a government
+# motor-systems tip sheet (from memory): 1.1. The others were computed from the definition; a rounded mean
+# gives 2.27, 2.02 and 1.69 instead.
 UNBALANCE = [
     ([460, 467, 450], 1.961), ([225, 220, 216], 2.118), ([404, 393, 392], 1.934), ([429, 415, 419], 1.900),
     ([422, 409, 415], 1.605), ([462, 463, 455], 1.087), ([230, 230, 230], 0.0),
@@ -38,7 +39,9 @@ def test_a_lost_line_is_no_unbalance(volts, derived, value_of):
     found = derived({"line_voltages_v": volts})
     assert found.outcomes == {"current_balance": ("one_line_dead",)}
     assert "lost line" in value_of(found, "voltage_unbalance").note
-    assert value_of(found, "voltage_to_rating") is None, "the mean of two live lines and a dead one says nothing of the supply"
+    assert value_of(found, "voltage_to_rating") is None, (
+        "the mean of two live lines and a dead one says nothing of the supply"
+    )
 
 
 def test_a_line_without_current_is_dead(derived):
@@ -52,7 +55,9 @@ def test_three_lines_on_a_single_phase_motor_are_named(derived):
 
 
 def test_voltage_without_a_rating_yields_what_it_can(derived):
-    found = derived({"line_voltages_v": [401, 396, 399], "start_voltage_v": 300}, unit={"rated_voltage_v": None})
+    found = derived(
+        {"line_voltages_v": [401, 396, 399], "start_voltage_v": 300}, unit={"rated_voltage_v": None}
+    )
     assert found.outcomes == {"voltage_unbalance": ("within_2_percent",)}
     assert any("rating is not stated" in note for note in found.notes)
 
@@ -60,11 +65,15 @@ def test_voltage_without_a_rating_yields_what_it_can(derived):
 def test_the_start_voltage_tells_only_when_it_falls(derived):
     assert derived({"start_voltage_v": 300}).outcomes == {"supply_voltage": ("sags_at_start",)}
     assert not derived({"start_voltage_v": 380}).outcomes
-    assert derived({"start_voltage_v": 300, "line_voltages_v": [400, 400, 400]}).outcomes["supply_voltage"] == ("sags_at_start",)
+    assert derived({"start_voltage_v": 300, "line_voltages_v": [400, 400, 400]}).outcomes[
+        "supply_voltage"
+    ] == ("sags_at_start",)
 
 
 # IEEE 43: halving for every 10 K; the third is its own example (from memory).
-@pytest.mark.parametrize(("megohm", "celsius", "corrected"), [(3, 70, 24), (100, 40, 100), (100, 35, 70.7), (12, 25, 4.243)])
+@pytest.mark.parametrize(
+    ("megohm", "celsius", "corrected"), [(3, 70, 24), (100, 40, 100), (100, 35, 70.7), (12, 25, 4.243)]
+)
 def test_insulation_is_corrected_to_40_degrees(megohm, celsius, corrected):
     assert at_40c(megohm, celsius) == pytest.approx(corrected, rel=1e-3)
 
@@ -107,7 +116,9 @@ def test_the_rule_that_a_low_value_misses_is_named(derived, value_of):
 
 
 def test_the_polarization_index_informs_and_never_decides(derived, value_of):
-    found = derived({"insulation": {"one_minute_megohm": 1000, "ten_minute_megohm": 1100, "resistance_megohm": 1000}})
+    found = derived(
+        {"insulation": {"one_minute_megohm": 1000, "ten_minute_megohm": 1100, "resistance_megohm": 1000}}
+    )
     index = value_of(found, "polarization_index")
     assert (index.value, index.outcome) == (1.1, None)
     assert "never decides" in index.note
@@ -118,7 +129,9 @@ def test_winding_unbalance(derived, value_of):
     found = derived({"winding_resistances_ohm": [0.98, 1.00, 1.05]})
     assert value_of(found, "winding_unbalance").value == 3.96
     assert "four-wire" in value_of(found, "winding_unbalance").note
-    assert derived({"winding_resistances_ohm": [2.0, 2.0, 1.2]}).outcomes == {"winding_resistance": ("unequal",)}
+    assert derived({"winding_resistances_ohm": [2.0, 2.0, 1.2]}).outcomes == {
+        "winding_resistance": ("unequal",)
+    }
 
 
 def test_the_single_phase_identity(derived, value_of):
@@ -144,14 +157,20 @@ def test_an_open_winding_is_left_to_the_eye(derived):
 
 def test_what_cannot_be_on_this_motor_is_not_yielded(derived, value_of):
     capacitor = {"capacitor": {"rated_uf": 40, "measured_uf": 20}}
-    assert derived(capacitor, unit={"motor": "single_phase"}).outcomes == {"capacitors": ("weak_open_or_burst",)}
+    assert derived(capacitor, unit={"motor": "single_phase"}).outcomes == {
+        "capacitors": ("weak_open_or_burst",)
+    }
     found = derived(capacitor)
     assert not found.outcomes
     assert "cannot be on this machine" in value_of(found, "capacitor_to_rating").note
-    assert derived({"shaft_voltage_v": 12}, unit={"motor": "inverter"}).outcomes == {"shaft_voltage": ("high",)}
+    assert derived({"shaft_voltage_v": 12}, unit={"motor": "inverter"}).outcomes == {
+        "shaft_voltage": ("high",)
+    }
 
 
 @given(st.lists(st.floats(1, 1000), min_size=3, max_size=3), st.floats(0.1, 10))
 def test_unbalance_knows_no_order_and_no_scale(volts, factor):
-    assert unbalance([factor * volt for volt in reversed(volts)]) == pytest.approx(unbalance(volts), rel=1e-9, abs=1e-9)
+    assert unbalance([factor * volt for volt in reversed(volts)]) == pytest.approx(
+        unbalance(volts), rel=1e-9, abs=1e-9
+    )
     assert 0 <= unbalance(volts) <= 200

@@ -5,10 +5,18 @@ def note_of(found, words):
     return next((note for note in found.notes if words in note), None)
 
 
-# Alarms of the starter table for this oil (ester, HFC): water normal below 100 mg/kg; tin below 5, high from 20.
+# Alarms of the starter table for this oil (ester, HFC): water normal below 100 mg/kg; tin below 5, high from
+# 20.
 @pytest.mark.parametrize(
     ("result", "outcomes"),
-    [(40, ("normal",)), (310, ("high",)), ("<5", ("normal",)), ("<100", ("normal",)), (">2500", ("high",)), (">400", ("high",))],
+    [
+        (40, ("normal",)),
+        (310, ("high",)),
+        ("<5", ("normal",)),
+        ("<100", ("normal",)),
+        (">2500", ("high",)),
+        (">400", ("high",)),
+    ],
 )
 def test_water_and_detection_limits(result, outcomes, derived):
     assert derived(oil={"water_mg_kg": result}).outcomes == {"lab_water": outcomes}
@@ -28,12 +36,15 @@ def test_a_lower_bound_leaves_what_lies_above_it(derived):
 
 
 def test_limits_go_by_oil_and_refrigerant(derived):
-    # DIN 51503-2 as reproduced by a trade college: ester with HFC warns at 200 mg/kg, with R-744 at 150, polyalkylene glycol at 800.
+    # DIN 51503-2 as reproduced by a trade college: ester with HFC warns at 200 mg/kg, with R-744 at 150,
+    # polyalkylene glycol at 800.
     oil = {"water_mg_kg": 180}
     assert derived(oil=oil).outcomes["lab_water"] == ("raised",)
     assert derived(oil=oil, unit={"refrigerant": "R-744"}).outcomes["lab_water"] == ("high",)
     assert derived(oil=oil, unit={"lubricant": "PAG"}).outcomes["lab_water"] == ("normal",)
-    assert derived(oil=oil, unit={"lubricant": "mineral", "refrigerant": "r22"}).outcomes["lab_water"] == ("high",)
+    assert derived(oil=oil, unit={"lubricant": "mineral", "refrigerant": "r22"}).outcomes["lab_water"] == (
+        "high",
+    )
 
 
 def test_units_are_converted_and_the_conversion_shown(derived, value_of):
@@ -68,7 +79,9 @@ def test_all_metals_zero_is_the_wrong_bottle(derived):
     found = derived(oil={"iron_mg_kg": 0, "copper_mg_kg": 0, "tin_mg_kg": 0})
     assert not found.outcomes
     assert note_of(found, "wrong bottle")
-    assert derived(oil={"iron_mg_kg": "<1", "copper_mg_kg": "<1", "tin_mg_kg": "<1"}).outcomes, "below the detection limit is a result"
+    assert derived(oil={"iron_mg_kg": "<1", "copper_mg_kg": "<1", "tin_mg_kg": "<1"}).outcomes, (
+        "below the detection limit is a result"
+    )
 
 
 def test_a_slipped_decimal_is_not_believed(derived):
@@ -87,14 +100,26 @@ def test_the_highest_of_the_bearing_metals_counts(derived):
 # ISO 3448: 10 per cent to either side of the midpoint; the midpoint of grade 7 is 6.8.
 @pytest.mark.parametrize(
     ("grade", "viscosity", "outcome"),
-    [(32, 28.7, "low"), (32, 28.8, "in_grade"), (32, 35.2, "in_grade"), (32, 35.3, "high"), (7, 7.6, "high"), (7, 6.2, "in_grade")],
+    [
+        (32, 28.7, "low"),
+        (32, 28.8, "in_grade"),
+        (32, 35.2, "in_grade"),
+        (32, 35.3, "high"),
+        (7, 7.6, "high"),
+        (7, 6.2, "in_grade"),
+    ],
 )
 def test_viscosity_against_the_grade(grade, viscosity, outcome, derived):
-    assert derived(oil={"viscosity_40c_mm2_s": viscosity}, unit={"viscosity_grade": grade}).outcomes == {"lab_viscosity": (outcome,)}
+    assert derived(oil={"viscosity_40c_mm2_s": viscosity}, unit={"viscosity_grade": grade}).outcomes == {
+        "lab_viscosity": (outcome,)
+    }
 
 
 def test_viscosity_without_a_grade_and_of_an_odd_grade(derived, value_of):
-    assert note_of(derived(oil={"viscosity_40c_mm2_s": 30}, unit={"viscosity_grade": None}), "viscosity grade is not stated")
+    assert note_of(
+        derived(oil={"viscosity_40c_mm2_s": 30}, unit={"viscosity_grade": None}),
+        "viscosity grade is not stated",
+    )
     odd = derived(oil={"viscosity_40c_mm2_s": 56}, unit={"viscosity_grade": 55})
     assert odd.outcomes == {"lab_viscosity": ("in_grade",)}
     assert "no grade of ISO 3448" in value_of(odd, "viscosity_to_grade").note
@@ -116,9 +141,18 @@ def test_the_particle_code_is_judged_by_its_first_number(derived, value_of):
 # Water that each family dissolves at 25 degC, from memory: mineral 50 to 100, ester 1500 to 2500 mg/kg.
 @pytest.mark.parametrize(
     ("lubricant", "water", "words"),
-    [("POE", 310, "not free water"), ("PVE", "<500", "not free water"), ("mineral", 300, "free water is possible"), ("POE", 3000, None)],
+    [
+        ("POE", 310, "not free water"),
+        ("PVE", "<500", "not free water"),
+        ("mineral", 300, "free water is possible"),
+        ("POE", 3000, None),
+    ],
 )
 def test_milky_oil_is_water_only_where_the_oil_cannot_dissolve_it(lubricant, water, words, derived):
-    found = derived(oil={"water_mg_kg": water}, unit={"lubricant": lubricant}, observations={"oil_clarity": "stays_milky"})
+    found = derived(
+        oil={"water_mg_kg": water}, unit={"lubricant": lubricant}, observations={"oil_clarity": "stays_milky"}
+    )
     assert (note_of(found, "milky") is None) if words is None else words in note_of(found, "milky")
-    assert note_of(derived(oil={"water_mg_kg": water}, observations={"oil_clarity": "clear"}), "milky") is None
+    assert (
+        note_of(derived(oil={"water_mg_kg": water}, observations={"oil_clarity": "clear"}), "milky") is None
+    )

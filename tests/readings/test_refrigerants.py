@@ -50,9 +50,12 @@ def test_saturation_is_as_published(designation, side, kpa, degc, source):
 
 # Normal boiling (bubble) and dew points in degC: ASHRAE 34 as reprinted in data sheets, from memory.
 BOILING = {
-    "R-404A": (-46.2, -45.5), "R-407A": (-45.2, -38.7), "R-407C": (-43.8, -36.7), "R-407F": (-46.1, -39.7), "R-410A": (-51.4, -51.4),
-    "R-448A": (-45.9, -39.8), "R-449A": (-46.0, -39.9), "R-450A": (-23.4, -22.8), "R-452A": (-47.0, -43.2), "R-452B": (-51.0, -50.3),
-    "R-454A": (-48.4, -41.6), "R-454B": (-50.9, -50.0), "R-454C": (-46.0, -37.8), "R-455A": (-51.6, -39.1), "R-507A": (-46.7, -46.7),
+    "R-404A": (-46.2, -45.5), "R-407A": (-45.2, -38.7), "R-407C": (-43.8, -36.7), "R-407F": (-46.1, -39.7),
+    "R-410A": (-51.4, -51.4),
+    "R-448A": (-45.9, -39.8), "R-449A": (-46.0, -39.9), "R-450A": (-23.4, -22.8), "R-452A": (-47.0, -43.2),
+    "R-452B": (-51.0, -50.3),
+    "R-454A": (-48.4, -41.6), "R-454B": (-50.9, -50.0), "R-454C": (-46.0, -37.8), "R-455A": (-51.6, -39.1),
+    "R-507A": (-46.7, -46.7),
     "R-513A": (-29.2, -29.1), "R-515B": (-18.9, -18.9), "R-516A": (-29.4, -29.4), "R-471A": (-16.9, -13.8),
 }  # fmt: skip
 
@@ -73,12 +76,16 @@ def test_every_designation_has_rising_curves_with_dew_above_bubble(designation):
         temperatures = [side.temperature(pressure) for pressure in pressures]
         assert temperatures == sorted(set(temperatures))
     # A pseudo-pure equation has its two sides from separate fits that cross by a few hundredths.
-    assert all(one.dew.temperature(pressure) > one.bubble.temperature(pressure) - 0.05 for pressure in pressures)
+    assert all(
+        one.dew.temperature(pressure) > one.bubble.temperature(pressure) - 0.05 for pressure in pressures
+    )
 
 
 def test_at_least_thirty_designations_are_known_with_the_current_mildly_flammable_blends():
     assert len(DESIGNATIONS) >= 30
-    assert {"R-32", "R-454A", "R-454B", "R-454C", "R-455A", "R-452B", "R-1234yf", "R-1234ze(E)"} <= set(DESIGNATIONS)
+    assert {"R-32", "R-454A", "R-454B", "R-454C", "R-455A", "R-452B", "R-1234yf", "R-1234ze(E)"} <= set(
+        DESIGNATIONS
+    )
 
 
 @pytest.mark.parametrize(
@@ -109,7 +116,8 @@ def test_dew_and_bubble_of_a_zeotrope_are_not_mixed_up():
     assert zeotrope.glide(500e3) == pytest.approx(6.21, abs=0.03)
 
 
-# Worked states by CoolProp 8.0.0 through PropsSI: p1 and p2 in kPa, suction gas, isentropic and real end in degC, efficiency.
+# Worked states by CoolProp 8.0.0 through PropsSI: p1 and p2 in kPa, suction gas, isentropic and real end in
+# degC, efficiency.
 STATES = [
     ("R-410A", 933.2, 2726.1, 15, 71.8, 82.5, 0.70),
     ("R-410A", 572.7, 3431.6, 0, 93.1, 116.6, 0.65),
@@ -132,7 +140,8 @@ def test_worked_compressions(state):
 
 
 def test_the_textbook_compressor():
-    # Cengel and Boles, Thermodynamics: An Engineering Approach: R-134a from 0.14 MPa, -10 degC to 0.8 MPa, 50 degC: 93.9 per cent.
+    # Cengel and Boles, Thermodynamics: An Engineering Approach: R-134a from 0.14 MPa, -10 degC to 0.8 MPa, 50
+    # degC: 93.9 per cent.
     found = compression(fluid("R-134a"), (140e3, ICE_POINT - 10), 800e3, ICE_POINT + 50)
     assert found is not None
     assert found.efficiency == pytest.approx(0.939, abs=0.005)
@@ -164,7 +173,14 @@ def test_carbon_dioxide_is_compressed_past_its_critical_point():
 
 @pytest.mark.parametrize(
     ("text", "designation"),
-    [("R410A", "R-410A"), ("r-410a", "R-410A"), ("R 134A", "R-134a"), ("R1234ZE(E)", "R-1234ze(E)"), ("R-600A", "R-600a"), ("R999", None)],
+    [
+        ("R410A", "R-410A"),
+        ("r-410a", "R-410A"),
+        ("R 134A", "R-134a"),
+        ("R1234ZE(E)", "R-1234ze(E)"),
+        ("R-600A", "R-600a"),
+        ("R999", None),
+    ],
 )
 def test_designations_are_read_as_people_write_them(text, designation):
     assert known_designation(text) == designation
@@ -186,7 +202,10 @@ def restless():
 @pytest.mark.parametrize("designation", ["R-134a", "R-744"])
 def test_threads_that_share_a_fluid_get_what_one_alone_gets(restless, designation):
     gas = fluid(designation)
-    states = [((400e3 + 10e3 * number, 290.0 + number), 1500e3 + 20e3 * number, 360.0 + number) for number in range(40)]
+    states = [
+        ((400e3 + 10e3 * number, 290.0 + number), 1500e3 + 20e3 * number, 360.0 + number)
+        for number in range(40)
+    ]
     alone = [compression(gas, *state) for state in states]
     assert None not in alone
     with ThreadPoolExecutor(4) as pool:

@@ -10,11 +10,14 @@ from coldcase.readings import units
 # Outside reference: the unit library `pint` (0.25).
 PINT = pint.UnitRegistry()
 PINT_PRESSURES = {
-    "kPag": ("kilopascal", 1), "kPaa": ("kilopascal", 0), "MPag": ("megapascal", 1), "MPaa": ("megapascal", 0),
-    "barg": ("bar", 1), "bara": ("bar", 0), "psig": ("psi", 1), "psia": ("psi", 0), "inHg_vac": ("inch_Hg", -1),
+    "kPag": ("kilopascal", 1), "kPaa": ("kilopascal", 0), "MPag": ("megapascal", 1), "MPaa": ("megapascal",
+    0),
+    "barg": ("bar", 1), "bara": ("bar", 0), "psig": ("psi", 1), "psia": ("psi", 0), "inHg_vac": ("inch_Hg",
+    -1),
 }  # fmt: skip
 PINT_AMOUNTS = {
-    "L": "liter", "mL": "milliliter", "floz_us": "US_fluid_ounce", "kg": "kilogram", "g": "gram", "lb": "pound", "oz": "ounce",
+    "L": "liter", "mL": "milliliter", "floz_us": "US_fluid_ounce", "kg": "kilogram", "g": "gram",
+    "lb": "pound", "oz": "ounce",
 }  # fmt: skip
 PINT_TEMPERATURES = {"degC": "degC", "degF": "degF", "K": "kelvin"}
 AMBIENT = 84_556.0
@@ -46,11 +49,15 @@ def test_a_temperature_difference_has_no_offset():
 def test_amounts_convert_as_pint_does(unit):
     amount = Amount(value=3.7, unit=unit)
     base, convert = ("liter", units.litres) if units.is_volume(amount) else ("kilogram", units.kilograms)
-    assert convert(amount) == pytest.approx(PINT.Quantity(3.7, PINT_AMOUNTS[unit]).to(base).magnitude, rel=1e-12)
+    assert convert(amount) == pytest.approx(
+        PINT.Quantity(3.7, PINT_AMOUNTS[unit]).to(base).magnitude, rel=1e-12
+    )
 
 
 def test_a_refrigerant_charge_is_a_mass():
-    assert units.kilograms(Mass(value=16, unit="oz")) == pytest.approx(units.kilograms(Mass(value=1, unit="lb")), rel=1e-12)
+    assert units.kilograms(Mass(value=16, unit="oz")) == pytest.approx(
+        units.kilograms(Mass(value=1, unit="lb")), rel=1e-12
+    )
 
 
 @pytest.mark.parametrize("altitude", [-300, 0, 500, 1500, 1609, 3000, 5000])
@@ -61,7 +68,9 @@ def test_air_pressure_by_altitude_is_the_standard_atmosphere(altitude):
 
 def test_a_measured_air_pressure_counts_before_the_altitude():
     measured = Pressure(value=83.1, unit="kPaa")
-    assert units.ambient_of(Readings(barometric_pressure=measured, altitude_m=1500)).pascals == pytest.approx(83_100)
+    assert units.ambient_of(Readings(barometric_pressure=measured, altitude_m=1500)).pascals == pytest.approx(
+        83_100
+    )
     assert units.ambient_of(Readings(altitude_m=1500)).pascals == pytest.approx(84_556, rel=1e-4)
     assert units.ambient_of(Readings()).pascals == 101_325
 
@@ -74,4 +83,6 @@ def test_a_pressure_survives_the_way_to_si_and_back(unit, value, ambient):
 
 @given(st.sampled_from(sorted(PINT_TEMPERATURES)), st.floats(-1e6, 1e6))
 def test_a_temperature_survives_the_way_to_si_and_back(unit, value):
-    assert units.temperature_in(units.kelvins(Temperature(value=value, unit=unit)), unit) == pytest.approx(value, rel=1e-9, abs=1e-6)
+    assert units.temperature_in(units.kelvins(Temperature(value=value, unit=unit)), unit) == pytest.approx(
+        value, rel=1e-9, abs=1e-6
+    )

@@ -1,4 +1,5 @@
-"""Whatever is sent: no exception, finite values, only outcomes that the table has and this machine can show."""
+"""Whatever is sent: no exception, finite values, only outcomes that the table has and this machine can
+show."""
 
 import math
 import random
@@ -17,13 +18,16 @@ from coldcase.readings.refrigerants import DESIGNATIONS
 REFRIGERANTS = ["R-134a", "R-410A", "R-448A", "R-744", "R-717", "R-600a", "R-9999", None]
 # Mostly what a technician might note, sometimes anything.
 LIKELY = {
-    "degC": st.floats(-60, 160), "degF": st.floats(-80, 320), "K": st.floats(-5, 420), "degF_diff": st.floats(-5, 100),
-    "kPaa": st.floats(20, 4500), "barg": st.floats(-0.9, 45), "psig": st.floats(-14, 600), "inHg_vac": st.floats(0, 30),
+    "degC": st.floats(-60, 160), "degF": st.floats(-80, 320), "K": st.floats(-5, 420),
+    "degF_diff": st.floats(-5, 100),
+    "kPaa": st.floats(20, 4500), "barg": st.floats(-0.9, 45), "psig": st.floats(-14, 600),
+    "inHg_vac": st.floats(0, 30),
     "kg": st.floats(0, 40), "L": st.floats(0, 10), "lb": st.floats(0, 80),
 }  # fmt: skip
 ANY = st.one_of(st.floats(-1e12, 1e12), st.sampled_from([0.0, -0.0, 1e12, 1e-300, 5e-324]))
 KINDS = {
-    "Pressure": ["kPaa", "barg", "psig", "inHg_vac"], "Temperature": ["degC", "degF", "K"], "TemperatureDifference": ["K", "degF_diff"],
+    "Pressure": ["kPaa", "barg", "psig", "inHg_vac"], "Temperature": ["degC", "degF", "K"],
+    "TemperatureDifference": ["K", "degF_diff"],
     "Amount": ["kg", "L"], "Mass": ["kg", "lb"],
 }  # fmt: skip
 BOUNDS = st.sampled_from(["<0", "<5", "<100", ">0", ">1000", "> 5.5", "<999999999999"])
@@ -43,7 +47,9 @@ SPECIAL = {
     "density_kg_l": st.floats(0.5, 2),
     "sampled_at": st.just("2026-03-02T16:40:00Z"),
     "particle_count_iso4406": st.sampled_from(["20/18/15", "-/15/12", ">28/20/14", "no code"]),
-    "capacitor": st.fixed_dictionaries({"rated_uf": st.floats(1e-300, 1e6), "measured_uf": st.floats(0, 1e6)}),
+    "capacitor": st.fixed_dictionaries(
+        {"rated_uf": st.floats(1e-300, 1e6), "measured_uf": st.floats(0, 1e6)}
+    ),
     "winding_resistances_ohm": st.lists(NUMBERS, min_size=3, max_size=3),
     "insulation": st.fixed_dictionaries(
         {},
@@ -57,7 +63,14 @@ def member(part, name):
     if name in SPECIAL:
         return SPECIAL[name]
     kind = str(part.__annotations__[name])
-    found = next((each for each in ("TemperatureDifference", "Temperature", "Pressure", "Amount", "Mass") if each in kind), None)
+    found = next(
+        (
+            each
+            for each in ("TemperatureDifference", "Temperature", "Pressure", "Amount", "Mass")
+            if each in kind
+        ),
+        None,
+    )
     if found is not None:
         return quantity(found)
     if "list" in kind:
@@ -66,7 +79,9 @@ def member(part, name):
 
 
 def part(struct):
-    return st.fixed_dictionaries({}, optional={name: member(struct, name) for name in struct.__struct_fields__})
+    return st.fixed_dictionaries(
+        {}, optional={name: member(struct, name) for name in struct.__struct_fields__}
+    )
 
 
 CASES = st.fixed_dictionaries(
@@ -77,8 +92,10 @@ CASES = st.fixed_dictionaries(
                 "motor": st.sampled_from(["three_phase", "single_phase", "inverter", "unknown"]),
             },
             optional={
-                "refrigerant": st.sampled_from(REFRIGERANTS), "lubricant": st.sampled_from(["POE", "mineral", "unknown"]),
-                "viscosity_grade": st.integers(1, 5000), "rated_voltage_v": st.sampled_from([1e-300, 230, 400]),
+                "refrigerant": st.sampled_from(REFRIGERANTS), "lubricant": st.sampled_from(["POE", "mineral",
+                "unknown"]),
+                "viscosity_grade": st.integers(1, 5000), "rated_voltage_v": st.sampled_from([1e-300, 230,
+                400]),
                 "rated_current_a": st.sampled_from([1e-300, 20]), "oil_charge": quantity("Amount"),
                 "refrigerant_charge": quantity("Mass"),
             },
@@ -96,7 +113,8 @@ def check(table):
 
 
 def sound(case, table):
-    # Intake refuses what `impossible_values` names; without intake (a caller's mistake) nothing may break either.
+    # Intake refuses what `impossible_values` names; without intake (a caller's mistake) nothing may break
+    # either.
     impossible_values(case)
     found = derive(case, table)
     machine = machine_of(case.unit)

@@ -1,4 +1,5 @@
-"""Exporting a large record over HTTP: memory of the serving process, and rate beside `COPY … TO STDOUT` of the same columns.
+"""Exporting a large record over HTTP: memory of the serving process, and rate beside `COPY … TO STDOUT` of
+the same columns.
 
 python -m tests.scale.exporting [--rows 200000]
 """
@@ -39,7 +40,8 @@ def main() -> None:
                 count, seconds = fetch(address, record.secret, format_)
             rate = rows / seconds
             print(
-                f"{format_}: {rate:,.0f} rows a second ({count / MIB / seconds:,.0f} MiB/s), {rate / copied:.2f} of COPY,"
+                f"{format_}: {rate:,.0f} rows a second ({count / MIB / seconds:,.0f} MiB/s), "
+                f"{rate / copied:.2f} of COPY,"
                 f" memory grew by {grown[0] / MIB:.0f} MiB",
                 flush=True,
             )
@@ -65,7 +67,10 @@ def fetch(address: str, secret: str, format_: str) -> tuple[int, float]:
     """Bytes and seconds of one export, thrown away as they come."""
     began, size = time.perf_counter(), 0
     with httpx.stream(
-        "GET", f"{address}/v1/decisions/export?format={format_}", headers={"Authorization": f"Bearer {secret}"}, timeout=600
+        "GET",
+        f"{address}/v1/decisions/export?format={format_}",
+        headers={"Authorization": f"Bearer {secret}"},
+        timeout=600,
     ) as answered:
         assert answered.status_code == 200
         for piece in answered.iter_raw():
@@ -75,7 +80,8 @@ def fetch(address: str, secret: str, format_: str) -> tuple[int, float]:
 
 @contextmanager
 def growth(process: int) -> Iterator[list[int]]:
-    """By how many bytes a process's resident memory was ever above what it is now; told when the block has ended."""
+    """By how many bytes a process's resident memory was ever above what it is now; told when the block has
+    ended."""
     found, start, over = [0], resident(process), threading.Event()
 
     def watch() -> None:
@@ -100,7 +106,9 @@ def resident(process: int) -> int:
 def serve(url: str, port: int, stop: Event) -> None:
     with listen(Settings(port=port)) as listener:
         server = make_server(Settings(database_url=url, warm_properties=False))
-        threading.Thread(target=lambda: (stop.wait(), setattr(server, "should_exit", True)), daemon=True).start()
+        threading.Thread(
+            target=lambda: (stop.wait(), setattr(server, "should_exit", True)), daemon=True
+        ).start()
         server.run(sockets=[listener])
 
 

@@ -1,4 +1,5 @@
-"""Records of any size for the slow proofs: real answers to the development cases, multiplied by the database itself."""
+"""Records of any size for the slow proofs: real answers to the development cases, multiplied by the database
+itself."""
 
 import asyncio
 import time
@@ -24,23 +25,29 @@ from tests.web.conftest import Service
 CASES = Path(__file__).parents[1] / "data" / "dev_cases.jsonl"
 SCOPES = ("decisions:write", "decisions:read", "verdicts:write", "audit:read")
 
-# One row in fifty has a verdict; ids go on from the last in steps of a millisecond, as those of a service under load do.
+# One row in fifty has a verdict; ids go on from the last in steps of a millisecond, as those of a service
+# under load do.
 MULTIPLY = """
-INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status, confidence, job_ref, circuit,
+INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status,
+    confidence, job_ref, circuit,
                       closed_at, compressor_type, refrigerant, rule_table, engine)
-SELECT made.id, one.client_id, made.at, one.fingerprint, one.case_text, replace(one.answer_text, one.id::text, made.id::text), one.cause,
+SELECT made.id, one.client_id, made.at, one.fingerprint, one.case_text, replace(one.answer_text, one.id::text,
+    made.id::text), one.cause,
        one.status, one.confidence, 'TH-' || n, 'rack-' || n %% 997, made.at, one.compressor_type,
-       (ARRAY['R-134a', 'R-290', 'R-404A', 'R-410A', 'R-448A', 'R-744'])[1 + n %% 6], one.rule_table, one.engine
+       (ARRAY['R-134a', 'R-290', 'R-404A', 'R-410A', 'R-448A', 'R-744'])[1 + n %% 6],
+       one.rule_table, one.engine
 FROM generate_series(%(start)s::bigint, %(end)s::bigint - 1) AS n
 JOIN (SELECT *, row_number() OVER (ORDER BY id) - 1 AS place, count(*) OVER () AS total FROM decision
       WHERE id = ANY(%(templates)s)) AS one ON one.place = n %% one.total,
 LATERAL (SELECT to_timestamp(1768000000 + n * 15.0) AS at,
-                (lpad(to_hex((1768000000000 + n * 15000)::bigint), 12, '0') || '7' || lpad(to_hex(n), 19, '0'))::uuid AS id) AS made
+                (lpad(to_hex((1768000000000 + n * 15000)::bigint), 12, '0') || '7' || lpad(to_hex(n), 19,
+                    '0'))::uuid AS id) AS made
 """
 JUDGE = """
 INSERT INTO verdict (id, decision_id, client_id, recorded_at, fingerprint, cause, not_determinable, basis)
 SELECT gen_random_uuid(), id, client_id, recorded_at, fingerprint, 'moisture', false, 'teardown'
-FROM decision WHERE job_ref LIKE 'TH-%%' AND substr(job_ref, 4)::bigint %% 50 = 0 AND substr(job_ref, 4)::bigint BETWEEN %(start)s AND %(end)s - 1
+FROM decision WHERE job_ref LIKE 'TH-%%' AND substr(job_ref, 4)::bigint %% 50 = 0
+    AND substr(job_ref, 4)::bigint BETWEEN %(start)s AND %(end)s - 1
 """
 AT_ONCE = 20_000
 
@@ -81,7 +88,13 @@ def filled(rows: int) -> Iterator[Filled]:
     with embedded.temporary(shared_buffers="512MB", max_wal_size="4GB") as server:
         migrating.upgrade(server.owner_url)
         secret = keys.new_secret()
-        given = {"client_name": "Tern Haven", "person": None, "scopes": SCOPES, "secret_sha256": keys.secret_digest(secret), "now": now()}
+        given = {
+            "client_name": "Tern Haven",
+            "person": None,
+            "scopes": SCOPES,
+            "secret_sha256": keys.secret_digest(secret),
+            "now": now(),
+        }
         run_once(server.owner_url, lambda conn: keys.create_key(conn, id_=compat.uuid7(), **given))
         templates = asyncio.run(_templates(server, secret))
         superuser = server.url(embedded.SUPERUSER, embedded.DATABASE).replace("+psycopg", "")
@@ -96,7 +109,9 @@ async def _templates(server: embedded.Embedded, secret: str) -> list[Any]:
     lines = CASES.read_bytes().splitlines()[:30]
     async with app.lifespan():
         caller = Service(app, server.owner_url).http(secret)
-        answers = [await caller.post("/v1/classifications", json=msgspec.json.decode(line)["case"]) for line in lines]
+        answers = [
+            await caller.post("/v1/classifications", json=msgspec.json.decode(line)["case"]) for line in lines
+        ]
         await caller.aclose()
     return [answer.json()["id"] for answer in answers if answer.status_code == 201]
 

@@ -1,4 +1,5 @@
-"""What one caller's costly requests do to another's cheap ones: a preview's latency alone, and beside each of them.
+"""What one caller's costly requests do to another's cheap ones: a preview's latency alone, and beside each of
+them.
 
 python -m tests.scale.neighbours [--rows 50000] [--seconds 5] [--only docs]
 """
@@ -20,7 +21,12 @@ import psycopg
 from tests.scale.filling import Filled, filled
 from tests.serving import make_key, serving
 
-CASE = msgspec.json.encode({"unit": {"compressor_type": "scroll", "motor": "three_phase"}, "observations": {"copper_plating": "heavy"}})
+CASE = msgspec.json.encode(
+    {
+        "unit": {"compressor_type": "scroll", "motor": "three_phase"},
+        "observations": {"copper_plating": "heavy"},
+    }
+)
 THREADS = 8
 TABLES = 12
 PAUSE_S = 0.01
@@ -31,10 +37,14 @@ SELECT n, 'sha256:' || encode(sha256(n::text::bytea), 'hex'), document, created_
 FROM rule_table, generate_series(2, {TABLES + 1}) AS n WHERE version = 1
 """
 PUBLISHED = f"""
-INSERT INTO rule_table_event (version, kind, at) SELECT n, kind, at FROM generate_series({TABLES + 1}, 2, -1) AS n,
+INSERT INTO rule_table_event (version, kind, at) SELECT n, kind, at
+    FROM generate_series({TABLES + 1}, 2, -1) AS n,
 (SELECT kind, at FROM rule_table_event WHERE version = 1 LIMIT 1) AS first
 """
-WITHDRAWN = f"INSERT INTO rule_table_event (version, kind, at) SELECT n, 'withdraw', now() FROM generate_series(2, {TABLES + 1}) AS n"
+WITHDRAWN = (
+    "INSERT INTO rule_table_event (version, kind, at) SELECT n, 'withdraw', now() FROM "
+    f"generate_series(2, {TABLES + 1}) AS n"
+)
 
 
 def main() -> None:
@@ -47,7 +57,13 @@ def main() -> None:
         more_tables(record)
         secret = make_key(record.owner_url, "preview", client="Butter Store")
         costly = make_key(
-            record.owner_url, "decisions:read", "preview", "tables:draft", "audit:read", "decisions:read:all", client="Costly"
+            record.owner_url,
+            "decisions:read",
+            "preview",
+            "tables:draft",
+            "audit:read",
+            "decisions:read:all",
+            client="Costly",
         )
         with serving(record.service_url, seal_seconds="1") as service:
             ids = sealed(record)
@@ -73,7 +89,12 @@ def sealed(record: Filled) -> list[str]:
         while not conn.execute("SELECT count(*) FROM audit_seal_member").fetchone()[0]:
             conn.rollback()
             time.sleep(0.2)
-        return [str(id_) for (id_,) in conn.execute("SELECT record FROM audit_seal_member WHERE kind = 0 ORDER BY random() LIMIT 200")]
+        return [
+            str(id_)
+            for (id_,) in conn.execute(
+                "SELECT record FROM audit_seal_member WHERE kind = 0 ORDER BY random() LIMIT 200"
+            )
+        ]
 
 
 def latencies(port: int, secret: str, seconds: float) -> list[float]:
@@ -90,7 +111,12 @@ def latencies(port: int, secret: str, seconds: float) -> list[float]:
 
 
 def ask(connection: HTTPConnection, method: str, path: str, secret: str, body: bytes | None = None) -> None:
-    connection.request(method, path, body=body, headers={"Authorization": f"Bearer {secret}", "Content-Type": "application/json"})
+    connection.request(
+        method,
+        path,
+        body=body,
+        headers={"Authorization": f"Bearer {secret}", "Content-Type": "application/json"},
+    )
     answered = connection.getresponse()
     answered.read()
     assert answered.status in (200, 304, 429, 503), (path, answered.status)
@@ -98,8 +124,16 @@ def ask(connection: HTTPConnection, method: str, path: str, secret: str, body: b
 
 def report(name: str, found: list[float], alone: list[float] | None) -> None:
     p50, p99, most = (found[min(len(found) - 1, int(len(found) * part))] for part in (0.5, 0.99, 1))
-    beside = "" if alone is None else f"   p50 x {p50 / alone[len(alone) // 2]:.1f}, p99 x {p99 / alone[int(len(alone) * 0.99)]:.1f}"
-    print(f"{name:24} p50 {p50:7.1f} ms   p99 {p99:7.1f} ms   most {most:7.1f} ms   {len(found)} previews{beside}", flush=True)
+    beside = (
+        ""
+        if alone is None
+        else f"   p50 x {p50 / alone[len(alone) // 2]:.1f}, p99 x {p99 / alone[int(len(alone) * 0.99)]:.1f}"
+    )
+    print(
+        f"{name:24} p50 {p50:7.1f} ms   p99 {p99:7.1f} ms   most {most:7.1f} ms   {len(found)} "
+        f"previews{beside}",
+        flush=True,
+    )
 
 
 def paths(name: str, ids: list[str]) -> Iterator[str]:
@@ -114,7 +148,10 @@ def paths(name: str, ids: list[str]) -> Iterator[str]:
         case "vocabulary":
             return itertools.repeat("/v1/vocabulary")
         case _:
-            return (f"/v1/classifications/preview?rule_table={2 + number % TABLES}" for number in itertools.count())
+            return (
+                f"/v1/classifications/preview?rule_table={2 + number % TABLES}"
+                for number in itertools.count()
+            )
 
 
 def asking(name: str, port: int, secret: str, ids: list[str], stop: Event) -> None:
@@ -124,7 +161,9 @@ def asking(name: str, port: int, secret: str, ids: list[str], stop: Event) -> No
         while not stop.is_set():
             method, body = ("POST", CASE) if name == "tables" else ("GET", None)
             if name == "report":
-                connection.request(method, next(wanted), headers={"Authorization": f"Bearer {secret}", "Accept": "text/html"})
+                connection.request(
+                    method, next(wanted), headers={"Authorization": f"Bearer {secret}", "Accept": "text/html"}
+                )
                 connection.getresponse().read()
             else:
                 ask(connection, method, next(wanted), secret, body)
@@ -144,7 +183,11 @@ def exporting(name: str, port: int, secret: str, ids: list[str], stop: Event) ->
     format_, pace = name.split(", ")
     while not stop.is_set():
         with closing(HTTPConnection("127.0.0.1", port, timeout=60)) as connection:
-            connection.request("GET", f"/v1/decisions/export?full=true&format={format_}", headers={"Authorization": f"Bearer {secret}"})
+            connection.request(
+                "GET",
+                f"/v1/decisions/export?full=true&format={format_}",
+                headers={"Authorization": f"Bearer {secret}"},
+            )
             answered = connection.getresponse()
             while not stop.is_set() and answered.read(64 * 1024):
                 time.sleep(0.02 if pace == "slowly" else 0)
@@ -152,9 +195,15 @@ def exporting(name: str, port: int, secret: str, ids: list[str], stop: Event) ->
 
 Load = Callable[[str, int, str, list[str], Event], None]
 LOADS: dict[str, tuple[int, Load]] = {
-    **dict.fromkeys(("docs", "openapi.json", "vocabulary", "report", "inclusion", "tables"), (THREADS, asking)),
+    **dict.fromkeys(
+        ("docs", "openapi.json", "vocabulary", "report", "inclusion", "tables"), (THREADS, asking)
+    ),
     "verify": (1, verifying),
-    **{f"{format_}, {pace}": (1, exporting) for format_ in ("ndjson", "csv", "parquet") for pace in ("slowly", "quickly")},
+    **{
+        f"{format_}, {pace}": (1, exporting)
+        for format_ in ("ndjson", "csv", "parquet")
+        for pace in ("slowly", "quickly")
+    },
 }
 
 

@@ -1,4 +1,5 @@
-"""Sealing and verifying a large record: rates beside merely reading the same rows, silence over an untouched record, harm named.
+"""Sealing and verifying a large record: rates beside merely reading the same rows, silence over an untouched
+record, harm named.
 
 python -m tests.scale.sealing [--rows 1000000]
 """
@@ -12,7 +13,9 @@ from coldcase.db import seals
 from tests.scale.filling import Filled, engine, filled
 
 HARM = {
-    "a byte of a case": "UPDATE decision SET case_text = overlay(case_text PLACING 'X' FROM 20) WHERE id = %s",
+    "a byte of a case": (
+        "UPDATE decision SET case_text = overlay(case_text PLACING 'X' FROM 20) WHERE id = %s"
+    ),
     "a confidence": "UPDATE decision SET confidence = confidence - 1 WHERE id = %s",
     "a deletion": "DELETE FROM decision WHERE id = %s",
 }
@@ -30,7 +33,10 @@ async def measure(record: Filled) -> None:
     read = await timed("read", reading(record))
     sealed = await timed("sealed", sealing_all(record))
     verified = await timed("verified", verifying_all(record))
-    print(f"sealing runs at {sealed / read:.2f}, verifying at {verified / read:.2f} of the rate of merely reading")
+    print(
+        f"sealing runs at {sealed / read:.2f}, verifying at {verified / read:.2f} of the rate of "
+        "merely reading"
+    )
     harmed = harm(record)
     async with engine(record.service_url).begin() as conn:
         found = await verifying.verify(conn)
@@ -79,7 +85,10 @@ def harm(record: Filled) -> set[str]:
     """Does each harm to a decision somewhere in the record, as a superuser with triggers off; which."""
     with record.superuser() as conn:
         conn.execute("SET session_replication_role = replica")
-        victims = [row[0] for row in conn.execute("SELECT id FROM decision TABLESAMPLE SYSTEM (5) LIMIT 3").fetchall()]
+        victims = [
+            row[0]
+            for row in conn.execute("SELECT id FROM decision TABLESAMPLE SYSTEM (5) LIMIT 3").fetchall()
+        ]
         for statement, victim in zip(HARM.values(), victims, strict=True):
             conn.execute(statement, [victim])
     return {str(victim) for victim in victims}

@@ -1,4 +1,5 @@
-"""Searching: the 99th percentile with a large record beside that with a small one, for each filter, and the plan behind it.
+"""Searching: the 99th percentile with a large record beside that with a small one, for each filter, and the
+plan behind it.
 
 python -m tests.scale.searching [--small 10000] [--large 1000000] [--times 300]
 """
@@ -28,11 +29,16 @@ def searches(rows: int, chance: random.Random) -> dict[str, DecisionFilter]:
     month = {"from_": moment - timedelta(days=30), "to": moment}
     return {
         "nothing": DecisionFilter(client_id=1),
-        "cause": DecisionFilter(client_id=1, cause=chance.choice(["moisture", "liquid_slugging", "single_phasing", "undetermined"])),
+        "cause": DecisionFilter(
+            client_id=1,
+            cause=chance.choice(["moisture", "liquid_slugging", "single_phasing", "undetermined"]),
+        ),
         "status": DecisionFilter(client_id=1, status=chance.choice(["coded", "provisional", "undetermined"])),
         "job_ref": DecisionFilter(client_id=1, job_ref=f"TH-{n}"),
         "circuit": DecisionFilter(client_id=1, circuit=f"rack-{n % 997}"),
-        "compressor_type": DecisionFilter(client_id=1, compressor_type=chance.choice(["scroll", "reciprocating"])),
+        "compressor_type": DecisionFilter(
+            client_id=1, compressor_type=chance.choice(["scroll", "reciprocating"])
+        ),
         "refrigerant": DecisionFilter(client_id=1, refrigerant=chance.choice(["R-134a", "R-290", "R-744"])),
         "rule_table": DecisionFilter(client_id=1, rule_table=1),
         "has_verdict": DecisionFilter(client_id=1, has_verdict=True),
@@ -57,12 +63,16 @@ def main() -> None:
         plans = asyncio.run(explain(record, given.large))
     print(f"{'filter':<18} {'small':>8} {'large':>8}  ratio (p99, ms)")
     for name in small:
-        print(f"{name:<18} {small[name]:>8.2f} {large[name]:>8.2f}  {large[name] / small[name]:.2f}  {plans[name]}")
+        print(
+            f"{name:<18} {small[name]:>8.2f} {large[name]:>8.2f}  {large[name] / small[name]:.2f}  "
+            f"{plans[name]}"
+        )
     assert all(large[name] <= MOST_RATIO * small[name] for name in small)
 
 
 async def measure(record: Filled, rows: int, times: int) -> dict[str, float]:
-    """The 99th percentile of each search in milliseconds; all take turns, so that a shared machine's moods hit all alike."""
+    """The 99th percentile of each search in milliseconds; all take turns, so that a shared machine's moods
+    hit all alike."""
     chance, taken = random.Random(1184), {}
     async with engine(record.service_url).connect() as conn:
         for turn in range(times + 20):
@@ -86,7 +96,10 @@ async def explain(record: Filled, rows: int) -> dict[str, str]:
             rows_ = await conn.exec_driver_sql(f"EXPLAIN (FORMAT JSON) {compiled}", dict(compiled.params))
             nodes = list(_nodes(rows_.scalar_one()[0]["Plan"]))
             found[name] = ", ".join(sorted({node["Index Name"] for node in nodes if "Index Name" in node}))
-            assert not any(node["Node Type"] == "Seq Scan" and node["Plan Rows"] > 1000 for node in nodes), (name, nodes)
+            assert not any(node["Node Type"] == "Seq Scan" and node["Plan Rows"] > 1000 for node in nodes), (
+                name,
+                nodes,
+            )
             await conn.execute(text("ROLLBACK"))
     return found
 

@@ -33,7 +33,10 @@ def test_a_refrigerant_that_is_not_known_is_treated_as_flammable_and_poisonous(w
     ("refrigerant", "words"),
     [
         ("R-123", ["exposure limit is low"]),
-        ("R-717", ["exposure limit is low", "10 % of the lower flammable limit", "no water on liquid ammonia"]),
+        (
+            "R-717",
+            ["exposure limit is low", "10 % of the lower flammable limit", "no water on liquid ammonia"],
+        ),
         ("R-32", ["10 % of the lower flammable limit"]),
         ("R-152a", ["no ignition source in the room", "10 % of the lower flammable limit"]),
         ("R-290", ["no ignition source in the room", "10 % of the lower flammable limit"]),
@@ -53,8 +56,14 @@ def test_no_text_gives_leave_to_spark_at_a_share_of_the_limit(warn):
 
 @pytest.mark.parametrize("refrigerant", ["R-404A", "R-22", "R-12", "R-1234yf"])
 def test_after_a_burn_with_fluorine_the_acid_may_be_hydrofluoric(warn, refrigerant):
-    assert any("calcium gluconate" in text for text in warn({"refrigerant": refrigerant}, observations={"acid_kit": "fail"}))
-    assert not any("calcium gluconate" in text for text in warn({"refrigerant": "R-290"}, observations={"acid_kit": "fail"}))
+    assert any(
+        "calcium gluconate" in text
+        for text in warn({"refrigerant": refrigerant}, observations={"acid_kit": "fail"})
+    )
+    assert not any(
+        "calcium gluconate" in text
+        for text in warn({"refrigerant": "R-290"}, observations={"acid_kit": "fail"})
+    )
 
 
 @pytest.mark.parametrize("method", ["not_opened", "rolling_cutter", "torch", None])
@@ -76,5 +85,7 @@ def test_what_always_holds_is_one_line_and_stands_last(warn):
 
 def test_what_people_read_holds_no_notes_of_the_author():
     table = starter_table()
-    texts = [row.text for row in table.cautions] + [row.text for cause in table.causes.values() for row in cause.actions]
+    texts = [row.text for row in table.cautions] + [
+        row.text for cause in table.causes.values() for row in cause.actions
+    ]
     assert not [text for text in texts if "from memory" in text or "from a copy" in text]

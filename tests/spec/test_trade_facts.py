@@ -1,4 +1,5 @@
-"""What the trade knows, read from the TOML files beside this one, against the whole engine with the starter rule table."""
+"""What the trade knows, read from the TOML files beside this one, against the whole engine with the starter
+rule table."""
 
 import tomllib
 from pathlib import Path
@@ -68,7 +69,9 @@ def check_advice(found: Answer, expected: dict[str, Any]) -> None:
     assert seen >= set(expected.get("chain_seen", []))
 
 
-@pytest.mark.parametrize("row", [*entries("fact", "trade_facts.toml"), *entries("worked", "worked_cases.toml")])
+@pytest.mark.parametrize(
+    "row", [*entries("fact", "trade_facts.toml"), *entries("worked", "worked_cases.toml")]
+)
 def test_the_engine_says_what_the_trade_knows(row: dict[str, Any], compiled: CompiledTable) -> None:
     found = answer(row["case"], compiled)
     check_ranking(found, row["expected"])
@@ -77,8 +80,13 @@ def test_the_engine_says_what_the_trade_knows(row: dict[str, Any], compiled: Com
 
 
 @pytest.mark.parametrize("row", entries("comparison", "comparisons.toml"))
-def test_one_more_finding_moves_the_ranking_no_further_than_it_may(row: dict[str, Any], compiled: CompiledTable) -> None:
-    more = {**row["case"], **{part: {**row["case"].get(part, {}), **added} for part, added in row["adds"].items()}}
+def test_one_more_finding_moves_the_ranking_no_further_than_it_may(
+    row: dict[str, Any], compiled: CompiledTable
+) -> None:
+    more = {
+        **row["case"],
+        **{part: {**row["case"].get(part, {}), **added} for part, added in row["adds"].items()},
+    }
     before = {entry.cause: entry.confidence for entry in answer(row["case"], compiled).ranking}
     after = {entry.cause: entry.confidence for entry in answer(more, compiled).ranking}
     expected = row["expected"]

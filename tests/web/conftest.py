@@ -1,4 +1,5 @@
-"""The application in the test's own event loop, on a database of the module's own, and keys to call it with."""
+"""The application in the test's own event loop, on a database of the module's own, and keys to call it
+with."""
 
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
@@ -32,16 +33,29 @@ class Service:
     def http(self, secret: str | None = None) -> httpx.AsyncClient:
         headers = {} if secret is None else {"Authorization": f"Bearer {secret}"}
         transport = httpx.ASGITransport(app=self.app, raise_app_exceptions=False)
-        self.open.append(httpx.AsyncClient(transport=transport, base_url="http://coldcase.example", headers=headers))
+        self.open.append(
+            httpx.AsyncClient(transport=transport, base_url="http://coldcase.example", headers=headers)
+        )
         return self.open[-1]
 
     async def key(
-        self, *scopes: str, client: str = "Tern Haven", person: str | None = None, expires_at: datetime | None = None
+        self,
+        *scopes: str,
+        client: str = "Tern Haven",
+        person: str | None = None,
+        expires_at: datetime | None = None,
     ) -> tuple[str, Any]:
         secret = keys.new_secret()
-        values = {"client_name": client, "person": person, "scopes": scopes or EVERY_SCOPE, "expires_at": expires_at}
+        values = {
+            "client_name": client,
+            "person": person,
+            "scopes": scopes or EVERY_SCOPE,
+            "expires_at": expires_at,
+        }
         made = await self.as_owner(
-            lambda conn: keys.create_key(conn, id_=compat.uuid7(), secret_sha256=keys.secret_digest(secret), now=now(), **values)
+            lambda conn: keys.create_key(
+                conn, id_=compat.uuid7(), secret_sha256=keys.secret_digest(secret), now=now(), **values
+            )
         )
         return secret, made
 
@@ -88,5 +102,10 @@ def case() -> dict[str, Any]:
         "job": {"ref": "TH-1184", "closed_at": "2026-03-02T16:40:00Z", "circuit": "creamery/rack-B"},
         "unit": {"compressor_type": "scroll", "motor": "three_phase", "refrigerant": "R-448A"},
         "opening": {"method": "rolling_cutter"},
-        "observations": {"copper_plating": "heavy", "filter_drier": "wet", "oil_clarity": "stays_milky", "oil_colour": ["brown", "black"]},
+        "observations": {
+            "copper_plating": "heavy",
+            "filter_drier": "wet",
+            "oil_clarity": "stays_milky",
+            "oil_colour": ["brown", "black"],
+        },
     }

@@ -15,9 +15,14 @@ from tests.web.conftest import Service
 pytestmark = pytest.mark.anyio
 
 
-@pytest.mark.parametrize("header", [None, "", "Bearer", "Bearer ", "Basic YTpi", "Bearer cc_nobody", "bearer cc_nobody, Bearer cc_nobody"])
+@pytest.mark.parametrize(
+    "header",
+    [None, "", "Bearer", "Bearer ", "Basic YTpi", "Bearer cc_nobody", "bearer cc_nobody, Bearer cc_nobody"],
+)
 async def test_without_a_known_key_nobody_comes_in(service, header):
-    answered = await service.http().get("/v1/vocabulary", headers={} if header is None else {"Authorization": header})
+    answered = await service.http().get(
+        "/v1/vocabulary", headers={} if header is None else {"Authorization": header}
+    )
 
     assert answered.status_code == 401
     assert answered.headers["WWW-Authenticate"] == 'Bearer realm="coldcase"'
@@ -58,8 +63,13 @@ async def test_a_revoked_key_is_refused_within_two_seconds(service):
             await asyncio.sleep(0.01)
 
 
-async def test_a_new_key_opens_and_a_revoked_one_is_refused_within_two_seconds_on_every_replica(service_database):
-    apps = [create_app(Settings(database_url=service_database.service_url, warm_properties=False)) for _ in range(2)]
+async def test_a_new_key_opens_and_a_revoked_one_is_refused_within_two_seconds_on_every_replica(
+    service_database,
+):
+    apps = [
+        create_app(Settings(database_url=service_database.service_url, warm_properties=False))
+        for _ in range(2)
+    ]
     async with apps[0].lifespan(), apps[1].lifespan():
         replicas = [Service(app, service_database.owner_url) for app in apps]
         secret, made = await replicas[0].key()
@@ -83,7 +93,9 @@ async def test_keys_that_nobody_made_do_not_ask_the_database_one_by_one(service_
             statements.append(told[2])
 
         event.listen(Engine, "before_cursor_execute", asked)
-        answers = await asyncio.gather(*(running.http(f"cc_{number}").get("/v1/vocabulary") for number in range(300)))
+        answers = await asyncio.gather(
+            *(running.http(f"cc_{number}").get("/v1/vocabulary") for number in range(300))
+        )
         event.remove(Engine, "before_cursor_execute", asked)
     assert {answered.status_code for answered in answers} == {401}
     assert len([one for one in statements if "api_key" in one]) < 30
@@ -99,4 +111,6 @@ async def test_a_client_sees_its_own_decisions_only_unless_its_key_reads_all(ser
     assert (await fish.get(place)).status_code == 404
     assert (await fish.get("/v1/decisions")).json() == {"items": [], "next": None}
     assert (await auditor.get(place)).status_code == 200
-    assert place.rsplit("/", 1)[1] in [row["id"] for row in (await auditor.get("/v1/decisions")).json()["items"]]
+    assert place.rsplit("/", 1)[1] in [
+        row["id"] for row in (await auditor.get("/v1/decisions")).json()["items"]
+    ]

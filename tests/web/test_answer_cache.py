@@ -1,4 +1,5 @@
-"""The cache of answers never shows: what comes out of it is what `explain` says, whatever was asked before."""
+"""The cache of answers never shows: what comes out of it is what `explain` says, whatever was asked
+before."""
 
 import asyncio
 from typing import Any
@@ -15,11 +16,24 @@ from coldcase.core.rule_table import RuleTable
 from tests.core.tables import compiled_of, compiled_starter, starter_document
 
 WEIGHED: dict[str, list[Any]] = {
-    "unit": [{"refrigerant": "R-410A"}, {"refrigerant": "what is it"}, {"application": "chiller"}, {"compressors_on_circuit": 3}],
+    "unit": [
+        {"refrigerant": "R-410A"},
+        {"refrigerant": "what is it"},
+        {"application": "chiller"},
+        {"compressors_on_circuit": 3},
+    ],
     "opening": [{"method": "torch"}, {"oil_sample": "open", "left_open": "weeks"}, {"seen": "photos_only"}],
-    "readings": [{"suction_superheat": {"value": 1, "unit": "K"}}, {"suction_superheat": {"value": 44, "unit": "K"}}, {"run_hours": 3}],
+    "readings": [
+        {"suction_superheat": {"value": 1, "unit": "K"}},
+        {"suction_superheat": {"value": 44, "unit": "K"}},
+        {"run_hours": 3},
+    ],
     "oil_results": [{"water_mg_kg": 12}, {"water_mg_kg": 312}, {"iron_mg_kg": "<5"}],
-    "observations": [{"copper_plating": "heavy"}, {"oil_colour": ["black", "brown"]}, {"oil_colour": "black"}],
+    "observations": [
+        {"copper_plating": "heavy"},
+        {"oil_colour": ["black", "brown"]},
+        {"oil_colour": "black"},
+    ],
 }
 NOT_WEIGHED: dict[str, list[Any]] = {
     "unit": [{"ref": "B-2"}],
@@ -27,11 +41,18 @@ NOT_WEIGHED: dict[str, list[Any]] = {
     "evidence": [[{"uri": "https://files.example/1.jpg"}]],
     "supersedes": ["01a2157f-fd0d-7630-b323-b38ec8711a64"],
 }
-CHANGES = [(part, change) for parts in (WEIGHED, NOT_WEIGHED) for part, each in parts.items() for change in each]
+CHANGES = [
+    (part, change) for parts in (WEIGHED, NOT_WEIGHED) for part, each in parts.items() for change in each
+]
 BASES: list[dict[str, Any]] = [
     {"unit": {"compressor_type": "scroll", "motor": "three_phase"}},
     {
-        "unit": {"compressor_type": "reciprocating", "motor": "single_phase", "refrigerant": "R-134a", "lubricant": "POE"},
+        "unit": {
+            "compressor_type": "reciprocating",
+            "motor": "single_phase",
+            "refrigerant": "R-134a",
+            "lubricant": "POE",
+        },
         "opening": {"method": "saw"},
         "observations": {"metal_in_oil": "flakes", "shaft_turns": "stuck"},
         "readings": {"suction_superheat": {"value": 11, "unit": "K"}, "line_voltages_v": [228]},
@@ -41,20 +62,26 @@ BASES: list[dict[str, Any]] = [
 
 
 def changed(base: dict[str, Any], part: str, change: Any) -> ParsedCase:
-    return parse_case(base | {part: {**base.get(part, {}), **change} if isinstance(change, dict) else change}, compiled_starter())
+    return parse_case(
+        base | {part: {**base.get(part, {}), **change} if isinstance(change, dict) else change},
+        compiled_starter(),
+    )
 
 
 @pytest.mark.anyio
 @pytest.mark.parametrize("base", BASES, ids=["little", "much"])
 async def test_a_cached_answer_is_the_one_that_would_be_computed(base: dict[str, Any]) -> None:
-    """After whatever else was asked before: every case that differs from another in one part alone, one after the other."""
+    """After whatever else was asked before: every case that differs from another in one part alone, one after
+    the other."""
     compiled, wrong = compiled_starter(), []
     each = [(what, changed(base, *what)) for what in CHANGES]
     for before, first in each:
         batcher = AnswerBatcher()
         await batcher.answer(first, compiled)
         wrong += [
-            (before, what) for what, parsed in each if await batcher.answer(parsed, compiled) != classifying.answer_case(parsed, compiled)
+            (before, what)
+            for what, parsed in each
+            if await batcher.answer(parsed, compiled) != classifying.answer_case(parsed, compiled)
         ]
     assert wrong == []
 
@@ -63,7 +90,9 @@ def asking(batcher: AnswerBatcher, *raws: dict[str, Any]) -> None:
     async def ask() -> None:
         for raw in raws:
             parsed = parse_case_leniently(raw, compiled_starter())
-            assert await batcher.answer(parsed, compiled_starter()) == classifying.answer_case(parsed, compiled_starter())
+            assert await batcher.answer(parsed, compiled_starter()) == classifying.answer_case(
+                parsed, compiled_starter()
+            )
 
     asyncio.run(ask())
 
@@ -106,7 +135,8 @@ async def test_another_rule_table_has_answers_of_its_own() -> None:
     document["causes"]["moisture"]["title"] = "Water, and nothing but water"
     other, batcher = compiled_of(msgspec.convert(document, RuleTable)), AnswerBatcher()
     parsed = parse_case(
-        {"unit": UNIT, "observations": {"copper_plating": "heavy"}, "oil_results": {"water_mg_kg": 900}}, compiled_starter()
+        {"unit": UNIT, "observations": {"copper_plating": "heavy"}, "oil_results": {"water_mg_kg": 900}},
+        compiled_starter(),
     )
     before, after = await batcher.answer(parsed, compiled_starter()), await batcher.answer(parsed, other)
     assert (before.cause, after.title) == ("moisture", "Water, and nothing but water")

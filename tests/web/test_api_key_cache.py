@@ -25,8 +25,19 @@ class CacheWithClocks(ApiKeyCache):
 
     def holds(self, *secrets: str, expires_at: datetime | None = None) -> None:
         """Knows these keys and no others."""
-        made = {"client_id": 1, "client": "Tern Haven", "person": None, "scopes": frozenset({"preview"}), "created_at": NOON}
-        self.replace({keys.secret_digest(secret): ApiKey(id=uuid7(), **made, expires_at=expires_at, revoked_at=None) for secret in secrets})
+        made = {
+            "client_id": 1,
+            "client": "Tern Haven",
+            "person": None,
+            "scopes": frozenset({"preview"}),
+            "created_at": NOON,
+        }
+        self.replace(
+            {
+                keys.secret_digest(secret): ApiKey(id=uuid7(), **made, expires_at=expires_at, revoked_at=None)
+                for secret in secrets
+            }
+        )
 
     def finds(self, *secrets: str, could_look: bool = True) -> None:
         """Has these keys after the next look, if it could look at all."""

@@ -38,7 +38,9 @@ async def test_the_same_key_and_case_give_the_first_bytes_again(caller, case, se
     before = await service.count("decision")
 
     turned_round = json.dumps(dict(reversed(case.items())), indent=3)
-    again = await caller.post("/v1/classifications", content=turned_round, headers={**key, "Content-Type": "application/json"})
+    again = await caller.post(
+        "/v1/classifications", content=turned_round, headers={**key, "Content-Type": "application/json"}
+    )
 
     assert (first.status_code, again.status_code) == (201, 200)
     assert "Answer-Repeated" not in first.headers
@@ -61,8 +63,12 @@ async def test_the_same_key_with_another_case_is_refused(caller, case):
 
 async def test_keys_of_two_clients_do_not_meet(service, case):
     key = {"Idempotency-Key": "monday-1"}
-    one = await (await service.caller(client="Tern Haven Dairy")).post("/v1/classifications", json=case, headers=key)
-    two = await (await service.caller(client="Tern Haven Fish")).post("/v1/classifications", json=case, headers=key)
+    one = await (await service.caller(client="Tern Haven Dairy")).post(
+        "/v1/classifications", json=case, headers=key
+    )
+    two = await (await service.caller(client="Tern Haven Fish")).post(
+        "/v1/classifications", json=case, headers=key
+    )
 
     assert (one.status_code, two.status_code) == (201, 201)
     assert one.json()["id"] != two.json()["id"]
@@ -111,7 +117,9 @@ async def test_every_flaw_is_named_with_its_place_and_the_word_that_was_meant(ca
 async def test_read_leniently_what_is_wrong_is_left_out_named_and_recorded(caller, case):
     case["observations"]["coper_plating"] = "heavy"
 
-    answered = await caller.post("/v1/classifications", json=case, headers={"Prefer": "respond-async, handling=lenient"})
+    answered = await caller.post(
+        "/v1/classifications", json=case, headers={"Prefer": "respond-async, handling=lenient"}
+    )
 
     assert answered.status_code == 201
     assert answered.headers["Preference-Applied"] == "handling=lenient"
@@ -126,14 +134,20 @@ BAR_CODE = 90071992547409931
 
 @pytest.mark.parametrize(
     ("members", "place"),
-    [({"job": {"ref": BAR_CODE}}, "/job/ref"), ({"serial": BAR_CODE}, "/serial"), ({"serial": [{"code": -(10**30)}]}, "/serial")],
+    [
+        ({"job": {"ref": BAR_CODE}}, "/job/ref"),
+        ({"serial": BAR_CODE}, "/serial"),
+        ({"serial": [{"code": -(10**30)}]}, "/serial"),
+    ],
 )
 async def test_a_bar_code_sent_as_a_number_loses_no_case(caller, case, members, place):
     strictly = await caller.post("/v1/classifications", json=case | members)
     assert (strictly.status_code, [error["pointer"] for error in strictly.json()["errors"]]) == (422, [place])
 
     headers = {"Idempotency-Key": str(uuid4()), "Prefer": "handling=lenient"}
-    first, again = [await caller.post("/v1/classifications", json=case | members, headers=headers) for _ in range(2)]
+    first, again = [
+        await caller.post("/v1/classifications", json=case | members, headers=headers) for _ in range(2)
+    ]
     assert (first.status_code, again.status_code) == (201, 200)
     assert again.content == first.content
     assert first.json()["cause"] == "moisture"
@@ -145,7 +159,9 @@ async def test_a_bar_code_sent_as_a_number_loses_no_case(caller, case, members, 
 
 
 async def test_without_a_readable_unit_leniency_does_not_help(caller):
-    answered = await caller.post("/v1/classifications", json={"unit": {"motor": "steam"}}, headers={"Prefer": "handling=lenient"})
+    answered = await caller.post(
+        "/v1/classifications", json={"unit": {"motor": "steam"}}, headers={"Prefer": "handling=lenient"}
+    )
 
     assert answered.status_code == 422
     assert "Preference-Applied" not in answered.headers
@@ -172,7 +188,9 @@ async def test_a_preview_under_a_named_table(caller, case):
 
 
 async def test_an_empty_case_is_valid_and_undetermined(caller):
-    answered = await caller.post("/v1/classifications", json={"unit": {"compressor_type": "unknown", "motor": "unknown"}})
+    answered = await caller.post(
+        "/v1/classifications", json={"unit": {"compressor_type": "unknown", "motor": "unknown"}}
+    )
 
     assert answered.status_code == 201
     assert (answered.json()["cause"], answered.json()["status"]) == ("undetermined", "undetermined")

@@ -15,9 +15,19 @@ async def clerk(service):
     caller = await service.caller(client="Butter Store")
     for number in range(5):
         case = {
-            "job": {"ref": f"TH-{number}", "closed_at": f"2026-03-0{number + 1}T12:00:00Z", "circuit": f"rack-{number % 2}"},
-            "unit": {"compressor_type": "scroll" if number % 2 else "screw", "motor": "three_phase", "refrigerant": "R-134a"},
-            "observations": {"phase_rotation": "reversed", "test_run": "runs_without_pumping"} if number == 4 else {},
+            "job": {
+                "ref": f"TH-{number}",
+                "closed_at": f"2026-03-0{number + 1}T12:00:00Z",
+                "circuit": f"rack-{number % 2}",
+            },
+            "unit": {
+                "compressor_type": "scroll" if number % 2 else "screw",
+                "motor": "three_phase",
+                "refrigerant": "R-134a",
+            },
+            "observations": {"phase_rotation": "reversed", "test_run": "runs_without_pumping"}
+            if number == 4
+            else {},
         }
         assert (await caller.post("/v1/classifications", json=case)).status_code == 201
     return caller
@@ -104,7 +114,9 @@ async def test_the_report_says_to_people_what_the_record_says_to_programs(clerk,
     case["job"]["ref"] = "<script>alert(1)</script>"
     answer = (await clerk.post("/v1/classifications", json=case)).json()
 
-    report = await clerk.get(f"/v1/decisions/{answer['id']}", headers={"Accept": "text/html,application/xhtml+xml"})
+    report = await clerk.get(
+        f"/v1/decisions/{answer['id']}", headers={"Accept": "text/html,application/xhtml+xml"}
+    )
 
     assert report.headers["Content-Type"].startswith("text/html")
     assert answer["title"] in report.text
@@ -130,7 +142,10 @@ async def test_earlier_failures_on_the_circuit_stand_beside_a_decision_each_job_
     jobs = [await record(month, f"TH-{month}") for month in range(1, 13)]
     corrected = await record(11, "TH-11", supersedes=jobs[10])
     other = await service.caller(client="Rind Store")
-    await other.post("/v1/classifications", json={**case, "job": {"circuit": "creamery/rack-C", "closed_at": "2025-11-20T16:40:00Z"}})
+    await other.post(
+        "/v1/classifications",
+        json={**case, "job": {"circuit": "creamery/rack-C", "closed_at": "2025-11-20T16:40:00Z"}},
+    )
 
     [*_, first] = earlier = (await caller.get(f"/v1/decisions/{jobs[11]}")).json()["earlier_on_circuit"]
     assert [row["id"] for row in earlier] == [corrected, *jobs[9:0:-1]]
@@ -142,7 +157,8 @@ async def test_earlier_failures_on_the_circuit_stand_beside_a_decision_each_job_
 
 @contextmanager
 def statements():
-    """The statements that were sent to any database meanwhile, beside what keeps connections and the record going."""
+    """The statements that were sent to any database meanwhile, beside what keeps connections and the record
+    going."""
     found: list[str] = []
 
     def note(_conn, _cursor, statement, *_):

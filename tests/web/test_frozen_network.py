@@ -1,4 +1,5 @@
-"""The network before the database goes silent, backends are ended, a table is locked: answers come in time, and all comes back by itself."""
+"""The network before the database goes silent, backends are ended, a table is locked: answers come in time,
+and all comes back by itself."""
 
 import asyncio
 import time
@@ -32,7 +33,9 @@ def proxy(postgres):
 @pytest.fixture
 async def distant(service_database, proxy):
     """The service with the proxy between it and its database."""
-    settings = Settings(database_url=proxy.instead_of(service_database.service_url), warm_properties=False, seal_seconds=1)
+    settings = Settings(
+        database_url=proxy.instead_of(service_database.service_url), warm_properties=False, seal_seconds=1
+    )
     app = create_app(settings)
     async with app.lifespan():
         running = Service(app, service_database.owner_url)
@@ -43,7 +46,8 @@ async def distant(service_database, proxy):
 
 @dataclass
 class Calls:
-    """What callers were told, each kind by its own loop of calls: when, after how long, and with what status."""
+    """What callers were told, each kind by its own loop of calls: when, after how long, and with what
+    status."""
 
     told: dict[str, list[tuple[float, float, int]]] = field(default_factory=dict)
     tasks: list[asyncio.Task] = field(default_factory=list)
@@ -69,10 +73,21 @@ class Calls:
         return max(seconds for told in self.told.values() for _, seconds, _ in told)
 
     def statuses(self, kind: str, since: float, until: float) -> set[int]:
-        return {status for began, seconds, status in self.told[kind] if since <= began and began + seconds <= until}
+        return {
+            status
+            for began, seconds, status in self.told[kind]
+            if since <= began and began + seconds <= until
+        }
 
     def first_good(self, kind: str, since: float) -> float:
-        return min(began + seconds for began, seconds, status in self.told[kind] if began > since and status in (200, 201)) - since
+        return (
+            min(
+                began + seconds
+                for began, seconds, status in self.told[kind]
+                if began > since and status in (200, 201)
+            )
+            - since
+        )
 
 
 def calling(caller: httpx.AsyncClient, case) -> Calls:
@@ -154,10 +169,13 @@ async def test_ended_backends_are_replaced_whatever_they_were_at(distant, postgr
     caller = await distant.caller()
     calls = calling(caller, case)
     await asyncio.sleep(0.5)
-    with psycopg.connect(postgres.url(embedded.SUPERUSER, service_database.name).replace("+psycopg", ""), autocommit=True) as conn:
+    with psycopg.connect(
+        postgres.url(embedded.SUPERUSER, service_database.name).replace("+psycopg", ""), autocommit=True
+    ) as conn:
         for _ in range(30):
             conn.execute(
-                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = 'coldcase_service' AND datname = current_database()"
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = "
+                "'coldcase_service' AND datname = current_database()"
             )
             await asyncio.sleep(0.1)
     stormed = time.monotonic()

@@ -36,7 +36,11 @@ async def test_a_wrong_turn_is_a_problem_document(caller, method, path, status, 
     assert answered.status_code == status
     assert answered.headers["Content-Type"] == "application/problem+json"
     body = answered.json()
-    assert (body["type"], body["status"], body["request_id"]) == (f"/problems/{code}", status, answered.headers["X-Request-Id"])
+    assert (body["type"], body["status"], body["request_id"]) == (
+        f"/problems/{code}",
+        status,
+        answered.headers["X-Request-Id"],
+    )
     assert ("Allow" in answered.headers) == (status == 405)
 
 
@@ -64,7 +68,9 @@ async def test_head_is_get_without_the_body(caller):
     assert head.headers["ETag"] == whole.headers["ETag"]
 
 
-@pytest.mark.parametrize(("sent", "kept"), [("job-77.b_1", True), ("a b", False), ("x" * 65, False), ("", False), ("<b>", False)])
+@pytest.mark.parametrize(
+    ("sent", "kept"), [("job-77.b_1", True), ("a b", False), ("x" * 65, False), ("", False), ("<b>", False)]
+)
 async def test_a_sane_request_id_is_kept_and_another_replaced(caller, sent, kept):
     answered = await caller.get("/health/live", headers={"X-Request-Id": sent})
 
@@ -88,14 +94,20 @@ async def test_only_plain_json_is_read(caller, case, headers):
     assert answered.status_code == 415
 
 
-@pytest.mark.parametrize("kind", ["application/json", "application/json; charset=utf-8", 'Application/JSON;charset="UTF-8"'])
+@pytest.mark.parametrize(
+    "kind", ["application/json", "application/json; charset=utf-8", 'Application/JSON;charset="UTF-8"']
+)
 async def test_json_may_say_that_it_is_utf_8(caller, case, kind):
-    answered = await caller.post("/v1/classifications/preview", content=json.dumps(case), headers={"Content-Type": kind})
+    answered = await caller.post(
+        "/v1/classifications/preview", content=json.dumps(case), headers={"Content-Type": kind}
+    )
 
     assert answered.status_code == 200
 
 
-@pytest.mark.parametrize("path", ["/v1/vocabulary", "/v1/decisions", "/v1/rule-tables", "/v1/rule-tables/current"])
+@pytest.mark.parametrize(
+    "path", ["/v1/vocabulary", "/v1/decisions", "/v1/rule-tables", "/v1/rule-tables/current"]
+)
 async def test_what_nobody_can_produce_is_not_acceptable(caller, path):
     answered = await caller.get(path, headers={"Accept": "image/png"})
 
@@ -114,13 +126,21 @@ async def test_an_unacceptable_answer_is_refused_before_anything_is_recorded(cal
 
 @pytest.mark.parametrize("chunked", [False, True])
 async def test_a_body_beyond_64_kib_is_too_large_however_it_comes(caller, chunked):
-    body = b'{"unit": {"compressor_type": "scroll", "motor": "three_phase"}, "job": {"ref": "' + b"x" * 65536 + b'"}}'
+    body = (
+        b'{"unit": {"compressor_type": "scroll", "motor": "three_phase"}, "job": {"ref": "'
+        + b"x" * 65536
+        + b'"}}'
+    )
 
     async def pieces():
         for start in range(0, len(body), 8192):
             yield body[start : start + 8192]
 
-    answered = await caller.post("/v1/classifications", content=pieces() if chunked else body, headers={"Content-Type": "application/json"})
+    answered = await caller.post(
+        "/v1/classifications",
+        content=pieces() if chunked else body,
+        headers={"Content-Type": "application/json"},
+    )
 
     assert answered.status_code == 413
     assert answered.json()["type"] == "/problems/too_large"
@@ -159,7 +179,11 @@ async def test_past_its_capacity_the_service_says_so_at_once_and_health_still_an
     health = await crowded.get("/health/live")
     release.set()
 
-    assert (second.status_code, second.headers["Retry-After"], second.json()["type"]) == (503, "1", "/problems/overloaded")
+    assert (second.status_code, second.headers["Retry-After"], second.json()["type"]) == (
+        503,
+        "1",
+        "/problems/overloaded",
+    )
     assert second.json()["request_id"] == second.headers["X-Request-Id"]
     assert health.status_code == 200
     assert (await first).content == b"done"
@@ -198,14 +222,19 @@ async def test_metrics_count_by_route_and_can_be_closed(service, caller):
         ("OPTIONS /v1/decisions", "*/*", None, "no-store"),
     ],
 )
-async def test_every_answer_tells_browsers_and_caches_to_make_nothing_more_of_it(caller, asked, accept, varies, cache):
+async def test_every_answer_tells_browsers_and_caches_to_make_nothing_more_of_it(
+    caller, asked, accept, varies, cache
+):
     answered = await caller.request(*asked.split(), headers={"Accept": accept})
 
     policy = answered.headers["Content-Security-Policy"]
     assert "default-src 'none'" in policy
     assert "frame-ancestors 'none'" in policy
     assert "script" not in policy
-    assert (answered.headers["X-Content-Type-Options"], answered.headers["Referrer-Policy"]) == ("nosniff", "no-referrer")
+    assert (answered.headers["X-Content-Type-Options"], answered.headers["Referrer-Policy"]) == (
+        "nosniff",
+        "no-referrer",
+    )
     assert answered.headers.get("Vary") == varies
     assert answered.headers.get_list("Cache-Control") == [cache]
 
@@ -233,8 +262,19 @@ async def test_a_path_has_one_spelling(service, path, status):
         sent.append(message)
 
     raw, _, query = path.encode().partition(b"?")
-    scope = {"type": "http", "method": "GET", "path": unquote(raw.decode()), "raw_path": raw, "query_string": query, "headers": []}
-    await service.app({**scope, "http_version": "1.1", "scheme": "http", "server": None, "client": None, "root_path": ""}, None, send)
+    scope = {
+        "type": "http",
+        "method": "GET",
+        "path": unquote(raw.decode()),
+        "raw_path": raw,
+        "query_string": query,
+        "headers": [],
+    }
+    await service.app(
+        {**scope, "http_version": "1.1", "scheme": "http", "server": None, "client": None, "root_path": ""},
+        None,
+        send,
+    )
 
     assert sent[0]["status"] == status
 
@@ -247,9 +287,27 @@ async def test_a_place_is_given_back_when_the_answer_is_made_and_not_when_it_is_
         await read.wait()
 
     app = create_app(Settings(most_in_flight=1))
-    scope = {"type": "http", "method": "GET", "path": "/problems/busy", "raw_path": b"/problems/busy", "query_string": b"", "headers": []}
+    scope = {
+        "type": "http",
+        "method": "GET",
+        "path": "/problems/busy",
+        "raw_path": b"/problems/busy",
+        "query_string": b"",
+        "headers": [],
+    }
     first = asyncio.create_task(
-        app({**scope, "http_version": "1.1", "scheme": "http", "server": None, "client": None, "root_path": ""}, None, unread)
+        app(
+            {
+                **scope,
+                "http_version": "1.1",
+                "scheme": "http",
+                "server": None,
+                "client": None,
+                "root_path": "",
+            },
+            None,
+            unread,
+        )
     )
     await reading.wait()
 
@@ -263,7 +321,8 @@ async def test_with_a_port_of_their_own_metrics_are_there_and_nothing_else(servi
     app = create_app(Settings(metrics_port=9100))
     app.state.services = service.app.state.services
     apart, main = (
-        httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url=f"http://coldcase.example:{port}") for port in (9100, 8000)
+        httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url=f"http://coldcase.example:{port}")
+        for port in (9100, 8000)
     )
 
     assert [(await apart.get(path)).status_code for path in ("/metrics", "/health/live")] == [200, 404]
@@ -274,6 +333,8 @@ async def test_with_a_port_of_their_own_metrics_are_there_and_nothing_else(servi
 
 async def test_a_header_that_comes_several_times_is_one_list(caller, case):
     wanted = [("Prefer", "respond-async"), ("Prefer", "handling=lenient"), ("Prefer", "wait=1")]
-    answered = await caller.post("/v1/classifications/preview", json={**case, "colour": "red"}, headers=wanted)
+    answered = await caller.post(
+        "/v1/classifications/preview", json={**case, "colour": "red"}, headers=wanted
+    )
 
     assert (answered.status_code, answered.headers["Preference-Applied"]) == (200, "handling=lenient")

@@ -17,7 +17,8 @@ from tests.web.conftest import Service
 pytestmark = pytest.mark.anyio
 
 REFUSE = """
-CREATE FUNCTION refuse() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE EXCEPTION 'no' USING ERRCODE = '53100'; END $$;
+CREATE FUNCTION refuse() RETURNS trigger LANGUAGE plpgsql AS
+    $$ BEGIN RAISE EXCEPTION 'no' USING ERRCODE = '53100'; END $$;
 CREATE TRIGGER refuse BEFORE INSERT ON decision FOR EACH ROW EXECUTE FUNCTION refuse()
 """
 
@@ -63,7 +64,9 @@ async def test_the_figures_say_what_is_so(own, case):
         assert shown['coldcase_connections_in_use{kind="coldcase"}'] == 1
 
 
-async def test_on_a_full_disk_readiness_says_so_and_since_when_until_there_is_room(own, service_database, case):
+async def test_on_a_full_disk_readiness_says_so_and_since_when_until_there_is_room(
+    own, service_database, case
+):
     caller = await own.caller()
     before = (await caller.get("/health/ready")).json()
     with psycopg.connect(service_database.owner_url.replace("+psycopg", ""), autocommit=True) as owner:
@@ -87,7 +90,9 @@ async def test_a_verdict_on_a_read_only_server_is_refused_as_one_that_is_away(ow
     with psycopg.connect(service_database.owner_url.replace("+psycopg", ""), autocommit=True) as owner:
         owner.execute(REFUSE.replace("ON decision", "ON verdict").replace("53100", "25006"))
     given = {"cause": "moisture", "basis": "teardown"}
-    assert (await caller.post(f"/v1/decisions/{placed}/verdicts", json=given)).json()["type"] == "/problems/store_away"
+    assert (await caller.post(f"/v1/decisions/{placed}/verdicts", json=given)).json()[
+        "type"
+    ] == "/problems/store_away"
 
 
 async def test_whatever_has_started_is_closed_when_a_later_part_does_not_start(service_database, monkeypatch):
@@ -96,13 +101,18 @@ async def test_whatever_has_started_is_closed_when_a_later_part_does_not_start(s
 
     monkeypatch.setattr(Recorder, "start", fail)
     app = create_app(Settings(database_url=service_database.service_url, warm_properties=False))
-    with pytest.RaisesGroup(pytest.RaisesExc(RuntimeError, match="not today"), allow_unwrapped=True, flatten_subgroups=True):
+    with pytest.RaisesGroup(
+        pytest.RaisesExc(RuntimeError, match="not today"), allow_unwrapped=True, flatten_subgroups=True
+    ):
         async with app.lifespan():
             pytest.fail("it did not start")
 
     assert {task.get_name() for task in asyncio.all_tasks()}.isdisjoint({"watch", "sealer", "recorder"})
     with psycopg.connect(service_database.owner_url.replace("+psycopg", "")) as owner:
-        query = "SELECT count(*) FROM pg_stat_activity WHERE usename = 'coldcase_service' AND datname = current_database()"
+        query = (
+            "SELECT count(*) FROM pg_stat_activity WHERE usename = 'coldcase_service' AND datname "
+            "= current_database()"
+        )
         for _ in range(200):
             if (left := owner.execute(query).fetchone()[0]) == 0:
                 break

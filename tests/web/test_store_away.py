@@ -17,10 +17,14 @@ def shut(postgres, service):
     name = make_url(service.owner_url).database
 
     def turn(*, away: bool) -> None:
-        with psycopg.connect(postgres.url(embedded.SUPERUSER, "postgres").replace("+psycopg", ""), autocommit=True) as conn:
+        with psycopg.connect(
+            postgres.url(embedded.SUPERUSER, "postgres").replace("+psycopg", ""), autocommit=True
+        ) as conn:
             conn.execute(f"ALTER DATABASE {name} ALLOW_CONNECTIONS {'false' if away else 'true'}")
             if away:
-                conn.execute("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [name])
+                conn.execute(
+                    "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [name]
+                )
 
     yield turn
     turn(away=False)

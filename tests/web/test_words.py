@@ -90,9 +90,15 @@ async def test_frequencies_as_csv_are_the_table_s_own(caller):
 
     assert answered.headers["Content-Type"] == "text/csv; charset=utf-8"
     rows = list(csv.DictReader(io.StringIO(answered.text)))
-    heavy = {row["cause"]: float(row["per_hundred"]) for row in rows if (row["finding"], row["outcome"]) == ("copper_plating", "heavy")}
+    heavy = {
+        row["cause"]: float(row["per_hundred"])
+        for row in rows
+        if (row["finding"], row["outcome"]) == ("copper_plating", "heavy")
+    }
     plating = starter_table().findings["copper_plating"]
-    assert heavy == {"background": plating.background[2]} | {cause: shares[2] for cause, shares in plating.per_hundred.items()}
+    assert heavy == {"background": plating.background[2]} | {
+        cause: shares[2] for cause, shares in plating.per_hundred.items()
+    }
 
 
 async def test_rule_tables_need_their_own_scope(service):

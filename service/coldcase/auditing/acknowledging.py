@@ -1,8 +1,10 @@
-"""Known disorder: the owner declares the very discrepancies that a verification finds known; any other still makes it fail.
+"""Known disorder: the owner declares the very discrepancies that a verification finds known; any other still
+makes it fail.
 
-A clock that was wrong for a day, or a row that somebody changed, stays in the record for ever, and an alarm that always rings
-hides the next one. What is declared known stands in a sealed audit event, by a digest of each discrepancy, and every verification
-tells of it: nothing is hidden, and whoever may act as the owner may do it.
+A clock that was wrong for a day, or a row that somebody changed, stays in the record for ever, and an alarm
+that always rings hides the next one. What is declared known stands in a sealed audit event, by a digest of
+each discrepancy, and every verification tells of it: nothing is hidden, and whoever may act as the owner may
+do it.
 """
 
 from typing import Any
@@ -50,14 +52,16 @@ async def read_acknowledgements(conn: AsyncConnection, report: Verification) -> 
 async def acknowledge(conn: AsyncConnection, found: Verification, reason: str, *, actor: Actor) -> int:
     """Writes the event, as the owner; how many discrepancies it names. It counts once it is under a seal.
 
-    `found` must have every digest. Raises NothingToAcknowledge if there is no discrepancy, if a head was expected in vain, or if
-    there are more than an event can name.
+    `found` must have every digest. Raises NothingToAcknowledge if there is no discrepancy, if a head was
+    expected in vain, or if there are more than an event can name.
     """
     digests = sorted(found.digests or ())
     if any(discrepancy.what == "expected" for discrepancy in found.troubles):
         raise NothingToAcknowledge("A chain that does not have the expected head cannot be acknowledged.")
     if not 0 < len(digests) <= MOST_ACKNOWLEDGED:
-        raise NothingToAcknowledge(f"There are {found.wrong} troubles; one to {MOST_ACKNOWLEDGED} can be acknowledged.")
+        raise NothingToAcknowledge(
+            f"There are {found.wrong} troubles; one to {MOST_ACKNOWLEDGED} can be acknowledged."
+        )
     details = {"reason": reason, "count": len(digests), "troubles": digests}
     await events.write_event(conn, action=ACTION, subject="record", details=details, actor=actor)
     return len(digests)

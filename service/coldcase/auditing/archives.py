@@ -9,14 +9,22 @@ from msgspec.structs import replace
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.auditing.sealing import record_leaf
-from coldcase.auditing.verification import MOST_LISTED, ArchivedYear, Discrepancy, DiscrepancyKind, Verification
+from coldcase.auditing.verification import (
+    MOST_LISTED,
+    ArchivedYear,
+    Discrepancy,
+    DiscrepancyKind,
+    Verification,
+)
 from coldcase.db import seals, verification
 from coldcase.proof import merkle
 from coldcase.proof.leaves import StoredDecision
 
 
 class Archives:
-    """The archives that sealed events tell of, and the decisions of their years that are missed until all have been counted."""
+    """The archives that sealed events tell of, and the decisions of their years that are missed until all
+    have been counted.
+    """
 
     def __init__(self, by_event: dict[int, ArchivedYear], report: Verification) -> None:
         self._by_event = by_event
@@ -26,7 +34,9 @@ class Archives:
 
     @classmethod
     async def read(cls, conn: AsyncConnection, report: Verification) -> Self:
-        """The archives. That events and the table of archives say the same is checked; nothing seals that table."""
+        """The archives. That events and the table of archives say the same is checked; nothing seals that
+        table.
+        """
         by_event = await _archives_by_events(conn, report)
         listed = {archive.year: archive for archive in await verification.archives(conn)}
         for year in sorted(by_event.keys() | listed.keys()):
@@ -52,7 +62,9 @@ class Archives:
         return True
 
     async def settle(self, conn: AsyncConnection) -> None:
-        """Believes a year gone if as many of its decisions are missing as were archived, and none is left; else each is missing."""
+        """Believes a year gone if as many of its decisions are missing as were archived, and none is left;
+        else each is missing.
+        """
         for year, by_event in self._by_event.items():
             left = await verification.decisions_of(conn, year)
             gone = self._gone[year] == by_event.count and left == 0
@@ -60,7 +72,10 @@ class Archives:
             if gone:
                 self._report.taken_out += by_event.count
                 continue
-            detail = f"{by_event.count} decisions of {year} were archived; {self._gone[year]} are missing, and the record holds {left}"
+            detail = (
+                f"{by_event.count} decisions of {year} were archived; {self._gone[year]} are "
+                f"missing, and the record holds {left}"
+            )
             self._report.add(Discrepancy(what="archive", detail=detail))
             for discrepancy in self._missed[year]:
                 self._report.add(discrepancy)
@@ -75,13 +90,22 @@ async def _archives_by_events(conn: AsyncConnection, report: Verification) -> di
             made = {**event.details, "year": int(event.subject)}
             archive = msgspec.convert(made, ArchivedYear)
         except (ValueError, msgspec.ValidationError):
-            report.add(Discrepancy(what="archive", detail=f"audit event {event.id} says that a year was archived, and not how"))
+            report.add(
+                Discrepancy(
+                    what="archive",
+                    detail=f"audit event {event.id} says that a year was archived, and not how",
+                )
+            )
         else:
-            found[archive.year] = ArchivedYear(year=archive.year, count=archive.count, file_sha256=archive.file_sha256)
+            found[archive.year] = ArchivedYear(
+                year=archive.year, count=archive.count, file_sha256=archive.file_sha256
+            )
     return found
 
 
-async def check_archive(conn: AsyncConnection, rows: AsyncIterator[list[StoredDecision]], year: int, report: Verification) -> None:
+async def check_archive(
+    conn: AsyncConnection, rows: AsyncIterator[list[StoredDecision]], year: int, report: Verification
+) -> None:
     """Compares an archive's decisions with the hashes under the seals."""
     found, wrong = 0, report.wrong
     async with seals.as_auditor(conn):
@@ -91,11 +115,23 @@ async def check_archive(conn: AsyncConnection, rows: AsyncIterator[list[StoredDe
             for row in batch:
                 sealed = known.get(row.id)
                 found += sealed is not None
-                if sealed is None or merkle.leaf_hash(record_leaf("decision", row, sealed.format)) != sealed.leaf:
+                if (
+                    sealed is None
+                    or merkle.leaf_hash(record_leaf("decision", row, sealed.format)) != sealed.leaf
+                ):
                     what: DiscrepancyKind = "inserted" if sealed is None else "changed"
                     detail = f"decision {row.id} in the archive of {year} was {what}"
-                    report.add(Discrepancy(what=what, kind="decision", record=row.id, client_id=row.client_id, detail=detail))
+                    report.add(
+                        Discrepancy(
+                            what=what, kind="decision", record=row.id, client_id=row.client_id, detail=detail
+                        )
+                    )
     if found != expected:
-        report.add(Discrepancy(what="archive", detail=f"the archive of {year} was made of {expected} decisions and holds {found}"))
+        report.add(
+            Discrepancy(
+                what="archive",
+                detail=f"the archive of {year} was made of {expected} decisions and holds {found}",
+            )
+        )
     if report.wrong == wrong:
         report.archives = [replace(one, shown=one.shown or one.year == year) for one in report.archives]

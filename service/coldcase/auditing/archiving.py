@@ -1,7 +1,8 @@
-"""Retention: a year of decisions written to a file, verified against its seals, and taken out; personal texts erased.
+"""Retention: a year of decisions written to a file, verified against its seals, and taken out; personal texts
+erased.
 
-The file is gzipped NDJSON, a decision a line with every column, written with mode 0600. The chain of seals goes on holding
-over the hashes that stay; with the file at hand its contents are verified too.
+The file is gzipped NDJSON, a decision a line with every column, written with mode 0600. The chain of seals
+goes on holding over the hashes that stay; with the file at hand its contents are verified too.
 """
 
 import gzip
@@ -44,13 +45,16 @@ class FinishedArchive(msgspec.Struct, frozen=True):
     sha256: str
 
 
-async def archive_year(conn: AsyncConnection, year: int, folder: Path, *, drop: bool, actor: Actor) -> FinishedArchive:
-    """Writes a year that is over to a file, verifies the file against the seals, and detaches the year; as the owner.
+async def archive_year(
+    conn: AsyncConnection, year: int, folder: Path, *, drop: bool, actor: Actor
+) -> FinishedArchive:
+    """Writes a year that is over to a file, verifies the file against the seals, and detaches the year; as
+    the owner.
 
-    A decision is of the year in which it was recorded. The lock that detaching takes comes last, and each try waits so
-    shortly for it that recording goes on. Raises NotArchivable, and then nothing was taken out and no file is left: the year
-    is not over, not there or empty, a decision of it is not under a seal yet or not as it was sealed, the file is there
-    already, somebody reads without an end.
+    A decision is of the year in which it was recorded. The lock that detaching takes comes last, and each try
+    waits so shortly for it that recording goes on. Raises NotArchivable, and then nothing was taken out and
+    no file is left: the year is not over, not there or empty, a decision of it is not under a seal yet or not
+    as it was sealed, the file is there already, somebody reads without an end.
     """
     if year >= await store.this_year(conn):
         raise NotArchivable(f"{year} is not over.")
@@ -68,9 +72,13 @@ async def archive_year(conn: AsyncConnection, year: int, folder: Path, *, drop: 
         digest = _digest(path)
         await store.note_archive(conn, year, count=count, file_sha256=digest)
         details = {"count": count, "file_sha256": digest.hex(), "dropped": drop}
-        await events.write_event(conn, action="year.archived", subject=str(year), details=details, actor=actor)
+        await events.write_event(
+            conn, action="year.archived", subject=str(year), details=details, actor=actor
+        )
         if not await store.take_out(conn, year, drop=drop):
-            raise NotArchivable(f"Decisions are being read all the time, so {year} could not be taken out. Try again.")
+            raise NotArchivable(
+                f"Decisions are being read all the time, so {year} could not be taken out. Try again."
+            )
     return FinishedArchive(path, count, digest.hex())
 
 
@@ -123,7 +131,9 @@ async def _compare(conn: AsyncConnection, path: Path, count: int) -> None:
                 raise NotArchivable(f"Decision {row.id} is not under a seal yet.")
             sealed = known[row.id]
             if sealed.leaf != merkle.leaf_hash(decision_leaf(row, form=sealed.format)):
-                raise NotArchivable(f"Decision {row.id} is not as it was sealed: `coldcase verify` says more.")
+                raise NotArchivable(
+                    f"Decision {row.id} is not as it was sealed: `coldcase verify` says more."
+                )
         read += len(batch)
     if read != count:
         raise NotArchivable(f"{path} holds {read} decisions, {count} were written.")
@@ -161,7 +171,9 @@ def read_rows(path: Path) -> Iterator[list[StoredDecision]]:
         with gzip.open(path, "rb") as file:
             for line in file:
                 members = msgspec.structs.asdict(_decode(line))
-                batch.append(StoredDecision(**{**members, "fingerprint": bytes.fromhex(members["fingerprint"])}))
+                batch.append(
+                    StoredDecision(**{**members, "fingerprint": bytes.fromhex(members["fingerprint"])})
+                )
                 if len(batch) == LINES_AT_A_TIME:
                     yield batch
                     batch = []
@@ -176,11 +188,15 @@ def _digest(path: Path) -> bytes:
 
 
 async def check_archive_file(conn: AsyncConnection, path: Path, report: Verification) -> None:
-    """Verifies an archived year with its file at hand, after `verify`. Raises NotArchivable if the file cannot be read at all."""
+    """Verifies an archived year with its file at hand, after `verify`. Raises NotArchivable if the file
+    cannot be read at all.
+    """
     digest = _digest(path).hex()
     known = {archive.file_sha256: archive.year for archive in report.archives}
     if digest not in known:
-        report.add(Discrepancy(what="archive", detail=f"{path} is not the file of any archived year, byte for byte"))
+        report.add(
+            Discrepancy(what="archive", detail=f"{path} is not the file of any archived year, byte for byte")
+        )
     year = known.get(digest) or _year_in(path)
 
     async def rows() -> AsyncIterator[list[StoredDecision]]:
@@ -196,7 +212,8 @@ def _year_in(path: Path) -> int:
 
 
 class Erasure(msgspec.Struct, frozen=True, kw_only=True):
-    """What an erasure erases, or would: records by kind; personal texts by `kind.text`; and how many records go `whole`.
+    """What an erasure erases, or would: records by kind; personal texts by `kind.text`; and how many records
+    go `whole`.
 
     Records of the first releases have one salt for all their texts, which can only go together.
     """
@@ -217,8 +234,9 @@ async def erase_personal_texts(
 ) -> Erasure:
     """Erases a person's label everywhere, or what was written in one verdict, with an event; as the owner.
 
-    With `addresses` also the network addresses that stand beside the label; with `dry_run` nothing is erased. The event
-    does not say which person, nor what the texts were. Raises ValueError unless exactly one of the two is named.
+    With `addresses` also the network addresses that stand beside the label; with `dry_run` nothing is erased.
+    The event does not say which person, nor what the texts were. Raises ValueError unless exactly one of the
+    two is named.
     """
     if (person is None) == (verdict is None):
         raise ValueError("name a person or a verdict, one of the two")
@@ -226,7 +244,9 @@ async def erase_personal_texts(
     value = verdict if person is None else person
     assert value is not None  # noqa: S101 - one of the two is named
     keys = 0 if person is None else await store.keys_of(conn, person)
-    found = _erasure(await (store.erasable_texts if dry_run else store.erase_texts)(conn, wanted, value), keys)
+    found = _erasure(
+        await (store.erasable_texts if dry_run else store.erase_texts)(conn, wanted, value), keys
+    )
     if not dry_run and found.records:
         if person is not None:
             await store.erase_keys_label(conn, person)

@@ -1,6 +1,8 @@
-"""What the seals cannot show: whether keys and clients are as their sealed events say, and the database's guards as they were made.
+"""What the seals cannot show: whether keys and clients are as their sealed events say, and the database's
+guards as they were made.
 
-A key's row is under no seal, for it changes when it is revoked. The events of its making and its end are, and hold all that matters.
+A key's row is under no seal, for it changes when it is revoked. The events of its making and its end are, and
+hold all that matters.
 """
 
 import hashlib
@@ -36,8 +38,14 @@ async def check_guards(conn: AsyncConnection) -> list[Breach]:
         *_clients(holder_events, await holders.clients(conn)),
         *_keys(holder_events, await holders.keys(conn)),
         *[_misplaced(verdict, client) for verdict, client in await holders.misplaced_verdicts(conn)],
-        *[_untold("rule_table_event", str(event), UUID(int=event)) for event in await holders.table_events_without_audit(conn)],
-        *[_untold("verdict", str(verdict), verdict, client) for verdict, client in await holders.verdicts_without_audit(conn)],
+        *[
+            _untold("rule_table_event", str(event), UUID(int=event))
+            for event in await holders.table_events_without_audit(conn)
+        ],
+        *[
+            _untold("verdict", str(verdict), verdict, client)
+            for verdict, client in await holders.verdicts_without_audit(conn)
+        ],
         *await _guards(conn),
     ]
 
@@ -45,9 +53,15 @@ async def check_guards(conn: AsyncConnection) -> list[Breach]:
 async def _guards(conn: AsyncConnection) -> list[Breach]:
     wanted, there = guards.expected_guards(), await current_revision(conn)
     if there != wanted.revision:
-        detail = f"the database is at revision {there}, this release knows the guards of {wanted.revision}: they were not compared"
+        detail = (
+            f"the database is at revision {there}, this release knows the guards of "
+            f"{wanted.revision}: they were not compared"
+        )
         return [Breach("guard", detail)]
-    return [Breach("guard", _named(one)) for one in guards.differences(wanted.guards, await guards.look_at_guards(conn))]
+    return [
+        Breach("guard", _named(one))
+        for one in guards.differences(wanted.guards, await guards.look_at_guards(conn))
+    ]
 
 
 def _named(one: GuardDifference) -> str:
@@ -61,17 +75,31 @@ def _named(one: GuardDifference) -> str:
 
 def _otherwise(wanted: Any, found: Any) -> str:
     if isinstance(wanted, dict) and isinstance(found, dict):
-        members = sorted(member for member in wanted.keys() | found.keys() if wanted.get(member) != found.get(member))
+        members = sorted(
+            member for member in wanted.keys() | found.keys() if wanted.get(member) != found.get(member)
+        )
         return ", ".join(f"{member} is {found.get(member)}" for member in members)
     return f"it is {found}"
 
 
 def _misplaced(verdict: UUID, client: int) -> Breach:
-    return Breach("key", f"verdict {verdict} stands under the idempotency keys of another client", "verdict", verdict, client)
+    return Breach(
+        "key",
+        f"verdict {verdict} stands under the idempotency keys of another client",
+        "verdict",
+        verdict,
+        client,
+    )
 
 
 def _untold(kind: str, name: str, record: UUID, client: int | None = None) -> Breach:
-    return Breach("inserted", f"{kind} {name} has no audit event: it was inserted, or its event was deleted", kind, record, client)
+    return Breach(
+        "inserted",
+        f"{kind} {name} has no audit event: it was inserted, or its event was deleted",
+        kind,
+        record,
+        client,
+    )
 
 
 def _by_subject(holder_events: list[HolderEvent], *actions: str) -> dict[str, list[HolderEvent]]:
@@ -83,7 +111,10 @@ def _by_subject(holder_events: list[HolderEvent], *actions: str) -> dict[str, li
 
 
 def _clients(holder_events: list[HolderEvent], rows: dict[int, str]) -> Iterator[Breach]:
-    made, renamed = _by_subject(holder_events, "client.created", "client.adopted"), _by_subject(holder_events, "client.renamed")
+    made, renamed = (
+        _by_subject(holder_events, "client.created", "client.adopted"),
+        _by_subject(holder_events, "client.renamed"),
+    )
     for number, name in rows.items():
         events = made.get(str(number), [])
         if len(events) != 1:
@@ -91,7 +122,11 @@ def _clients(holder_events: list[HolderEvent], rows: dict[int, str]) -> Iterator
             continue
         last = [*events, *renamed.get(str(number), [])][-1].details.get("client")
         if last != name:
-            yield Breach("client", f"client {number} is named {name}; by its events its name is {last}", client_id=number)
+            yield Breach(
+                "client",
+                f"client {number} is named {name}; by its events its name is {last}",
+                client_id=number,
+            )
     there = {str(number) for number in rows}
     for subject, events in made.items():
         if subject not in there:
@@ -99,15 +134,25 @@ def _clients(holder_events: list[HolderEvent], rows: dict[int, str]) -> Iterator
 
 
 def _no_single(events: list[HolderEvent]) -> str:
-    return "was inserted: no event tells of it" if not events else f"was made {len(events)} times by the events"
+    return (
+        "was inserted: no event tells of it" if not events else f"was made {len(events)} times by the events"
+    )
 
 
 def _keys(holder_events: list[HolderEvent], rows: list[KeyRow]) -> Iterator[Breach]:
-    made, revoked = _by_subject(holder_events, "key.created", "key.adopted"), _by_subject(holder_events, "key.revoked")
+    made, revoked = (
+        _by_subject(holder_events, "key.created", "key.adopted"),
+        _by_subject(holder_events, "key.revoked"),
+    )
     for row in rows:
-        # Events of the first releases hold scopes and an end only; the keys of then were adopted with an event of their own.
+        # Events of the first releases hold scopes and an end only; the keys of then were adopted with an
+        # event of their own.
         events = [event for event in made.get(str(row.id), []) if "secret" in event.details]
-        wrong = list(_of_key(row, events, revoked.get(str(row.id), []))) if len(events) == 1 else [_no_single(events)]
+        wrong = (
+            list(_of_key(row, events, revoked.get(str(row.id), [])))
+            if len(events) == 1
+            else [_no_single(events)]
+        )
         for detail in wrong:
             yield Breach("key", f"key {row.id} {detail}", "api_key", row.id, row.client_id)
     there = {str(row.id) for row in rows}
@@ -128,7 +173,14 @@ def _of_key(row: KeyRow, made: list[HolderEvent], revoked: list[HolderEvent]) ->
         yield "was given another secret"
     if not _person_holds(row, by_event.get("person_sha256")):
         yield "was given to another person"
-    end = next((_moment(event.details.get("revoked_at")) for event in (*made, *revoked) if event.details.get("revoked_at")), None)
+    end = next(
+        (
+            _moment(event.details.get("revoked_at"))
+            for event in (*made, *revoked)
+            if event.details.get("revoked_at")
+        ),
+        None,
+    )
     if end != row.revoked_at:
         yield f"was changed: it is revoked at {row.revoked_at}, by its events {end}"
 
@@ -144,7 +196,9 @@ def _person_holds(row: KeyRow, by_event: str | None) -> bool:
 
 
 def _moment(by_event: object) -> object:
-    """The time that an event tells, or what else stands in its place: an event may have been tampered with."""
+    """The time that an event tells, or what else stands in its place: an event may have been tampered
+    with.
+    """
     try:
         return datetime.fromisoformat(by_event) if isinstance(by_event, str) else by_event
     except ValueError:

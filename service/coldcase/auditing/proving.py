@@ -1,4 +1,6 @@
-"""Inclusion proofs without a whole seal in hand: of each sealed tree the upper part is kept, a hash for every block of leaves."""
+"""Inclusion proofs without a whole seal in hand: of each sealed tree the upper part is kept, a hash for every
+block of leaves.
+"""
 
 import asyncio
 
@@ -10,19 +12,24 @@ from coldcase.errors import ColdcaseError
 from coldcase.proof import merkle
 
 BLOCK = 1024
-"""Leaves in a block, a power of two: so each block is a subtree of the whole, and the tree over the blocks' roots is its upper part."""
+"""Leaves in a block, a power of two: so each block is a subtree of the whole, and the tree over the blocks'
+roots is its upper part."""
 
 MOST_KEPT = 1000
 
 
 class NotAsSealed(ColdcaseError):
-    """The record no longer matches its seal, so there is no proof that it is under it. A verification names what was changed."""
+    """The record no longer matches its seal, so there is no proof that it is under it. A verification names
+    what was changed.
+    """
 
     code = "not_as_sealed"
 
 
 class Trees:
-    """The upper parts of sealed trees, 32 bytes for each `BLOCK` leaves; of the seals that were asked for last."""
+    """The upper parts of sealed trees, 32 bytes for each `BLOCK` leaves; of the seals that were asked for
+    last.
+    """
 
     def __init__(self) -> None:
         self._kept: dict[bytes, list[bytes]] = {}
@@ -30,8 +37,9 @@ class Trees:
     async def path(self, conn: AsyncConnection, seal: Seal, position: int) -> list[bytes]:
         """The hashes that lead from the leaf at `position` to the seal's root, the nearest first.
 
-        Reads one block of leaves; of a seal that is not kept all of them once, a block at a time, so that others come to
-        their turn in between. Raises NotAsSealed where what stands there does not have that root.
+        Reads one block of leaves; of a seal that is not kept all of them once, a block at a time, so that
+        others come to their turn in between. Raises NotAsSealed where what stands there does not have that
+        root.
         """
         upper = self._kept.pop(seal.head, None) or await _block_roots(conn, seal)
         if merkle.root(upper) != seal.root or not 0 <= position < seal.count:

@@ -21,7 +21,8 @@ OF_THE_RECORD = ("id", "recorded", "recorded_at", "engine")
 """Members of an answer that are not computed."""
 
 SINCE = {"left_out": (1, 1, 0), "refused_because": (1, 1, 0)}
-"""Members that earlier engines' answers do not have, and from which engine on; what an answer had no place for did not change."""
+"""Members that earlier engines' answers do not have, and from which engine on; what an answer had no place
+for did not change."""
 
 OLD_REFUSAL = "No cause is named."
 """How the notes begin, in the answers of the first engine, that say why no cause is named."""
@@ -47,9 +48,11 @@ class Replay(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def replay(decision: Decision, compiled: CompiledTable) -> Replay:
-    """Computes a decision again from the stored case and the recorded derived quantities, under the table that answered.
+    """Computes a decision again from the stored case and the recorded derived quantities, under the table
+    that answered.
 
-    Nothing is worked out from readings again, so the result does not depend on the property library of the day.
+    Nothing is worked out from readings again, so the result does not depend on the property library of the
+    day.
     """
     told = partial(Replay, recorded_engine=decision.engine, rule_table=decision.rule_table)
     try:
@@ -59,7 +62,9 @@ def replay(decision: Decision, compiled: CompiledTable) -> Replay:
     except (msgspec.DecodeError, Malformed, UnicodeDecodeError) as error:
         return told(result="corrupt", why=f"The stored text cannot be read: {error}.")
     if not is_as_sent(decision.case.decode(), decision.fingerprint, recorded):
-        return told(result="corrupt", why="The stored case is not the one whose fingerprint was recorded with it.")
+        return told(
+            result="corrupt", why="The stored case is not the one whose fingerprint was recorded with it."
+        )
     if (why := _corruption(decision, answer, compiled)) is not None:
         return told(result="corrupt", why=why)
     try:
@@ -90,7 +95,10 @@ class _Recorded(msgspec.Struct):
 
 
 def _corruption(decision: Decision, answer: _Recorded, compiled: CompiledTable) -> str | None:
-    if answer.rule_table.get("digest") != compiled.digest or answer.rule_table.get("version") != decision.rule_table:
+    if (
+        answer.rule_table.get("digest") != compiled.digest
+        or answer.rule_table.get("version") != decision.rule_table
+    ):
         return "The answer names another rule table than the one that the record holds under this number."
     if (answer.cause, round(answer.confidence * 10_000)) != (decision.cause, decision.confidence):
         return "Cause or confidence beside the answer are not the answer's."
@@ -106,16 +114,21 @@ def _again(raw: Any, answer: _Recorded, compiled: CompiledTable) -> Answer:
         properties=answer.engine.get("properties"),
         left_out=answer.left_out or (),
     )
-    # Some are recorded without next checks (bulk); whether there were none or none were asked for the record does not say.
+    # Some are recorded without next checks (bulk); whether there were none or none were asked for the record
+    # does not say.
     again = build_answer(case_with_readings, compiled, next_checks=bool(answer.next_checks))
     named = {"job_ref": _job_ref(raw, answer), "supersedes": raw.get("supersedes")}
-    return msgspec.structs.replace(again, **named, notes=[*_notes_on_the_case(answer, len(again.notes)), *again.notes])
+    return msgspec.structs.replace(
+        again, **named, notes=[*_notes_on_the_case(answer, len(again.notes)), *again.notes]
+    )
 
 
 def _weighed(raw: dict[str, Any]) -> dict[str, Any]:
     """The case without what never is weighed: labels that a later engine would refuse change no answer."""
     unit = {name: value for name, value in raw["unit"].items() if name != "ref"}
-    return {name: value for name, value in raw.items() if name not in ("job", "evidence", "supersedes")} | {"unit": unit}
+    return {name: value for name, value in raw.items() if name not in ("job", "evidence", "supersedes")} | {
+        "unit": unit
+    }
 
 
 def _job_ref(raw: dict[str, Any], answer: _Recorded) -> str | None:
@@ -125,21 +138,32 @@ def _job_ref(raw: dict[str, Any], answer: _Recorded) -> str | None:
 
 
 def _notes_on_the_case(answer: _Recorded, refusals: int) -> list[str]:
-    """The recorded notes but for those that say why no cause is named, which come last; of them a replay makes `refusals`."""
+    """The recorded notes but for those that say why no cause is named, which come last; of them a replay
+    makes `refusals`.
+    """
     if answer.refused_because is msgspec.UNSET:
         return [note for note in answer.notes if not note.startswith(OLD_REFUSAL)]
     return answer.notes if answer.refused_because is None or not refusals else answer.notes[:-refusals]
 
 
 def _derived(answer: _Recorded, compiled: CompiledTable) -> dict[str, tuple[tuple[str, ...], Source]]:
-    """The findings that the recorded quantities yielded: of several for one finding the worst, as when they were judged."""
+    """The findings that the recorded quantities yielded: of several for one finding the worst, as when they
+    were judged.
+    """
     sources = {weight.finding: weight.source for weight in (*answer.rationale, *answer.against)}
     found: dict[str, tuple[str, ...]] = {}
     for value in answer.derived:
-        if value.finding is None or value.outcome is None or value.superseded or value.finding not in compiled.table.findings:
+        if (
+            value.finding is None
+            or value.outcome is None
+            or value.superseded
+            or value.finding not in compiled.table.findings
+        ):
             continue
         outcomes = (value.outcome,) if isinstance(value.outcome, str) else tuple(value.outcome)
-        if value.finding not in found or _rank(value.finding, outcomes, compiled) > _rank(value.finding, found[value.finding], compiled):
+        if value.finding not in found or _rank(value.finding, outcomes, compiled) > _rank(
+            value.finding, found[value.finding], compiled
+        ):
             found[value.finding] = outcomes
     return {finding: (outcomes, sources.get(finding, "reading")) for finding, outcomes in found.items()}
 
@@ -151,7 +175,11 @@ def _rank(finding: str, outcomes: tuple[str, ...], compiled: CompiledTable) -> i
 
 def _differences(recorded: dict[str, Any], replayed: dict[str, Any], engine: str) -> list[Difference]:
     newer = {name for name, since in SINCE.items() if name not in recorded and _version(engine) < since}
-    members = [name for name in dict.fromkeys([*recorded, *replayed]) if name not in OF_THE_RECORD and name not in newer]
+    members = [
+        name
+        for name in dict.fromkeys([*recorded, *replayed])
+        if name not in OF_THE_RECORD and name not in newer
+    ]
     return [
         Difference(name, recorded.get(name), replayed.get(name))
         for name in members

@@ -1,9 +1,10 @@
-"""Sealing: at intervals, a Merkle tree over the records since the last seal, chained to it; and proofs that a record is in one.
+"""Sealing: at intervals, a Merkle tree over the records since the last seal, chained to it; and proofs that a
+record is in one.
 
-The database itself makes a seal (`seal_records`, as its owner): members, leaves, root, time, epoch and head. Whoever stole the
-service's password can have a seal made too early, can hold up sealing by holding locks (which is logged as overdue), and can record
-decisions and verdicts that nobody asked for, of the present minute and under the next seal; he can write, change or leave out
-nothing of the chain.
+The database itself makes a seal (`seal_records`, as its owner): members, leaves, root, time, epoch and head.
+Whoever stole the service's password can have a seal made too early, can hold up sealing by holding locks
+(which is logged as overdue), and can record decisions and verdicts that nobody asked for, of the present
+minute and under the next seal; he can write, change or leave out nothing of the chain.
 """
 
 import asyncio
@@ -31,7 +32,8 @@ BEFORE_FIRST_SEAL = bytes(32)
 """What stands for the head before the first seal."""
 
 OVERDUE_S = 300.0
-"""For how long a record may wait for a seal before that is a warning; or five intervals, if that is longer."""
+"""For how long a record may wait for a seal before that is a warning; or five intervals, if that is
+longer."""
 
 LAST_SEAL_S = 4.0
 """How long the last seal of a service that stops may take."""
@@ -73,18 +75,21 @@ def member_id(kind: str, row: Any) -> UUID:
 async def seal(conn: AsyncConnection, *, most: int = seals.MOST_IN_SEAL) -> Seal | None:
     """Seals what is complete and not sealed yet; None if there is nothing, or another replica is at it.
 
-    Rows of a transaction that is still open when this one looks are left for a later seal, and so is everything that
-    began after it: a seal never has to be reopened. One seal takes about `most` decisions; ask again until None. In a new
-    cluster, after a restore, the first takes all that stands there, and an event tells of it.
+    Rows of a transaction that is still open when this one looks are left for a later seal, and so is
+    everything that began after it: a seal never has to be reopened. One seal takes about `most` decisions;
+    ask again until None. In a new cluster, after a restore, the first takes all that stands there, and an
+    event tells of it.
     """
     return await seals.make(conn, most)
 
 
 class Sealer:
-    """Seals from the start, at intervals, and once more at the end. All replicas try; the database lets one at a time.
+    """Seals from the start, at intervals, and once more at the end. All replicas try; the database lets one
+    at a time.
 
-    `last_sealed_at` and `last_head` are of the newest seal that was seen, whoever made it; `oldest_unsealed_s` says for how
-    many seconds the oldest record has waited for one, None if none waits. All are as of the last try.
+    `last_sealed_at` and `last_head` are of the newest seal that was seen, whoever made it;
+    `oldest_unsealed_s` says for how many seconds the oldest record has waited for one, None if none waits.
+    All are as of the last try.
     """
 
     def __init__(self, transaction: Transaction, *, seconds: float) -> None:
@@ -128,7 +133,9 @@ class Sealer:
             _logger.exception("sealing failed in an unforeseen way")
 
     async def once(self) -> Seal | None:
-        """Makes one seal, if there is anything to seal; its head goes to the log, where no one who owns the database can reach it."""
+        """Makes one seal, if there is anything to seal; its head goes to the log, where no one who owns the
+        database can reach it.
+        """
         async with self._transaction() as conn:
             made = await seal(conn)
         if made is not None:
@@ -142,15 +149,22 @@ class Sealer:
         if state.last is not None:
             self.last_sealed_at, self.last_head = state.last.at, state.last.head.hex()
         self.oldest_unsealed_s = state.oldest_unsealed_s
-        if state.oldest_unsealed_s is not None and state.oldest_unsealed_s > max(OVERDUE_S, 5 * self._seconds):
-            _logger.warning("sealing is overdue", oldest_unsealed_s=round(state.oldest_unsealed_s), last_sealed_at=str(self.last_sealed_at))
+        if state.oldest_unsealed_s is not None and state.oldest_unsealed_s > max(
+            OVERDUE_S, 5 * self._seconds
+        ):
+            _logger.warning(
+                "sealing is overdue",
+                oldest_unsealed_s=round(state.oldest_unsealed_s),
+                last_sealed_at=str(self.last_sealed_at),
+            )
 
 
 class Inclusion(msgspec.Struct, frozen=True, kw_only=True):
     """The proof that a decision is under a seal.
 
-    `leaf` and `seal` are the very texts that are hashed; `case` and `answer` the texts whose digests stand in the leaf;
-    `path` leads from the leaf at `position` to the seal's root. `deploy/check_inclusion.py` checks all of it.
+    `leaf` and `seal` are the very texts that are hashed; `case` and `answer` the texts whose digests stand in
+    the leaf; `path` leads from the leaf at `position` to the seal's root. `deploy/check_inclusion.py` checks
+    all of it.
     """
 
     decision: UUID
@@ -164,7 +178,9 @@ class Inclusion(msgspec.Struct, frozen=True, kw_only=True):
 
 
 async def inclusion(conn: AsyncConnection, id_: UUID, trees: Trees | None = None) -> Inclusion:
-    """The proof for a decision that the caller may see, quicker with `trees` that are kept. Raises NotFound, NotSealed, NotAsSealed."""
+    """The proof for a decision that the caller may see, quicker with `trees` that are kept. Raises NotFound,
+    NotSealed, NotAsSealed.
+    """
     row = await seals.decision_row(conn, id_)
     if row is None:
         raise NotFound

@@ -1,4 +1,6 @@
-"""What a verification finds: each thing that is wrong, what of it is known and acknowledged, and the years that were taken out."""
+"""What a verification finds: each thing that is wrong, what of it is known and acknowledged, and the years
+that were taken out.
+"""
 
 import hashlib
 from datetime import datetime
@@ -31,7 +33,8 @@ DiscrepancyKind = Literal[
 
 
 class Discrepancy(msgspec.Struct, frozen=True, kw_only=True):
-    """A discrepancy, one thing that is wrong: with a record (`kind`, `record`), with a seal, or with the chain of seals.
+    """A discrepancy, one thing that is wrong: with a record (`kind`, `record`), with a seal, or with the
+    chain of seals.
 
     `state` stands for how the thing is now, where it can be in more than one wrong way.
     """
@@ -45,20 +48,26 @@ class Discrepancy(msgspec.Struct, frozen=True, kw_only=True):
     state: str | None = None
 
     def digest(self) -> str:
-        """32 hexadecimal digits for this discrepancy and no other. A record's stays the same when it comes under a seal."""
+        """32 hexadecimal digits for this discrepancy and no other. A record's stays the same when it comes
+        under a seal.
+        """
         of_record = self.record is not None
         identity = {
             "what": self.what,
             "kind": self.kind,
             "record": str(self.record) if of_record else None,
             "seal": None if of_record else self.seal,
-            "state": self.state if of_record and self.what not in ("key", "client", "guard") else self.state or self.detail,
+            "state": self.state
+            if of_record and self.what not in ("key", "client", "guard")
+            else self.state or self.detail,
         }
         return hashlib.sha256(canonical_json(identity)).hexdigest()[:32]
 
 
 class Acknowledgement(msgspec.Struct, frozen=True, kw_only=True):
-    """Troubles that the owner declared known, with a reason, in the sealed audit event of this number; how many of them are there."""
+    """Troubles that the owner declared known, with a reason, in the sealed audit event of this number; how
+    many of them are there.
+    """
 
     event: int
     reason: str
@@ -67,7 +76,9 @@ class Acknowledgement(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class ArchivedYear(msgspec.Struct, frozen=True, kw_only=True):
-    """A year that was taken out by a sealed event, whether its decisions are gone as that says, and whether the file was shown."""
+    """A year that was taken out by a sealed event, whether its decisions are gone as that says, and whether
+    the file was shown.
+    """
 
     year: int
     count: int
@@ -77,11 +88,13 @@ class ArchivedYear(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Verification(msgspec.Struct, kw_only=True):
-    """What a verification found. `good` unless something is wrong; `unsealed` records are too young to be under a seal.
+    """What a verification found. `good` unless something is wrong; `unsealed` records are too young to be
+    under a seal.
 
-    `taken_out` counts members whose year was archived: the chain holds over their stored hashes; the archive itself is
-    checked with the file at hand. `epochs` counts the clusters that the record has been in, `acknowledged` the troubles that
-    the owner declared known. At most 1000 troubles are listed, `wrong` counts all.
+    `taken_out` counts members whose year was archived: the chain holds over their stored hashes; the archive
+    itself is checked with the file at hand. `epochs` counts the clusters that the record has been in,
+    `acknowledged` the troubles that the owner declared known. At most 1000 troubles are listed, `wrong`
+    counts all.
     """
 
     seals: int = 0
@@ -107,7 +120,9 @@ class Verification(msgspec.Struct, kw_only=True):
     def as_document(self) -> dict[str, Any]:
         """What a program may read of it."""
         members = msgspec.to_builtins(self)
-        return {"good": self.good} | {name: value for name, value in members.items() if name not in ("known", "digests")}
+        return {"good": self.good} | {
+            name: value for name, value in members.items() if name not in ("known", "digests")
+        }
 
     @property
     def not_shown(self) -> list[ArchivedYear]:

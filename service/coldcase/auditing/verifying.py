@@ -1,4 +1,6 @@
-"""Verification: every seal recomputed from the records themselves, and each thing that is not as it was sealed, named."""
+"""Verification: every seal recomputed from the records themselves, and each thing that is not as it was
+sealed, named.
+"""
 
 import hashlib
 from collections import Counter
@@ -18,21 +20,31 @@ from coldcase.db.seals import Member, Seal
 from coldcase.db.verification import Checked, UnsealedRecord
 from coldcase.errors import Busy
 from coldcase.proof import merkle
-from coldcase.proof.leaves import LEAF_FORMAT, PERSONAL_TEXTS, RECORD_KINDS, StoredDecision, inconsistent_columns, mismatched_texts
+from coldcase.proof.leaves import (
+    LEAF_FORMAT,
+    PERSONAL_TEXTS,
+    RECORD_KINDS,
+    StoredDecision,
+    inconsistent_columns,
+    mismatched_texts,
+)
 
 LATEST_WRITE = {1: timedelta(minutes=10), 2: timedelta(minutes=2)}
-"""How long before its transaction begins to write a record may say that it was made, by the format of the seal before it.
+"""How long before its transaction begins to write a record may say that it was made, by the format of the
+seal before it.
 
-Since format 2 the database refuses a record whose time is more than a minute from its own, and seals by its own clock; a batch
-is on its way for seconds.
+Since format 2 the database refuses a record whose time is more than a minute from its own, and seals by its
+own clock; a batch is on its way for seconds.
 """
 
 
-async def verify(conn: AsyncConnection, *, expect: bytes | None = None, every_digest: bool = False) -> Verification:
+async def verify(
+    conn: AsyncConnection, *, expect: bytes | None = None, every_digest: bool = False
+) -> Verification:
     """Recomputes every seal, in a transaction that has read nothing yet and that can write nothing.
 
-    `expect` is a head that was kept elsewhere: it must be one of the chain's. With `every_digest` the digests of all
-    troubles are kept.
+    `expect` is a head that was kept elsewhere: it must be one of the chain's. With `every_digest` the digests
+    of all troubles are kept.
     """
     await verification.begin(conn)
     return await _verify(conn, expect, every_digest=every_digest)
@@ -67,7 +79,13 @@ def _check_chain(chain: list[Seal], expect: bytes | None, report: Verification) 
     previous = BEFORE_FIRST_SEAL
     for number, seal in enumerate(chain, start=1):
         if seal.number != number or seal.previous != previous:
-            report.add(Discrepancy(what="chain", seal=seal.number, detail=f"seal {seal.number} does not follow from the one before it"))
+            report.add(
+                Discrepancy(
+                    what="chain",
+                    seal=seal.number,
+                    detail=f"seal {seal.number} does not follow from the one before it",
+                )
+            )
         if merkle.head(head_members(seal)) != seal.head:
             detail = f"what seal {seal.number} says of itself is not what its head stands for"
             report.add(Discrepancy(what="head", seal=seal.number, detail=detail))
@@ -98,7 +116,10 @@ async def _check_seal(conn: AsyncConnection, link: _Link, archives: Archives, re
         detail = f"seal {seal.number} was made over {seal.count} records and holds {tree.count}"
         report.add(Discrepancy(what="count", seal=seal.number, detail=detail))
     if tree.root() != seal.root:
-        detail = f"the records of seal {seal.number} were exchanged, reordered or sealed anew: their hashes do not make its root"
+        detail = (
+            f"the records of seal {seal.number} were exchanged, reordered or sealed anew: their "
+            "hashes do not make its root"
+        )
         report.add(Discrepancy(what="root", seal=seal.number, detail=detail))
 
 
@@ -106,14 +127,18 @@ def _check_member(link: _Link, checked: Checked, archives: Archives, report: Ver
     member, row = checked
     kind, seal = RECORD_KINDS[member.kind], link.seal.number
     before = link.before if link.before is not None and link.before.epoch == link.seal.epoch else None
-    about = Discrepancy(what="changed", detail="", seal=seal, kind=kind, record=member.record, client_id=member.client_id)
+    about = Discrepancy(
+        what="changed", detail="", seal=seal, kind=kind, record=member.record, client_id=member.client_id
+    )
     name = _name(member)
     if row is None:
         gone = replace(about, what="missing", detail=f"{kind} {name} was deleted")
         if kind != "decision" or not archives.awaits(gone, _year(member.record)):
             report.add(gone)
         return
-    about = replace(about, client_id=row.client_id if isinstance(row, StoredDecision) else row.get("client_id"))
+    about = replace(
+        about, client_id=row.client_id if isinstance(row, StoredDecision) else row.get("client_id")
+    )
     found = merkle.leaf_hash(record_leaf(kind, row, link.seal.format))
     if found != member.leaf:
         where = inconsistent_columns(row) if isinstance(row, StoredDecision) else []
@@ -121,10 +146,16 @@ def _check_member(link: _Link, checked: Checked, archives: Archives, report: Ver
         report.add(replace(about, detail=f"{kind} {name} was changed{columns}", state=found.hex()))
     if isinstance(row, StoredDecision):
         if before is not None and _is_backdated(int(row.xid), row.recorded_at, before):
-            report.add(replace(about, what="backdated", detail=_backdated(kind, name, before), state=found.hex()))
+            report.add(
+                replace(about, what="backdated", detail=_backdated(kind, name, before), state=found.hex())
+            )
     elif broken := mismatched_texts(kind, row):
         state = hashlib.sha256(repr([(word, row[word]) for word in broken]).encode()).hexdigest()
-        report.add(replace(about, what="words", detail=f"{' and '.join(broken)} of {kind} {name} changed", state=state))
+        report.add(
+            replace(
+                about, what="words", detail=f"{' and '.join(broken)} of {kind} {name} changed", state=state
+            )
+        )
 
 
 async def _check_unsealed(conn: AsyncConnection, chain: list[Seal], report: Verification) -> None:
@@ -132,10 +163,16 @@ async def _check_unsealed(conn: AsyncConnection, chain: list[Seal], report: Veri
     last = chain[-1] if chain and chain[-1].epoch == await verification.epoch(conn) else None
     for kind in RECORD_KINDS:
         async for batch in verification.unsealed_rows(conn, kind):
-            wrong = [discrepancy for unsealed in batch if (discrepancy := _wrong_with(unsealed, last)) is not None]
+            wrong = [
+                discrepancy for unsealed in batch if (discrepancy := _wrong_with(unsealed, last)) is not None
+            ]
             report.unsealed += len(batch) - len(wrong)
             rows = dict(
-                await verification.records(conn, kind, [discrepancy.record for discrepancy in wrong if discrepancy.record is not None])
+                await verification.records(
+                    conn,
+                    kind,
+                    [discrepancy.record for discrepancy in wrong if discrepancy.record is not None],
+                )
             )
             for discrepancy in wrong:
                 assert discrepancy.record is not None  # noqa: S101 - `_wrong_with` names it
@@ -145,13 +182,19 @@ async def _check_unsealed(conn: AsyncConnection, chain: list[Seal], report: Veri
 
 def _wrong_with(unsealed: UnsealedRecord, last: Seal | None) -> Discrepancy | None:
     name = str(unsealed.record if unsealed.kind in ("decision", "verdict") else unsealed.record.int)
-    about = Discrepancy(what="inserted", detail="", kind=unsealed.kind, record=unsealed.record, client_id=unsealed.client_id)
+    about = Discrepancy(
+        what="inserted", detail="", kind=unsealed.kind, record=unsealed.record, client_id=unsealed.client_id
+    )
     if last is None:
         return None
     if unsealed.xid < last.up_to_xid:
-        return replace(about, detail=f"{unsealed.kind} {name} was inserted: its transaction was sealed without it")
+        return replace(
+            about, detail=f"{unsealed.kind} {name} was inserted: its transaction was sealed without it"
+        )
     if unsealed.to_come:
-        return replace(about, detail=f"{unsealed.kind} {name} was inserted: no transaction has its number yet")
+        return replace(
+            about, detail=f"{unsealed.kind} {name} was inserted: no transaction has its number yet"
+        )
     if _is_backdated(unsealed.xid, unsealed.at, last):
         return replace(about, what="backdated", detail=_backdated(unsealed.kind, name, last))
     return None
@@ -163,11 +206,16 @@ def _is_backdated(xid: int, at: datetime, seal: Seal) -> bool:
 
 
 def _backdated(kind: str, name: str, seal: Seal) -> str:
-    return f"{kind} {name} was inserted: it says that it was recorded before seal {seal.number}, its transaction is younger"
+    return (
+        f"{kind} {name} was inserted: it says that it was recorded before seal {seal.number}, its "
+        "transaction is younger"
+    )
 
 
 async def _check_erasures(conn: AsyncConnection, report: Verification) -> None:
-    """Of each text as many must be lost as events of erasure say: one that says more would cover for what is erased later."""
+    """Of each text as many must be lost as events of erasure say: one that says more would cover for what is
+    erased later.
+    """
     by_events: Counter[str] = Counter()
     for details in await verification.erasures(conn):
         by_events.update(details["words"] if "words" in details else _every_word(details.get("records", {})))
@@ -176,13 +224,18 @@ async def _check_erasures(conn: AsyncConnection, report: Verification) -> None:
         report.erased += found.pop("")
         for word, count in found.items():
             if count != by_events[f"{kind}.{word}"]:
-                detail = f"{count} records of {kind} have lost their {word}, {by_events[f'{kind}.{word}']} by an event of erasure"
+                detail = (
+                    f"{count} records of {kind} have lost their {word}, "
+                    f"{by_events[f'{kind}.{word}']} by an event of erasure"
+                )
                 report.add(Discrepancy(what="erased", kind=kind, detail=detail))
 
 
 def _every_word(records: dict[str, int]) -> dict[str, int]:
     """What an event of the first releases stands for: the texts of a record went together."""
-    return {f"{kind}.{word}": count for kind, count in records.items() for word in PERSONAL_TEXTS.get(kind, ())}
+    return {
+        f"{kind}.{word}": count for kind, count in records.items() for word in PERSONAL_TEXTS.get(kind, ())
+    }
 
 
 def _year(id_: UUID) -> int:

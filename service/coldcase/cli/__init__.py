@@ -21,7 +21,9 @@ COMMANDS = (
     record.add_record_commands,
     documents.add_document_commands,
 )
-WRONG_USE = frozenset({"bad_settings", "data_dir_unusable", "no_embedded_database", "wrong_use", "no_such_file"})
+WRONG_USE = frozenset(
+    {"bad_settings", "data_dir_unusable", "no_embedded_database", "wrong_use", "no_such_file"}
+)
 
 
 def parser() -> argparse.ArgumentParser:

@@ -12,11 +12,21 @@ from coldcase.cli.tables import compiled_from
 
 def add_case_commands(commands: Commands) -> None:
     """Adds `classify`."""
-    added = command(commands, "classify", run_classify, "Classify one case: no database, no server, nothing recorded.")
+    added = command(
+        commands, "classify", run_classify, "Classify one case: no database, no server, nothing recorded."
+    )
     added.add_argument("file", help="a case as JSON; - for standard input")
-    added.add_argument("--table", metavar="PATH", help="a rule table as a folder of TOML files or one JSON file; else the starter table")
-    added.add_argument("--lenient", action="store_true", help="leave out what is wrong with the case and name it")
-    added.add_argument("--json", action="store_true", help="print the answer as JSON, as the service sends it")
+    added.add_argument(
+        "--table",
+        metavar="PATH",
+        help="a rule table as a folder of TOML files or one JSON file; else the starter table",
+    )
+    added.add_argument(
+        "--lenient", action="store_true", help="leave out what is wrong with the case and name it"
+    )
+    added.add_argument(
+        "--json", action="store_true", help="print the answer as JSON, as the service sends it"
+    )
 
 
 def run_classify(args: argparse.Namespace, _: Mapping[str, str]) -> int:

@@ -44,7 +44,9 @@ def read_settings(args: argparse.Namespace, environ: Mapping[str, str]) -> Setti
 
 @contextmanager
 def service_settings(chosen: Settings) -> Iterator[Settings]:
-    """Settings that name a server that serves. Without one: the embedded server, migrated, and kept running while the block runs."""
+    """Settings that name a server that serves. Without one: the embedded server, migrated, and kept running
+    while the block runs.
+    """
     if chosen.database_url is not None:
         yield chosen
         return
@@ -56,7 +58,9 @@ def service_settings(chosen: Settings) -> Iterator[Settings]:
 
 @contextmanager
 def reading_url(chosen: Settings) -> Iterator[str]:
-    """The URL of a record that is only read, as the service's role. Neither makes nor migrates one: raises StaleSchema."""
+    """The URL of a record that is only read, as the service's role. Neither makes nor migrates one: raises
+    StaleSchema.
+    """
     if chosen.database_url is not None:
         check_database(chosen.database_url, serves=True)
         yield chosen.database_url
@@ -67,7 +71,9 @@ def reading_url(chosen: Settings) -> Iterator[str]:
 
 
 def check_database(url: str, *, data_dir: str | None = None, serves: bool = False) -> None:
-    """Raises StoreAway, StaleSchema or, for a URL that `serves`, RightsMissing, in words, before anything is done that could not be."""
+    """Raises StoreAway, StaleSchema or, for a URL that `serves`, RightsMissing, in words, before anything is
+    done that could not be.
+    """
     try:
         with reachable():
             run_once(url, require_ready if serves else require_current)
@@ -88,7 +94,9 @@ def reachable() -> Iterator[None]:
 
 @contextmanager
 def owner_url(chosen: Settings, *, new: bool = True) -> Iterator[str]:
-    """The owner's URL. With a server by URL it must be told; the embedded one is started or joined, and made if `new`."""
+    """The owner's URL. With a server by URL it must be told; the embedded one is started or joined, and made
+    if `new`.
+    """
     if chosen.owner_url is not None:
         yield chosen.owner_url
         return
@@ -105,11 +113,16 @@ def add_owner_flags(parser: argparse.ArgumentParser) -> None:
 
 
 def as_owner(
-    args: argparse.Namespace, environ: Mapping[str, str], work: Callable[[AsyncConnection], Awaitable[_Result]], *, migrate: bool = False
+    args: argparse.Namespace,
+    environ: Mapping[str, str],
+    work: Callable[[AsyncConnection], Awaitable[_Result]],
+    *,
+    migrate: bool = False,
 ) -> _Result:
     """Runs `work` in one transaction as the owner; its audit events say which command line it was.
 
-    Raises StaleSchema on a record that is not up to date; with `migrate` an embedded one is made, or brought up to date, instead.
+    Raises StaleSchema on a record that is not up to date; with `migrate` an embedded one is made, or brought
+    up to date, instead.
     """
     chosen = read_settings(args, environ)
     embedded = chosen.owner_url is None

@@ -45,7 +45,10 @@ class DemoFailed(ColdcaseError):
 def add_demo_commands(commands: Commands) -> None:
     """Adds `demo`."""
     added = command(
-        commands, "demo", run_demo, "Start everything in a temporary folder, classify eight failures over HTTP, stop everything."
+        commands,
+        "demo",
+        run_demo,
+        "Start everything in a temporary folder, classify eight failures over HTTP, stop everything.",
     )
     added.add_argument("--json", action="store_true", help="print the answers as JSON lines")
 
@@ -69,8 +72,13 @@ def run_demo(args: argparse.Namespace, _environ: Mapping[str, str]) -> int:
 
 @contextmanager
 def running(folder: Path) -> Iterator[Callable[[str, DemoCase], bytes]]:
-    """A service on a free port with a database of its own, and what posts a case to it with a key and gives the answer back."""
-    with database.service_settings(Settings(data_dir=str(folder), port=0, warm_properties=False)) as settings, listen(settings) as listener:
+    """A service on a free port with a database of its own, and what posts a case to it with a key and gives
+    the answer back.
+    """
+    with (
+        database.service_settings(Settings(data_dir=str(folder), port=0, warm_properties=False)) as settings,
+        listen(settings) as listener,
+    ):
         secret = _make_key(folder)
         server = make_server(settings)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="service")
@@ -112,7 +120,11 @@ def _make_key(folder: Path) -> str:
 
 
 def _post(address: str, secret: str, name: str, case: DemoCase) -> bytes:
-    headers = {"Authorization": f"Bearer {secret}", "Content-Type": "application/json", "Idempotency-Key": name}
+    headers = {
+        "Authorization": f"Bearer {secret}",
+        "Content-Type": "application/json",
+        "Idempotency-Key": name,
+    }
     asked = Request(f"{address}/v1/classifications", msgspec.json.encode(case.case), headers)  # noqa: S310 - our own address
     try:
         # Not through a proxy of the environment's.
@@ -120,7 +132,9 @@ def _post(address: str, secret: str, name: str, case: DemoCase) -> bytes:
             body: bytes = answer.read()
     except HTTPError as refused:
         with refused:
-            raise DemoFailed(f"{name}: the service answered {refused.code}: {refused.read().decode()}") from refused
+            raise DemoFailed(
+                f"{name}: the service answered {refused.code}: {refused.read().decode()}"
+            ) from refused
     return body
 
 

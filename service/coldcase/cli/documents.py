@@ -11,7 +11,9 @@ from coldcase.web import openapi
 
 def add_document_commands(commands: Commands) -> None:
     """Adds `openapi`."""
-    command(commands, "openapi", run_openapi, "Print the OpenAPI document that openapi/openapi.json must equal.")
+    command(
+        commands, "openapi", run_openapi, "Print the OpenAPI document that openapi/openapi.json must equal."
+    )
 
 
 def run_openapi(_: argparse.Namespace, __: Mapping[str, str]) -> int:

@@ -1,4 +1,6 @@
-"""`coldcase keys …`: who may call the service, and what for. The secret is printed once, alone on standard output."""
+"""`coldcase keys …`: who may call the service, and what for. The secret is printed once, alone on standard
+output.
+"""
 
 import argparse
 from collections.abc import Mapping
@@ -37,14 +39,23 @@ def add_key_commands(commands: Commands) -> None:
     added.add_argument("--client", required=True, help="the firm that holds the key; made if it is new")
     added.add_argument("--person", help="a label for whoever stands behind the key")
     added.add_argument(
-        "--scope", required=True, action="append", choices=ALL_SCOPES, metavar="SCOPE", help=f"again for more: {', '.join(ALL_SCOPES)}"
+        "--scope",
+        required=True,
+        action="append",
+        choices=ALL_SCOPES,
+        metavar="SCOPE",
+        help=f"again for more: {', '.join(ALL_SCOPES)}",
     )
-    added.add_argument("--expires", metavar="DATE", help="the first day (UTC) on which the key no longer works, 2027-01-31")
+    added.add_argument(
+        "--expires", metavar="DATE", help="the first day (UTC) on which the key no longer works, 2027-01-31"
+    )
     database.add_owner_flags(added)
     added = command(group, "list", run_list_keys, "List keys; a secret is never shown again.")
     added.add_argument("--json", action="store_true")
     database.add_owner_flags(added)
-    added = command(group, "revoke", run_revoke_key, "Revoke a key for good; every replica knows within a second or two.")
+    added = command(
+        group, "revoke", run_revoke_key, "Revoke a key for good; every replica knows within a second or two."
+    )
     added.add_argument("id", help="as `keys list` shows it")
     database.add_owner_flags(added)
 
@@ -53,7 +64,10 @@ def run_create_key(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Makes a key; the secret goes to standard output, the rest to standard error."""
     secret = keys.new_secret()
     expires = _day(args.expires)
-    client, person = _label("--client", args.client), None if args.person is None else _label("--person", args.person)
+    client, person = (
+        _label("--client", args.client),
+        None if args.person is None else _label("--person", args.person),
+    )
     made = database.as_owner(
         args,
         environ,
@@ -69,7 +83,10 @@ def run_create_key(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
         ),
         migrate=True,
     )
-    say(f"coldcase: key {made.id} of {made.client} for {', '.join(sorted(made.scopes))}; its secret, shown this once:")
+    say(
+        f"coldcase: key {made.id} of {made.client} for {', '.join(sorted(made.scopes))}; its secret, "
+        "shown this once:"
+    )
     result(secret)
     return 0
 
@@ -80,7 +97,9 @@ def run_list_keys(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     if args.json:
         as_json(found)
     for key in () if args.json else found:
-        result("  ".join([str(key.id), _state(key), key.client, key.person or "-", ",".join(sorted(key.scopes))]))
+        result(
+            "  ".join([str(key.id), _state(key), key.client, key.person or "-", ",".join(sorted(key.scopes))])
+        )
     return 0
 
 

@@ -1,4 +1,6 @@
-"""`coldcase verify`, `archive`, `erase`: the record checked, a year of it taken out, personal texts erased."""
+"""`coldcase verify`, `archive`, `erase`: the record checked, a year of it taken out, personal texts
+erased.
+"""
 
 import argparse
 from collections.abc import Mapping
@@ -17,24 +19,50 @@ from coldcase.db.engine import run_once
 
 def add_record_commands(commands: Commands) -> None:
     """Adds `verify`, `archive` and `erase`."""
-    added = command(commands, "verify", run_verify, "Recompute the audit seals; exit 1 if anything is not as it was sealed.")
+    added = command(
+        commands,
+        "verify",
+        run_verify,
+        "Recompute the audit seals; exit 1 if anything is not as it was sealed.",
+    )
     added.add_argument("--expect", metavar="HEAD", help="the head of a seal, as it was kept elsewhere")
-    added.add_argument("--archive", metavar="FILE", action="append", default=[], help="the file of an archived year; again for more")
+    added.add_argument(
+        "--archive",
+        metavar="FILE",
+        action="append",
+        default=[],
+        help="the file of an archived year; again for more",
+    )
     added.add_argument("--without-archives", action="store_true", help="archived years need not be shown")
-    added.add_argument("--acknowledge", metavar="REASON", help="as the owner: declare all that is wrong now known, in a sealed event")
+    added.add_argument(
+        "--acknowledge",
+        metavar="REASON",
+        help="as the owner: declare all that is wrong now known, in a sealed event",
+    )
     added.add_argument("--json", action="store_true")
     database.add_owner_flags(added)
     says = "As the owner: write the decisions recorded in a year to a file, verify it, and take the year out."
     added = command(commands, "archive", run_archive, says)
     added.add_argument("year", type=int, help="the year of recording, not of the job")
     added.add_argument("--to", metavar="FOLDER", default=".", help="where the file goes (default: here)")
-    added.add_argument("--drop", action="store_true", help="also drop the detached table; else it stays beside the record")
+    added.add_argument(
+        "--drop", action="store_true", help="also drop the detached table; else it stays beside the record"
+    )
     database.add_owner_flags(added)
-    added = command(commands, "erase", run_erase, "As the owner: erase a person's label everywhere, or what was written in one verdict.")
+    added = command(
+        commands,
+        "erase",
+        run_erase,
+        "As the owner: erase a person's label everywhere, or what was written in one verdict.",
+    )
     what = added.add_mutually_exclusive_group(required=True)
     what.add_argument("--person", metavar="LABEL", help="the label alone; what the person wrote stays")
     what.add_argument("--verdict-words", metavar="ID", help="the note of this verdict; who gave it stays")
-    added.add_argument("--addresses", action="store_true", help="with --person: also the network addresses that stand beside the label")
+    added.add_argument(
+        "--addresses",
+        action="store_true",
+        help="with --person: also the network addresses that stand beside the label",
+    )
     added.add_argument("--dry-run", action="store_true", help="say what would be erased, and erase nothing")
     added.add_argument("--yes", action="store_true", help="do not ask")
     database.add_owner_flags(added)
@@ -45,7 +73,11 @@ def run_verify(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     found = _verified(args, environ)
     if args.acknowledge is not None:
         count = database.as_owner(
-            args, environ, lambda conn: acknowledging.acknowledge(conn, found, args.acknowledge, actor=database.command_line_actor())
+            args,
+            environ,
+            lambda conn: acknowledging.acknowledge(
+                conn, found, args.acknowledge, actor=database.command_line_actor()
+            ),
         )
         _seal(args, environ)
         say(f"coldcase: {count} troubles are acknowledged, under a seal; each verification tells of them")
@@ -92,8 +124,15 @@ def _print(found: Verification, *, excused: bool) -> None:
             f" ({'excused' if excused else '--archive, --without-archives'})"
         )
     for known in found.acknowledgements:
-        say(f"coldcase: {known.found} troubles acknowledged on {known.at:%Y-%m-%d} (audit event {known.event}): {known.reason}")
-    rest = {"not yet sealed": found.unsealed, "in archived years": found.taken_out, "with erased words": found.erased}
+        say(
+            f"coldcase: {known.found} troubles acknowledged on {known.at:%Y-%m-%d} (audit event "
+            f"{known.event}): {known.reason}"
+        )
+    rest = {
+        "not yet sealed": found.unsealed,
+        "in archived years": found.taken_out,
+        "with erased words": found.erased,
+    }
     told = "".join(f", {count} {what}" for what, count in rest.items() if count)
     told += f", in {found.epochs} servers one after another" if found.epochs > 1 else ""
     wrong = f"{found.wrong or 'nothing'} wrong"
@@ -121,10 +160,17 @@ def run_archive(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     if not folder.is_dir():
         raise WrongUse(f"{folder} is no folder.")
     done = database.as_owner(
-        args, environ, lambda conn: archiving.archive_year(conn, args.year, folder, drop=args.drop, actor=database.command_line_actor())
+        args,
+        environ,
+        lambda conn: archiving.archive_year(
+            conn, args.year, folder, drop=args.drop, actor=database.command_line_actor()
+        ),
     )
     _seal(args, environ)
-    say(f"coldcase: {done.count} decisions of {args.year} are in the file and out of the record; its SHA-256 is {done.sha256}")
+    say(
+        f"coldcase: {done.count} decisions of {args.year} are in the file and out of the record; its "
+        f"SHA-256 is {done.sha256}"
+    )
     result(str(done.path))
     return 0
 
@@ -138,7 +184,9 @@ def run_erase(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     def run(*, dry_run: bool) -> Erasure:
         told = {"person": args.person, "addresses": args.addresses, "verdict": verdict, "dry_run": dry_run}
         return database.as_owner(
-            args, environ, lambda conn: archiving.erase_personal_texts(conn, **told, actor=database.command_line_actor())
+            args,
+            environ,
+            lambda conn: archiving.erase_personal_texts(conn, **told, actor=database.command_line_actor()),
         )
 
     if not args.yes or args.dry_run:
@@ -155,9 +203,15 @@ def run_erase(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
 
 
 def _tell(done: str, found: Erasure) -> None:
-    say(f"coldcase: {done}: {', '.join(f'{count} {word}' for word, count in found.texts.items()) or 'nothing'}")
+    say(
+        f"coldcase: {done}: "
+        f"{', '.join(f'{count} {word}' for word, count in found.texts.items()) or 'nothing'}"
+    )
     if found.whole:
-        say(f"coldcase: {found.whole} of these records are of an early release: their other words go with them")
+        say(
+            f"coldcase: {found.whole} of these records are of an early release: their other words "
+            "go with them"
+        )
 
 
 def _uuid(text: str) -> UUID:

@@ -64,7 +64,11 @@ def overview(answers: Iterable[tuple[str, Answer]], out: TextIO) -> None:
     rows = Table.grid(padding=(0, 2))
     for name, answer in answers:
         style = STYLES[answer.status]
-        rows.add_row(Text(name), Text(answer.title, style=style), Text(f"{in_hundred(answer.confidence):>3d}", style=style))
+        rows.add_row(
+            Text(name),
+            Text(answer.title, style=style),
+            Text(f"{in_hundred(answer.confidence):>3d}", style=style),
+        )
     Console(file=out, highlight=False).print(Padding(rows, (0, 0, 1, 1)))
 
 
@@ -74,22 +78,35 @@ def _sections(answer: Answer, compiled: CompiledTable, length: Length) -> Iterab
     yield "refused", notes if refused else []
     yield "leading" if refused else "rivals", [Text(_ranked(answer, compiled))]
     yield "why", _cut([_weight(row, compiled) for row in answer.rationale], length.weights)
-    yield "against", _cut([_weight(row, compiled) for row in answer.against], 1 if length is BRIEF else length.weights)
+    yield (
+        "against",
+        _cut([_weight(row, compiled) for row in answer.against], 1 if length is BRIEF else length.weights),
+    )
     if length is IN_FULL:
         yield "steps", [_step(link) for link in answer.chain]
         yield "readings", [_reading(row, compiled) for row in answer.derived if row.outcome]
-    yield "next", _cut([_check(row.question, row.effort, row.before) for row in answer.next_checks], length.checks)
+    yield (
+        "next",
+        _cut([_check(row.question, row.effort, row.before) for row in answer.next_checks], length.checks),
+    )
     yield "do", [Text(f"{number}. {row.text}") for number, row in enumerate(answer.actions, 1)]
-    yield "mind", _cut([Text(f"! {text}", style="yellow") for text in _cautions(answer, compiled)], length.cautions)
+    yield (
+        "mind",
+        _cut([Text(f"! {text}", style="yellow") for text in _cautions(answer, compiled)], length.cautions),
+    )
     yield "note", [] if refused else notes
 
 
 def _cut(lines: list[Text], most: int) -> list[Text]:
-    return lines if len(lines) <= most else [*lines[:most], Text(f"and {len(lines) - most} more", style="dim")]
+    return (
+        lines if len(lines) <= most else [*lines[:most], Text(f"and {len(lines) - most} more", style="dim")]
+    )
 
 
 def _ranked(answer: Answer, compiled: CompiledTable) -> str:
-    return ", ".join(f"{cause_title(row.cause, compiled)} {row.confidence * 100:.1f}" for row in leaders(answer))
+    return ", ".join(
+        f"{cause_title(row.cause, compiled)} {row.confidence * 100:.1f}" for row in leaders(answer)
+    )
 
 
 def _weight(row: Weight, compiled: CompiledTable) -> Text:

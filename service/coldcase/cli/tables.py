@@ -19,9 +19,18 @@ from coldcase.shipped import starter_table
 
 def add_table_commands(commands: Commands) -> None:
     """Adds `table`."""
-    group = commands.add_parser("table", help="Rule tables as files.").add_subparsers(metavar="COMMAND", required=True)
-    check = command(group, "check", run_check_table, "Say everything that is wrong with a rule table; exit 1 if anything is.")
-    check.add_argument("path", help="a folder of TOML files, or one JSON file, also as `GET /v1/rule-tables/…` answers it")
+    group = commands.add_parser("table", help="Rule tables as files.").add_subparsers(
+        metavar="COMMAND", required=True
+    )
+    check = command(
+        group,
+        "check",
+        run_check_table,
+        "Say everything that is wrong with a rule table; exit 1 if anything is.",
+    )
+    check.add_argument(
+        "path", help="a folder of TOML files, or one JSON file, also as `GET /v1/rule-tables/…` answers it"
+    )
     check.add_argument("--json", action="store_true")
 
 
@@ -46,10 +55,19 @@ def read_document(path: str) -> Any:
     place = Path(path)
     try:
         if place.is_dir():
-            return assemble({file.relative_to(place).as_posix(): file.read_text("utf-8") for file in place.rglob("*.toml")})
+            return assemble(
+                {
+                    file.relative_to(place).as_posix(): file.read_text("utf-8")
+                    for file in place.rglob("*.toml")
+                }
+            )
         document = msgspec.json.decode(place.read_bytes())
         # As the service hands it out: the table stands under `content`, beside its number and state.
-        return document["content"] if isinstance(document, dict) and isinstance(document.get("content"), dict) else document
+        return (
+            document["content"]
+            if isinstance(document, dict) and isinstance(document.get("content"), dict)
+            else document
+        )
     except OSError as error:
         raise WrongUse(f"{path}: {error.strerror}") from error
     except (tomllib.TOMLDecodeError, msgspec.DecodeError, UnicodeDecodeError, KeyError) as error:

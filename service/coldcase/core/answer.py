@@ -27,8 +27,9 @@ class Ranked(_Part, frozen=True, gc=False):
 class Weight(_Part, frozen=True, kw_only=True, gc=False):
     """One finding's say on the leading cause, in decibans against the background of unrelated failures.
 
-    `decibans` as counted, after discount and group; `full_decibans` before. `counted` is false where a pattern or
-    another finding replaced it. `strength` is the verbal scale of the Association of Forensic Science Providers.
+    `decibans` as counted, after discount and group; `full_decibans` before. `counted` is false where a
+    pattern or another finding replaced it. `strength` is the verbal scale of the Association of Forensic
+    Science Providers.
     """
 
     finding: str
@@ -52,8 +53,8 @@ class Contribution(_Part, frozen=True, kw_only=True, gc=False):
 class DerivedValue(_Part, frozen=True, kw_only=True, gc=False):
     """A quantity worked out from readings or the oil report, and what the rule table's limit makes of it.
 
-    One that could not be judged has no `outcome` and says why in `note`. `superseded` marks one whose finding was
-    also observed: the observation stands.
+    One that could not be judged has no `outcome` and says why in `note`. `superseded` marks one whose finding
+    was also observed: the observation stands.
     """
 
     quantity: str
@@ -102,8 +103,8 @@ class Advice(_Part, frozen=True, kw_only=True, gc=False):
 
 
 class LeftOut(_Part, frozen=True, gc=False):
-    """A member that a lenient reading left out: where (RFC 6901 pointer), what was sent there (as JSON), what was wrong
-    with it, and what was likely meant. A long pointer or text is cut and ends in `…`.
+    """A member that a lenient reading left out: where (RFC 6901 pointer), what was sent there (as JSON), what
+    was wrong with it, and what was likely meant. A long pointer or text is cut and ends in `…`.
 
     At most 200; a last one with an empty pointer then counts the rest.
     """
@@ -131,8 +132,9 @@ class EngineName(_Part, frozen=True, kw_only=True, gc=False):
 class Answer(_Part, frozen=True, kw_only=True, gc=False):
     """Why this compressor failed, how sure, what shows it, what to check and what to do.
 
-    `refused_because` says why no cause is named: `thin` (too little speaks for the leader), `contradictory`, or `close`
-    (no cause stands far enough above the next); of several reasons the first of these. `notes` are for people.
+    `refused_because` says why no cause is named: `thin` (too little speaks for the leader), `contradictory`,
+    or `close` (no cause stands far enough above the next); of several reasons the first of these. `notes` are
+    for people.
     """
 
     id: UUID | None = None

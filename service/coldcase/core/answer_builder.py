@@ -27,7 +27,11 @@ from coldcase.core.weighing import Evidence, Weighed, collect, observe, weigh_ma
 from coldcase.core.wording import outcome_value, rationale
 
 KEEP_PARTS = Advice(
-    text="No cause is named: keep the compressor, its oil and the electrical parts until the next checks are made.", basis="common practice"
+    text=(
+        "No cause is named: keep the compressor, its oil and the electrical parts until the next "
+        "checks are made."
+    ),
+    basis="common practice",
 )
 
 
@@ -35,8 +39,9 @@ KEEP_PARTS = Advice(
 class CaseWithReadings:
     """A case with what readings and laboratory yield beside its observations.
 
-    `derived` are the findings, `values` the quantities behind them, `properties` the fluid property library that worked
-    them out, `notes` what has to be said about how the case was taken, `left_out` what a lenient reading did not take.
+    `derived` are the findings, `values` the quantities behind them, `properties` the fluid property library
+    that worked them out, `notes` what has to be said about how the case was taken, `left_out` what a lenient
+    reading did not take.
     """
 
     case: Case
@@ -47,16 +52,22 @@ class CaseWithReadings:
     left_out: Sequence[LeftOut] = ()
 
 
-def build_answer(case_with_readings: CaseWithReadings, compiled: CompiledTable, *, next_checks: bool = True) -> Answer:
+def build_answer(
+    case_with_readings: CaseWithReadings, compiled: CompiledTable, *, next_checks: bool = True
+) -> Answer:
     """The whole answer, without id and not recorded. Without `next_checks` that list is empty."""
     return build_answers([case_with_readings], compiled, next_checks=next_checks)[0]
 
 
-def build_answers(cases: Sequence[CaseWithReadings], compiled: CompiledTable, *, next_checks: bool = True) -> list[Answer]:
+def build_answers(
+    cases: Sequence[CaseWithReadings], compiled: CompiledTable, *, next_checks: bool = True
+) -> list[Answer]:
     """The answers to many cases, in their order; those of like machines are weighed together."""
     together: dict[int, list[tuple[int, Evidence]]] = {}
     for place, case_with_readings in enumerate(cases):
-        evidence = collect(case_with_readings.case, observe(case_with_readings.case, case_with_readings.derived), compiled)
+        evidence = collect(
+            case_with_readings.case, observe(case_with_readings.case, case_with_readings.derived), compiled
+        )
         together.setdefault(id(evidence.model), []).append((place, evidence))
     answers: dict[int, Answer] = {}
     for group in together.values():
@@ -67,7 +78,12 @@ def build_answers(cases: Sequence[CaseWithReadings], compiled: CompiledTable, *,
     return [answers[place] for place in range(len(cases))]
 
 
-def _answer(case_with_readings: CaseWithReadings, weighed: Weighed, next_checks: list[NextCheck], compiled: CompiledTable) -> Answer:
+def _answer(
+    case_with_readings: CaseWithReadings,
+    weighed: Weighed,
+    next_checks: list[NextCheck],
+    compiled: CompiledTable,
+) -> Answer:
     case, coding = case_with_readings.case, code(weighed, compiled)
     leader = weighed.model.causes[coding.leader]
     cause = compiled.table.causes.get(leader)
@@ -96,10 +112,14 @@ def _answer(case_with_readings: CaseWithReadings, weighed: Weighed, next_checks:
         discounted=_discounted(weighed) if weighed.discounts else [],
         chain=_chain(weighed, leader, compiled),
         next_checks=next_checks,
-        actions=compiled.actions[leader].applicable(case, weighed.evidence.condition_key, weighed.observed, compiled.table)
+        actions=compiled.actions[leader].applicable(
+            case, weighed.evidence.condition_key, weighed.observed, compiled.table
+        )
         if named
         else [KEEP_PARTS],
-        cautions=compiled.cautions.applicable(case, weighed.evidence.condition_key, weighed.observed, compiled.table),
+        cautions=compiled.cautions.applicable(
+            case, weighed.evidence.condition_key, weighed.observed, compiled.table
+        ),
         notes=[*case_with_readings.notes, *_refusal(coding)],
         left_out=list(case_with_readings.left_out),
         rule_table=compiled.name,
@@ -114,7 +134,12 @@ def _ranking(weighed: Weighed) -> list[Ranked]:
 
 def _discounted(weighed: Weighed) -> list[Discounted]:
     return [
-        Discounted(finding=item.code, outcome=outcome_value(item.outcomes), kept=item.keep / MILLION, reason=item.reason or "")
+        Discounted(
+            finding=item.code,
+            outcome=outcome_value(item.outcomes),
+            kept=item.keep / MILLION,
+            reason=item.reason or "",
+        )
         for item in weighed.items
         if item.keep < MILLION and item.source != "pattern"
     ]
@@ -123,14 +148,20 @@ def _discounted(weighed: Weighed) -> list[Discounted]:
 def _chain(weighed: Weighed, leader: str, compiled: CompiledTable) -> list[ChainLink]:
     trusted = weighed.observed
     if weighed.discounts:
-        trusted = {item.code: trusted[item.code] for item in weighed.items if item.source != "pattern" and item.keep >= HALF}
+        trusted = {
+            item.code: trusted[item.code]
+            for item in weighed.items
+            if item.source != "pattern" and item.keep >= HALF
+        }
     finding_models = weighed.model.findings
     links = []
     for step, sights in compiled.chains.get(leader, ()):
         by = [finding for finding, wanted in sights if finding in trusted and trusted[finding] <= wanted]
         state: ChainState = "seen" if by else "not_checked"
         possible = [(finding, wanted) for finding, wanted in sights if finding in finding_models]
-        if possible and all(finding in trusted and trusted[finding].isdisjoint(wanted) for finding, wanted in possible):
+        if possible and all(
+            finding in trusted and trusted[finding].isdisjoint(wanted) for finding, wanted in possible
+        ):
             state = "not_seen"
         links.append(ChainLink(step=step, state=state, by=by))
     return links

@@ -17,17 +17,24 @@ Motor = Literal["three_phase", "single_phase", "inverter", "unknown"]
 WindingConnection = Literal["star", "delta", "part_winding", "star_delta_start", "single_phase", "unknown"]
 Hermeticity = Literal["hermetic", "semi_hermetic"]
 Lubricant = Literal["POE", "PVE", "PAG", "PAO", "AB", "mineral", "unknown"]
-Application = Literal["air_conditioning", "high_temperature", "medium_temperature", "low_temperature", "heat_pump", "chiller"]
+Application = Literal[
+    "air_conditioning", "high_temperature", "medium_temperature", "low_temperature", "heat_pump", "chiller"
+]
 
-# `(?!\n)` because `$` also matches before a final newline; control characters (NUL above all) are refused by PostgreSQL or by readers,
-# and what ends a line for some readers would tear the lines of an export.
+# `(?!\n)` because `$` also matches before a final newline; control characters (NUL above all) are refused by
+# PostgreSQL or by readers, and what ends a line for some readers would tear the lines of an export.
 Code = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_]{0,63}$(?!\n)", description="lower-case slug")]
 Label = Annotated[str, Meta(min_length=1, max_length=200, pattern=LABEL)]
 Text = Annotated[str, Meta(max_length=2000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029]*$(?!\n)")]
 # 1e12 keeps every later product finite; no reading of the trade comes near it.
 Number = Annotated[float, Meta(ge=-1e12, le=1e12)]
 Positive = Annotated[float, Meta(ge=0, le=1e12)]
-Bound = Annotated[str, Meta(pattern=r"^[<>] ?[0-9]{1,12}(\.[0-9]{1,12})?$(?!\n)", description='a detection limit, "<5" or ">1000"')]
+Bound = Annotated[
+    str,
+    Meta(
+        pattern=r"^[<>] ?[0-9]{1,12}(\.[0-9]{1,12})?$(?!\n)", description='a detection limit, "<5" or ">1000"'
+    ),
+]
 Measured = Positive | Bound
 
 
@@ -101,7 +108,9 @@ class Unit(_Part, frozen=True, kw_only=True):
 class Opening(_Part, frozen=True, kw_only=True):
     """How the shell was opened and the oil taken: how far the evidence can be trusted."""
 
-    method: Literal["not_opened", "unbolted", "rolling_cutter", "saw", "grinder", "plasma", "torch"] | None = None
+    method: (
+        Literal["not_opened", "unbolted", "rolling_cutter", "saw", "grinder", "plasma", "torch"] | None
+    ) = None
     oil: Literal["measured", "drained_unmeasured", "spilled", "topped_up_after_failure"] | None = None
     left_open: Literal["no", "days", "weeks"] | None = None
     cleaned_before: bool | None = None
@@ -205,7 +214,9 @@ class OilResults(_Part, frozen=True, kw_only=True):
     water_percent: Measured | None = None
     viscosity_40c_mm2_s: Measured | None = None
     viscosity_100c_mm2_s: Measured | None = None
-    particle_count_iso4406: Annotated[str, Meta(max_length=40, pattern=rf"^[^{UNSEEN}]*$(?!\n)")] | None = None
+    particle_count_iso4406: Annotated[str, Meta(max_length=40, pattern=rf"^[^{UNSEEN}]*$(?!\n)")] | None = (
+        None
+    )
     refrigerant_in_oil_percent: Measured | None = None
     foreign_oil_percent: Measured | None = None
     density_kg_l: Annotated[float, Meta(ge=0.5, le=2)] | None = None
@@ -225,8 +236,8 @@ class Exhibit(_Part, frozen=True, kw_only=True):
     caption: Text | None = None
 
 
-# The pattern is in the schema only: in msgspec 0.22 a union of a checked pattern and a list frees the wrong memory.
-# An outcome is looked up in the rule table anyway.
+# The pattern is in the schema only: in msgspec 0.22 a union of a checked pattern and a list frees the wrong
+# memory. An outcome is looked up in the rule table anyway.
 _Outcome = Annotated[str, Meta(extra_json_schema={"pattern": "^[a-z][a-z0-9_]{0,63}$"})]
 Outcomes = _Outcome | Annotated[list[_Outcome], Meta(min_length=1, max_length=20)]
 

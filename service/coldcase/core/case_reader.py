@@ -1,4 +1,6 @@
-"""JSON value to case, parsed and validated: every flaw at once, each with its place and the likeliest meant word."""
+"""JSON value to case, parsed and validated: every flaw at once, each with its place and the likeliest meant
+word.
+"""
 
 import re
 from collections.abc import Callable, Iterator, Mapping
@@ -27,15 +29,19 @@ CASE_PARTS: dict[str, type[msgspec.Struct]] = {
     "readings": Readings,
     "oil_results": OilResults,
 }
-NOT_COVERED_TEXT = "Open-drive, centrifugal and vehicle compressors are not covered: the rule table knows nothing of them."
+NOT_COVERED_TEXT = (
+    "Open-drive, centrifugal and vehicle compressors are not covered: the rule table knows nothing of them."
+)
 NOT_COVERED = ("open_drive", "open", "centrifugal", "turbo", "vehicle", "automotive")
 
 
 @dataclass(frozen=True, slots=True)
 class ParsedCase:
-    """A case that can be weighed, what has to be said about how it was taken, and the JSON value that it stands for.
+    """A case that can be weighed, what has to be said about how it was taken, and the JSON value that it
+    stands for.
 
-    `raw` is what was sent without what a lenient reading left out; `sent` is the whole; `left_out` names the difference.
+    `raw` is what was sent without what a lenient reading left out; `sent` is the whole; `left_out` names the
+    difference.
     """
 
     case: Case
@@ -45,7 +51,9 @@ class ParsedCase:
     left_out: tuple[LeftOut, ...] = ()
 
 
-def parse_case(raw: Any, compiled: CompiledTable, impossibility_check: ImpossibilityCheck | None = None) -> ParsedCase:
+def parse_case(
+    raw: Any, compiled: CompiledTable, impossibility_check: ImpossibilityCheck | None = None
+) -> ParsedCase:
     """The case of a JSON value. Raises `BadCase` with every flaw."""
     try:
         case = msgspec.convert(raw, Case)
@@ -53,7 +61,11 @@ def parse_case(raw: Any, compiled: CompiledTable, impossibility_check: Impossibi
         raise BadCase(tuple(_flaws(raw, compiled))) from None
     case, notes = _renamed(_trimmed(case), compiled)
     case = _spelled(case, compiled, notes)
-    flaws = [*_times(case), *_unknown_words(case, compiled), *(impossibility_check(case) if impossibility_check and case.metered else ())]
+    flaws = [
+        *_times(case),
+        *_unknown_words(case, compiled),
+        *(impossibility_check(case) if impossibility_check and case.metered else ()),
+    ]
     if flaws:
         raise BadCase(tuple(flaws))
     return ParsedCase(case, tuple(notes), raw, raw)
@@ -63,7 +75,9 @@ def _trimmed(case: Case) -> Case:
     """The case with no blanks around its labels."""
     job, unit = case.job, case.unit
     labels = job.ref, job.circuit, unit.ref, unit.refrigerant
-    ref, circuit, unit_ref, refrigerant = trimmed = [None if label is None else label.strip() for label in labels]
+    ref, circuit, unit_ref, refrigerant = trimmed = [
+        None if label is None else label.strip() for label in labels
+    ]
     if tuple(trimmed) == labels:
         return case
     return msgspec.structs.replace(
@@ -90,12 +104,15 @@ def _renamed(case: Case, compiled: CompiledTable) -> tuple[Case, list[str]]:
 
 
 UNKNOWN_REFRIGERANT = (
-    "it is handled as flammable and poisonous, and what has a limit for each refrigerant is judged as for one that was not stated."
+    "it is handled as flammable and poisonous, and what has a limit for each "
+    "refrigerant is judged as for one that was not stated."
 )
 
 
 def _spelled(case: Case, compiled: CompiledTable, notes: list[str]) -> Case:
-    """The case with its refrigerant spelled as the table spells it, so that its cautions and limits are found."""
+    """The case with its refrigerant spelled as the table spells it, so that its cautions and limits are
+    found.
+    """
     sent = case.unit.refrigerant
     if sent is None or sent in compiled.table.refrigerants:
         return case
@@ -108,8 +125,12 @@ def _spelled(case: Case, compiled: CompiledTable, notes: list[str]) -> Case:
     return msgspec.structs.replace(case, unit=msgspec.structs.replace(case.unit, refrigerant=designation))
 
 
-def _current_outcomes(finding: str, outcome: str | list[str], compiled: CompiledTable, notes: list[str]) -> str | list[str] | None:
-    """The outcome or outcomes under this table; None where one is gone, for then "one of these" may have meant that one."""
+def _current_outcomes(
+    finding: str, outcome: str | list[str], compiled: CompiledTable, notes: list[str]
+) -> str | list[str] | None:
+    """The outcome or outcomes under this table; None where one is gone, for then "one of these" may have
+    meant that one.
+    """
     if isinstance(outcome, str):
         return _current_outcome(finding, outcome, compiled, notes)
     current = [_current_outcome(finding, value, compiled, notes) for value in outcome]
@@ -144,11 +165,17 @@ FIRST_YEAR, LAST_YEAR = 1900, 2199
 
 
 def _times(case: Case) -> Iterator[Flaw]:
-    """Sentinels for "no time" (year 1, year 9999) and slips: no database and no reader can do anything with them."""
+    """Sentinels for "no time" (year 1, year 9999) and slips: no database and no reader can do anything with
+    them.
+    """
     times = {"/job/closed_at": case.job.closed_at, "/oil_results/sampled_at": case.oil_results.sampled_at}
     for place, time in {**times, "/unit/installed_at": case.unit.installed_at}.items():
         if time is not None and not FIRST_YEAR <= time.year <= LAST_YEAR:
-            yield Flaw(place, f"The year {time.year} is not believable ({FIRST_YEAR} to {LAST_YEAR}); leave out what is not known.")
+            yield Flaw(
+                place,
+                f"The year {time.year} is not believable ({FIRST_YEAR} to {LAST_YEAR}); leave out "
+                "what is not known.",
+            )
 
 
 def _unknown_words(case: Case, compiled: CompiledTable) -> Iterator[Flaw]:
@@ -156,7 +183,9 @@ def _unknown_words(case: Case, compiled: CompiledTable) -> Iterator[Flaw]:
     for code, outcome in case.observations.items():
         finding_model = model.findings.get(code)
         if finding_model is None or not (
-            outcome in finding_model.rows if isinstance(outcome, str) else _distinct(outcome, finding_model.rows)
+            outcome in finding_model.rows
+            if isinstance(outcome, str)
+            else _distinct(outcome, finding_model.rows)
         ):
             yield _word_flaw(code, outcome, model, compiled)
     yield from _exhibit_words([exhibit.finding for exhibit in case.evidence], compiled)
@@ -164,8 +193,16 @@ def _unknown_words(case: Case, compiled: CompiledTable) -> Iterator[Flaw]:
 
 def _exhibit_words(findings: list[str | None], compiled: CompiledTable) -> Iterator[Flaw]:
     for index, code in enumerate(findings):
-        if code is not None and code not in compiled.table.findings and ("finding", None, code) not in compiled.retired:
-            yield Flaw(f"/evidence/{index}/finding", f"The rule table has no finding '{code}'.", nearest(code, compiled.table.findings))
+        if (
+            code is not None
+            and code not in compiled.table.findings
+            and ("finding", None, code) not in compiled.retired
+        ):
+            yield Flaw(
+                f"/evidence/{index}/finding",
+                f"The rule table has no finding '{code}'.",
+                nearest(code, compiled.table.findings),
+            )
 
 
 def _distinct(outcomes: list[str], possible: Mapping[str, int]) -> bool:
@@ -178,14 +215,22 @@ def _word_flaw(code: str, outcome: str | list[str], model: MachineModel, compile
     if finding is None:
         return Flaw(place, f"The rule table has no finding '{code}'.", nearest(code, compiled.table.findings))
     if code not in model.findings:
-        return Flaw(place, f"'{finding.title}' cannot be found on this motor, connection and compressor type.")
+        return Flaw(
+            place, f"'{finding.title}' cannot be found on this motor, connection and compressor type."
+        )
     given = [outcome] if isinstance(outcome, str) else outcome
     known = [row.code for row in finding.outcomes]
     for word in given:
         if word not in known:
-            return Flaw(place, f"'{finding.title}' has no outcome '{word[:64]}'; it has {', '.join(known)}.", nearest(word, known))
+            return Flaw(
+                place,
+                f"'{finding.title}' has no outcome '{word[:64]}'; it has {', '.join(known)}.",
+                nearest(word, known),
+            )
         if word not in model.findings[code].rows:
-            return Flaw(place, f"'{finding.title}' cannot be '{word}' on this motor, connection and compressor type.")
+            return Flaw(
+                place, f"'{finding.title}' cannot be '{word}' on this motor, connection and compressor type."
+            )
     return Flaw(place, "An outcome is named twice.")
 
 
@@ -243,7 +288,9 @@ def _exhibits(values: list[Any], place: str) -> Iterator[Flaw]:
 
 @cache
 def _holder(shape: type[msgspec.Struct], name: str) -> tuple[type[msgspec.Struct], Any]:
-    """A struct of that one member, made once: converting to a bare hint builds msgspec's description of it each time."""
+    """A struct of that one member, made once: converting to a bare hint builds msgspec's description of it
+    each time.
+    """
     hint = get_type_hints(shape, include_extras=True)[name]
     return msgspec.defstruct(f"{shape.__name__}_{name}", [("value", hint)]), hint
 
@@ -254,7 +301,10 @@ def _quantity(shape: type[msgspec.Struct], name: str) -> type[msgspec.Struct] | 
 
 
 def _struct_of(hint: Any) -> type[msgspec.Struct] | None:
-    return next((arm for arm in (hint, *get_args(hint)) if isinstance(arm, type) and issubclass(arm, msgspec.Struct)), None)
+    return next(
+        (arm for arm in (hint, *get_args(hint)) if isinstance(arm, type) and issubclass(arm, msgspec.Struct)),
+        None,
+    )
 
 
 def _value_flaw(value: Any, shape: type[msgspec.Struct], name: str, place: str) -> Iterator[Flaw]:
@@ -294,7 +344,10 @@ def _explained(detail: str, wrong: Any, hint: Any) -> tuple[str, str | None]:
     if "matching regex" in detail:
         if _is_label(hint):
             return LABEL_SAYS, None
-        return "The text is empty, holds control characters or is not of the form that this member takes.", None
+        return (
+            "The text is empty, holds control characters or is not of the form that this member takes.",
+            None,
+        )
     return detail.replace("`", "'") + ".", None
 
 
@@ -310,7 +363,9 @@ def _number_as_text(bound: str, whole: str, mark: str, rest: str) -> tuple[str, 
     meant = bound + whole + ("." if mark else "") + rest
     comma = "The decimals stand after a point, not after a comma" if mark == "," else ""
     quotes = "" if bound.strip() else "A number stands without quotation marks"
-    return f"{' and '.join(filter(None, (comma, quotes[0].lower() + quotes[1:] if comma and quotes else quotes)))}: {meant}.", None
+    if comma:
+        quotes = quotes[:1].lower() + quotes[1:]
+    return f"{' and '.join(filter(None, (comma, quotes)))}: {meant}.", None
 
 
 def _pointer(path: str) -> str:
@@ -325,14 +380,20 @@ def _observation_flaws(observations: dict[str, Any], unit: Any, compiled: Compil
         if wrong and code in compiled.table.findings:
             yield Flaw(place, "An outcome is a code, or a list of codes that could not be told apart.")
         elif wrong:
-            yield Flaw(place, f"The rule table has no finding '{code[:64]}'.", nearest(code, compiled.table.findings))
+            yield Flaw(
+                place, f"The rule table has no finding '{code[:64]}'.", nearest(code, compiled.table.findings)
+            )
         elif not _known(code, outcome, model, compiled):
             yield _word_flaw(code, outcome, model, compiled)
 
 
 def _machine_kind(unit: Any) -> MachineKind:
     """The machine of a unit of which other members may be wrong; what cannot be read is not known."""
-    told = {name: unit[name] for name in ("motor", "compressor_type", "winding_connection") if isinstance(unit, dict) and name in unit}
+    told = {
+        name: unit[name]
+        for name in ("motor", "compressor_type", "winding_connection")
+        if isinstance(unit, dict) and name in unit
+    }
     try:
         return machine_of(msgspec.convert(told, Unit))
     except msgspec.ValidationError:
@@ -344,7 +405,9 @@ def _known(code: str, outcome: str | list[str], model: MachineModel, compiled: C
         return True
     given = [outcome] if isinstance(outcome, str) else outcome
     possible = model.findings[code].rows if code in model.findings else {}
-    return len(set(given)) == len(given) and all(word in possible or ("outcome", code, word) in compiled.retired for word in given)
+    return len(set(given)) == len(given) and all(
+        word in possible or ("outcome", code, word) in compiled.retired for word in given
+    )
 
 
 def _literals(hint: Any) -> list[str]:

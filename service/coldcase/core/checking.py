@@ -37,7 +37,11 @@ SUPPORT = 2.0
 """A cause without a finding at least twice as frequent as in the background could never be found."""
 
 _FIELDS = {"motors": MOTORS, "connections": CONNECTIONS, "compressor_types": COMPRESSOR_TYPES}
-_UNIT_FIELDS = {*(field.name for field in msgspec.structs.fields(Unit)), "refrigerant_class", "refrigerant_safety"}
+_UNIT_FIELDS = {
+    *(field.name for field in msgspec.structs.fields(Unit)),
+    "refrigerant_class",
+    "refrigerant_safety",
+}
 _OPENING_FIELDS = {field.name for field in msgspec.structs.fields(Opening)}
 
 
@@ -51,11 +55,15 @@ def _choices(hint: Any) -> Iterator[Any]:
         yield from _choices(part)
 
 
-_VALUES = {name: [*_choices(hint)] for shape in (Unit, Opening) for name, hint in get_type_hints(shape).items()}
+_VALUES = {
+    name: [*_choices(hint)] for shape in (Unit, Opening) for name, hint in get_type_hints(shape).items()
+}
 
 
 def read_table(document: Any) -> RuleTable:
-    """The table of a JSON document. Raises `BadRuleTable` with every flaw; those of meaning, but for sums, once the shape is right."""
+    """The table of a JSON document. Raises `BadRuleTable` with every flaw; those of meaning, but for sums,
+    once the shape is right.
+    """
     try:
         table = msgspec.convert(document, RuleTable)
     except msgspec.ValidationError:
@@ -198,7 +206,9 @@ def _without_fault(place: str, finding: Finding) -> Iterator[Flaw]:
     row = finding.per_hundred.get(NO_FAULT, finding.background)
     for outcome, share in zip(finding.outcomes, row, strict=False):
         if outcome.shows in ("damage", "outside_fault") and hundredths(share) > MOST_WITHOUT_FAULT:
-            detail = f"'{outcome.code}' shows a fault, yet stands at {share:g} in 100 without one (0.3 at most)."
+            detail = (
+                f"'{outcome.code}' shows a fault, yet stands at {share:g} in 100 without one (0.3 at most)."
+            )
             yield Flaw(f"{place}/per_hundred/{NO_FAULT}", detail)
 
 
@@ -258,15 +268,26 @@ def _causes(table: RuleTable) -> Iterator[Flaw]:
         if not cause.chain or not cause.actions:
             yield Flaw(place, "A cause has a chain and actions.")
         if cause.system_borne and not any(action.when.siblings for action in cause.actions):
-            yield Flaw(f"{place}/actions", "A cause that the system carries says what to do for the sister compressors (`siblings`).")
+            yield Flaw(
+                f"{place}/actions",
+                "A cause that the system carries says what to do for the sister compressors (`siblings`).",
+            )
         if not _supported(code, table):
-            yield Flaw(place, "No finding is twice as frequent with this cause as in the background: it could never be found.")
+            yield Flaw(
+                place,
+                "No finding is twice as frequent with this cause as in the background: it could "
+                "never be found.",
+            )
 
 
 def _supported(cause: str, table: RuleTable) -> bool:
     for finding in table.findings.values():
         row = finding.per_hundred.get(cause, [])
-        if any(share >= SUPPORT * background for share, background in zip(row, finding.background, strict=False) if background):
+        if any(
+            share >= SUPPORT * background
+            for share, background in zip(row, finding.background, strict=False)
+            if background
+        ):
             return True
     return any(p.per_hundred.get(cause, 0) >= SUPPORT * p.background for p in table.patterns.values())
 
@@ -288,7 +309,9 @@ def _conditional_rows(table: RuleTable) -> Iterator[Flaw]:
     for index, discount in enumerate(table.discounts):
         place = f"/discounts/{index}"
         yield from _when(f"{place}/when", discount.when, table)
-        tags = {tag for finding in table.findings.values() for outcome in finding.outcomes for tag in outcome.tags}
+        tags = {
+            tag for finding in table.findings.values() for outcome in finding.outcomes for tag in outcome.tags
+        }
         for tag in discount.tags:
             if tag not in tags:
                 yield Flaw(f"{place}/tags", f"No outcome bears the tag '{tag}'.")
@@ -322,7 +345,9 @@ def _when(place: str, when: When, table: RuleTable) -> Iterator[Flaw]:
         for field, values in wanted.items():
             known = _known_values(field, table)
             strange = [value for value in values if known and value not in (*known, unsaid)]
-            yield from (Flaw(f"{place}/{part}/{field}", f"'{value}' is none of its values.") for value in strange)
+            yield from (
+                Flaw(f"{place}/{part}/{field}", f"'{value}' is none of its values.") for value in strange
+            )
     if when.observed is not None:
         yield from _condition(f"{place}/observed", when.observed, table)
 
@@ -350,7 +375,9 @@ def _retired(table: RuleTable) -> Iterator[Flaw]:
         known: set[str] = {
             "cause": {*table.causes},
             "finding": {*table.findings},
-            "outcome": {outcome.code for outcome in table.findings[row.finding or ""].outcomes} if row.finding in table.findings else set(),
+            "outcome": {outcome.code for outcome in table.findings[row.finding or ""].outcomes}
+            if row.finding in table.findings
+            else set(),
         }[row.kind]
         if row.code in known:
             yield Flaw(f"{place}/code", f"'{row.code}' is still in use.")

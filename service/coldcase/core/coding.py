@@ -1,4 +1,6 @@
-"""Ranking to verdict of the engine: coded, named provisionally or refused, and what the leader leaves unexplained."""
+"""Ranking to verdict of the engine: coded, named provisionally or refused, and what the leader leaves
+unexplained.
+"""
 
 from dataclasses import dataclass
 
@@ -34,14 +36,19 @@ def code(weighed: Weighed, compiled: CompiledTable) -> CodingResult:
     """The status that the table's thresholds allow the leader, with the reasons for a refusal."""
     leader, second = weighed.order[0], weighed.order[1]
     rules = compiled.table.coding
-    reasons = (*_thin(weighed, leader, rules.thin_margin_decibans), *_contradictory(weighed, leader, second, compiled))
+    reasons = (
+        *_thin(weighed, leader, rules.thin_margin_decibans),
+        *_contradictory(weighed, leader, second, compiled),
+    )
     if reasons:
         return CodingResult(leader, "undetermined", reasons)
     bars: tuple[tuple[Status, Threshold], ...] = (("coded", rules.coded), ("provisional", rules.provisional))
     for status, bar in bars:
         if _clears(weighed, bar, rules.strong_decibans):
             return CodingResult(leader, status, ())
-    return CodingResult(leader, "undetermined", (("close", "no cause stands far enough above the next to be named"),))
+    return CodingResult(
+        leader, "undetermined", (("close", "no cause stands far enough above the next to be named"),)
+    )
 
 
 def _clears(weighed: Weighed, bar: Threshold, strong: float) -> bool:
@@ -64,7 +71,15 @@ def _thin(weighed: Weighed, leader: int, margin: float) -> tuple[Reason, ...]:
     above = int(weighed.scores[leader] - weighed.scores[unlisted])
     if leader != unlisted and above >= margin * DECIBAN:
         return ()
-    return (("thin", f"the leading cause stands only {above / DECIBAN:.1f} decibans above a cause that the table does not know"),)
+    return (
+        (
+            "thin",
+            (
+                f"the leading cause stands only {above / DECIBAN:.1f} decibans above a cause that the "
+                "table does not know"
+            ),
+        ),
+    )
 
 
 def _contradictory(weighed: Weighed, leader: int, second: int, compiled: CompiledTable) -> tuple[Reason, ...]:
@@ -82,7 +97,12 @@ def _contradictory(weighed: Weighed, leader: int, second: int, compiled: Compile
     close = rules.provisional.least_ratio * weighed.confidence[second] > weighed.confidence[leader]
     if close and support >= strong and _balance(weighed.column(second))[0] >= strong:
         titles = [compiled.table.causes[weighed.model.causes[i]].title for i in (leader, second)]
-        reasons.append(("contradictory", f"'{titles[0]}' and '{titles[1]}' stand close together, each with strong support"))
+        reasons.append(
+            (
+                "contradictory",
+                f"'{titles[0]}' and '{titles[1]}' stand close together, each with strong support",
+            )
+        )
     return tuple(reasons)
 
 
@@ -92,7 +112,9 @@ def _balance(weights: list[int]) -> tuple[int, int]:
 
 
 def machine_state(weighed: Weighed) -> MachineState:
-    """What the findings say of the compressor itself; discounted evidence (kept below half) says nothing of it."""
+    """What the findings say of the compressor itself; discounted evidence (kept below half) says nothing of
+    it.
+    """
     shown = {item.weight.shows for item in weighed.items if item.keep >= HALF}
     if "damage" in shown:
         return "damaged"
@@ -100,7 +122,9 @@ def machine_state(weighed: Weighed) -> MachineState:
 
 
 def unexplained(weighed: Weighed, compiled: CompiledTable) -> list[int]:
-    """The signs (items that are no clear outcomes) that the leader makes no more likely and its chain does not hold."""
+    """The signs (items that are no clear outcomes) that the leader makes no more likely and its chain does
+    not hold.
+    """
     in_chain = compiled.in_chain.get(weighed.model.causes[weighed.order[0]], frozenset())
     return [
         index
@@ -114,7 +138,9 @@ def unexplained(weighed: Weighed, compiled: CompiledTable) -> list[int]:
 
 
 def contributing(weighed: Weighed, left: list[int], compiled: CompiledTable) -> list[Contribution]:
-    """Causes with strong support among the signs that the leader leaves, strongest first; each takes what it explains."""
+    """Causes with strong support among the signs that the leader leaves, strongest first; each takes what it
+    explains.
+    """
     found: list[Contribution] = []
     least = compiled.table.coding.strong_decibans * DECIBAN
     rivals = [i for i in range(weighed.model.rivals) if i != weighed.order[0]] if left else []
@@ -126,7 +152,11 @@ def contributing(weighed: Weighed, left: list[int], compiled: CompiledTable) -> 
             break
         explains = [weighed.items[item].code for item in taken]
         found.append(
-            Contribution(cause=weighed.model.causes[best], support_decibans=round(int(sums[best]) / DECIBAN, 1), explains=explains)
+            Contribution(
+                cause=weighed.model.causes[best],
+                support_decibans=round(int(sums[best]) / DECIBAN, 1),
+                explains=explains,
+            )
         )
         left = [item for item in left if item not in taken]
     return found

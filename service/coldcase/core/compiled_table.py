@@ -1,7 +1,8 @@
-"""A rule table compiled, once, into the integer arrays that the engine reads: priors, log likelihood ratios, likelihoods.
+"""A rule table compiled, once, into the integer arrays that the engine reads: priors, log likelihood ratios,
+likelihoods.
 
-What cannot occur on a machine (its causes and outcomes) is gated out before anything is summed, and what remains is
-renormalised; that gives one model for each kind of machine: motor, connection and compressor type.
+What cannot occur on a machine (its causes and outcomes) is gated out before anything is summed, and what
+remains is renormalised; that gives one model for each kind of machine: motor, connection and compressor type.
 """
 
 from collections.abc import Hashable, Sequence
@@ -15,8 +16,26 @@ import numpy.typing as npt
 
 from coldcase.core.answer import Advice, TableName
 from coldcase.core.case import Case
-from coldcase.core.conditions import Conditional, ConditionKey, ConditionKeys, Observed, Predicate, necessary, passes_gate, predicate
-from coldcase.core.fixed_point import BAN, MILLION, TEN_THOUSAND, Ints, fine_logs, from_fine, log10, millionths
+from coldcase.core.conditions import (
+    Conditional,
+    ConditionKey,
+    ConditionKeys,
+    Observed,
+    Predicate,
+    necessary,
+    passes_gate,
+    predicate,
+)
+from coldcase.core.fixed_point import (
+    BAN,
+    MILLION,
+    TEN_THOUSAND,
+    Ints,
+    fine_logs,
+    from_fine,
+    log10,
+    millionths,
+)
 from coldcase.core.rule_table import (
     COMPRESSOR_TYPES,
     MOTORS,
@@ -42,10 +61,10 @@ MOST_JOINT_WEIGHTS = 100
 class OutcomeWeight(msgspec.Struct, frozen=True):
     """What one outcome (or "one of these") of a finding weighs in one machine's model: log likelihood ratios.
 
-    `row` is its row of the model's weights (-1 where `joint` holds the weights instead), `spread` how far it tells the
-    rival causes apart in nanobans, `clear` whether it is the finding's first outcome, the one that says nothing is wrong.
-    `outcomes` are the outcomes themselves, `tags` and `effort` what discounts go by; `finding_index` and `group_index`
-    are those of its finding and group in the matrix.
+    `row` is its row of the model's weights (-1 where `joint` holds the weights instead), `spread` how far it
+    tells the rival causes apart in nanobans, `clear` whether it is the finding's first outcome, the one that
+    says nothing is wrong. `outcomes` are the outcomes themselves, `tags` and `effort` what discounts go by;
+    `finding_index` and `group_index` are those of its finding and group in the matrix.
     """
 
     row: int
@@ -83,17 +102,20 @@ class ConditionalAdvice:
     when: Conditional
     advice: list[Advice]
 
-    def applicable(self, case: Case, kind: ConditionKey, observed: Observed, table: RuleTable) -> list[Advice]:
+    def applicable(
+        self, case: Case, kind: ConditionKey, observed: Observed, table: RuleTable
+    ) -> list[Advice]:
         """Those that apply to a case, in their order."""
         return [self.advice[index] for index in self.when.applying(case, kind, observed, table)]
 
 
 @dataclass(frozen=True, slots=True)
 class FindingModel:
-    """One finding on one kind of machine: its possible outcomes, and the row of each among the model's weights.
+    """One finding on one kind of machine: its possible outcomes, and the row of each among the model's
+    weights.
 
-    `frequencies` is [outcome, cause + background], of 10,000; `percent` the same of 100 after what cannot be was gated
-    out. `joint_weights` is a cache of what lists of outcomes weigh together.
+    `frequencies` is [outcome, cause + background], of 10,000; `percent` the same of 100 after what cannot be
+    was gated out. `joint_weights` is a cache of what lists of outcomes weigh together.
     """
 
     rows: dict[str, int]
@@ -142,9 +164,10 @@ class FindingModel:
 class FindingMatrix:
     """All findings of a machine's model below each other, for questions about every finding at once.
 
-    Row r is one outcome; finding `codes[f]` has `sizes[f]` rows from `starts[f]`. `likelihood` is [cause, row] as a share
-    of 1 and `squared` its square; `weights` is [row, cause], natural logarithms against the background. `groups` numbers
-    each finding's group, and `group_decay` is [group, place]. `before_opening` marks findings that an open shell no longer has.
+    Row r is one outcome; finding `codes[f]` has `sizes[f]` rows from `starts[f]`. `likelihood` is [cause,
+    row] as a share of 1 and `squared` its square; `weights` is [row, cause], natural logarithms against the
+    background. `groups` numbers each finding's group, and `group_decay` is [group, place]. `before_opening`
+    marks findings that an open shell no longer has.
     """
 
     codes: tuple[str, ...]
@@ -163,10 +186,10 @@ class MachineModel:
     """All that can be on one kind of machine.
 
     `causes` are the `rivals` first ones in code order, then `no_fault_found` and `unlisted`. `weights` is
-    [outcome or pattern, cause] in nanobans, with a last row of zeros for a case without evidence; a finding's model
-    knows the rows of its outcomes, `patterns` those of the patterns. `prior` are the logarithms of the base rates, in
-    nanobans. `weight_cache` holds what was said of a finding, by all that it depends on, and `discounted_away` which
-    findings a set of discounts leaves nothing of: caches, both.
+    [outcome or pattern, cause] in nanobans, with a last row of zeros for a case without evidence; a finding's
+    model knows the rows of its outcomes, `patterns` those of the patterns. `prior` are the logarithms of the
+    base rates, in nanobans. `weight_cache` holds what was said of a finding, by all that it depends on, and
+    `discounted_away` which findings a set of discounts leaves nothing of: caches, both.
     """
 
     causes: tuple[str, ...]
@@ -231,17 +254,25 @@ class CompiledTable:
 def compile_table(table: RuleTable, *, version: int | None, digest: str) -> CompiledTable:
     """A table, compiled, that `checking.flaws` has nothing to say against."""
     needs, needed_by = _needs(table)
-    outcomes = [(code, row.title, outcome) for code, row in table.findings.items() for outcome in row.outcomes]
+    outcomes = [
+        (code, row.title, outcome) for code, row in table.findings.items() for outcome in row.outcomes
+    ]
     return CompiledTable(
         table=table,
         version=version,
         digest=digest,
         group_decay={code: _decay_steps(group.rho) for code, group in table.groups.items()},
         predicates={code: predicate(pattern.when) for code, pattern in table.patterns.items()},
-        superseding={code: (row.outcomes[0].code, tuple(row.supersedes)) for code, row in table.findings.items() if row.supersedes},
+        superseding={
+            code: (row.outcomes[0].code, tuple(row.supersedes))
+            for code, row in table.findings.items()
+            if row.supersedes
+        },
         needs=needs,
         needed_by=needed_by,
-        outcome_texts={(code, o.code): f"{title}: {o.title[0].lower()}{o.title[1:]}" for code, title, o in outcomes},
+        outcome_texts={
+            (code, o.code): f"{title}: {o.title[0].lower()}{o.title[1:]}" for code, title, o in outcomes
+        },
         in_chain={code: _in_chain(cause) for code, cause in table.causes.items()},
         chains={code: _chain(cause) for code, cause in table.causes.items()},
         actions={code: _conditional_advice(cause.actions) for code, cause in table.causes.items()},
@@ -255,7 +286,9 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Comp
 
 
 def _needs(table: RuleTable) -> tuple[dict[str, int], dict[tuple[str, str], tuple[tuple[str, int], ...]]]:
-    """For each pattern a bit for each thing that must have been seen for it to hold, and which sights set which bits."""
+    """For each pattern a bit for each thing that must have been seen for it to hold, and which sights set
+    which bits.
+    """
     whole: dict[str, int] = {}
     by_sight: dict[tuple[str, str], list[tuple[str, int]]] = {}
     for code, pattern in table.patterns.items():
@@ -267,19 +300,31 @@ def _needs(table: RuleTable) -> tuple[dict[str, int], dict[tuple[str, str], tupl
 
 
 def _conditional_advice(rows: Sequence[Action | Caution]) -> ConditionalAdvice:
-    return ConditionalAdvice(Conditional([row.when for row in rows]), [Advice(text=row.text, basis=row.basis) for row in rows])
+    return ConditionalAdvice(
+        Conditional([row.when for row in rows]), [Advice(text=row.text, basis=row.basis) for row in rows]
+    )
 
 
 def _chain(cause: Cause) -> tuple[tuple[str, tuple[tuple[str, frozenset[str]], ...]], ...]:
-    return tuple((step.step, tuple((finding, frozenset(seen)) for finding, seen in step.seen_as.items())) for step in cause.chain)
+    return tuple(
+        (step.step, tuple((finding, frozenset(seen)) for finding, seen in step.seen_as.items()))
+        for step in cause.chain
+    )
 
 
 def _compiled_discount(row: Discount) -> CompiledDiscount:
-    return CompiledDiscount(frozenset(row.tags), frozenset(row.findings), frozenset(row.efforts), millionths(row.keep), row.reason)
+    return CompiledDiscount(
+        frozenset(row.tags), frozenset(row.findings), frozenset(row.efforts), millionths(row.keep), row.reason
+    )
 
 
 def _in_chain(cause: Cause) -> frozenset[tuple[str, str]]:
-    return frozenset((finding, outcome) for step in cause.chain for finding, seen in step.seen_as.items() for outcome in seen)
+    return frozenset(
+        (finding, outcome)
+        for step in cause.chain
+        for finding, seen in step.seen_as.items()
+        for outcome in seen
+    )
 
 
 def _decay_steps(rho: float) -> tuple[int, ...]:
@@ -316,11 +361,15 @@ def _machine_model(table: RuleTable, machine: MachineKind) -> MachineModel:
     )
 
 
-def _finding_matrix(table: RuleTable, finding_models: dict[str, FindingModel], weights: Ints) -> FindingMatrix:
+def _finding_matrix(
+    table: RuleTable, finding_models: dict[str, FindingModel], weights: Ints
+) -> FindingMatrix:
     sizes = np.array([len(finding_model.rows) for finding_model in finding_models.values()], dtype=np.int64)
     groups = {code: number for number, code in enumerate(table.groups)}
     shares = [finding_model.percent[:, :-1] / 100 for finding_model in finding_models.values()]
-    likelihood = np.ascontiguousarray(np.concatenate(shares).T if shares else np.zeros((weights.shape[1], 0)), dtype=np.float32)
+    likelihood = np.ascontiguousarray(
+        np.concatenate(shares).T if shares else np.zeros((weights.shape[1], 0)), dtype=np.float32
+    )
     return FindingMatrix(
         codes=tuple(finding_models),
         starts=np.cumsum(sizes) - sizes,
@@ -329,8 +378,11 @@ def _finding_matrix(table: RuleTable, finding_models: dict[str, FindingModel], w
         squared=likelihood**2,
         weights=(weights * (np.log(10) / BAN)).astype(np.float32),
         groups=np.array([groups[table.findings[code].group] for code in finding_models], dtype=np.int64),
-        group_decay=np.array([_decay_steps(group.rho) for group in table.groups.values()], dtype=np.float32) / np.float32(MILLION),
-        before_opening=[place for place, code in enumerate(finding_models) if table.findings[code].before == "opening"],
+        group_decay=np.array([_decay_steps(group.rho) for group in table.groups.values()], dtype=np.float32)
+        / np.float32(MILLION),
+        before_opening=[
+            place for place, code in enumerate(finding_models) if table.findings[code].before == "opening"
+        ],
     )
 
 
@@ -351,7 +403,9 @@ class _MatrixPlace(NamedTuple):
     group: int
 
 
-def _finding_model(row: Finding, outcomes: list[int], causes: tuple[str, ...], rivals: int, at: _MatrixPlace) -> tuple[FindingModel, Ints]:
+def _finding_model(
+    row: Finding, outcomes: list[int], causes: tuple[str, ...], rivals: int, at: _MatrixPlace
+) -> tuple[FindingModel, Ints]:
     """The finding's model, and its block of the machine's weights."""
     columns = [row.per_hundred.get(cause, row.background) for cause in causes] + [row.background]
     frequencies = np.array([[hundredths(column[i]) for column in columns] for i in outcomes], dtype=np.int64)
@@ -373,7 +427,9 @@ def _finding_model(row: Finding, outcomes: list[int], causes: tuple[str, ...], r
         )
         for place, i in enumerate(outcomes)
     }
-    return FindingModel(rows, weights_by_outcome, frequencies, 100 * frequencies / frequencies.sum(axis=0)), weights
+    return FindingModel(
+        rows, weights_by_outcome, frequencies, 100 * frequencies / frequencies.sum(axis=0)
+    ), weights
 
 
 def _spreads(weights: Ints, rivals: int) -> list[int]:

@@ -125,7 +125,9 @@ def known_or_none(value: str | None) -> str | None:
 
 def applies(when: When, case: Case, observed: Observed, table: RuleTable) -> bool:
     """Whether all that `when` asks is known to be so for this case."""
-    return _machine_fits(when, case, table) and (when.observed is None or holds(when.observed, observed) is True)
+    return _machine_fits(when, case, table) and (
+        when.observed is None or holds(when.observed, observed) is True
+    )
 
 
 def _machine_fits(when: When, case: Case, table: RuleTable) -> bool:
@@ -148,10 +150,15 @@ class ConditionKeys:
     def __init__(self, table: RuleTable) -> None:
         actions = [action.when for cause in table.causes.values() for action in cause.actions]
         whens = [*(row.when for row in table.discounts), *(row.when for row in table.cautions), *actions]
-        of_unit = {"compressors_on_circuit", *(_UNIT_FIELD.get(field, field) for when in whens for field in when.unit)}
+        of_unit = {
+            "compressors_on_circuit",
+            *(_UNIT_FIELD.get(field, field) for when in whens for field in when.unit),
+        }
         # Two fields at least, for then `attrgetter` gives a tuple.
         self._unit = attrgetter(*sorted({"motor", *of_unit}))
-        self._opening = attrgetter(*sorted({"method", "oil", *(field for when in whens for field in when.opening)}))
+        self._opening = attrgetter(
+            *sorted({"method", "oil", *(field for when in whens for field in when.opening)})
+        )
 
     def of(self, case: Case) -> ConditionKey:
         """The key of a case."""
@@ -201,7 +208,9 @@ class Conditional:
         """The rows that ask for nothing but a key; keys come again and again, so there is a cache."""
         if len(self._rows_by_key) >= MOST_CACHED_KEYS:
             self._rows_by_key.clear()
-        rows = self._rows_by_key[key] = [index for index in self._by_key if _machine_fits(self._whens[index], case, table)]
+        rows = self._rows_by_key[key] = [
+            index for index in self._by_key if _machine_fits(self._whens[index], case, table)
+        ]
         return rows
 
     def _applies(self, index: int, case: Case, observed: Observed, table: RuleTable) -> bool:
@@ -210,7 +219,9 @@ class Conditional:
 
 
 def unit_value(unit: Unit, field: str, table: RuleTable) -> str:
-    """A field of the unit, or the class or safety group of its refrigerant; `unknown` where it was not said."""
+    """A field of the unit, or the class or safety group of its refrigerant; `unknown` where it was not
+    said.
+    """
     if field not in ("refrigerant_class", "refrigerant_safety"):
         return str(getattr(unit, field) or "unknown")
     refrigerant = table.refrigerants.get(unit.refrigerant or "")

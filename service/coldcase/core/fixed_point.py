@@ -1,7 +1,8 @@
 """Logarithms and shares in whole numbers, so that every machine gets the same digits.
 
-Weights are integers of one nanoban (10^-9 ban; 10^8 to the deciban). A thousandth of a microban is fine enough that
-the sum over 200 findings, each rounded three times, still agrees with exact arithmetic to 10^-6 of a probability.
+Weights are integers of one nanoban (10^-9 ban; 10^8 to the deciban). A thousandth of a microban is fine
+enough that the sum over 200 findings, each rounded three times, still agrees with exact arithmetic to 10^-6
+of a probability.
 """
 
 from decimal import Context, Decimal
@@ -44,7 +45,10 @@ def log10(value: Decimal | int) -> int:
 @cache
 def fine_logs() -> Ints:
     """log10(n) for n = 0 … 10,000 in 10^-15 ban; entry 0 is never used (no possible cell is zero)."""
-    return np.array([0] + [int((Decimal(n).log10(_DECIMAL) * _FINE).to_integral_value()) for n in range(1, TEN_THOUSAND + 1)])
+    return np.array(
+        [0]
+        + [int((Decimal(n).log10(_DECIMAL) * _FINE).to_integral_value()) for n in range(1, TEN_THOUSAND + 1)]
+    )
 
 
 def from_fine(fine: Ints) -> Ints:
@@ -64,7 +68,9 @@ def _powers() -> tuple[Ints, Ints, Ints]:
 
 
 def relative_shares(scores: Ints) -> Ints:
-    """10^(score - best) for scores in nanobans along the last axis, in units of 2^-30; what is below 10^-9 is 0."""
+    """10^(score - best) for scores in nanobans along the last axis, in units of 2^-30; what is below 10^-9 is
+    0.
+    """
     thousandths, millionths_, billionths = _powers()
     below = scores.max(axis=-1, keepdims=True) - scores
     whole, rest = below // BAN, below % BAN

@@ -1,7 +1,8 @@
 """What a label may hold: what can be seen on paper, on one line.
 
-Refused are control characters, line and paragraph separators, what turns the direction of text or takes no room, private use and what is
-no character. The two joiners (U+200C, U+200D) stay, for some scripts cannot be written without them.
+Refused are control characters, line and paragraph separators, what turns the direction of text or takes no
+room, private use and what is no character. The two joiners (U+200C, U+200D) stay, for some scripts cannot be
+written without them.
 """
 
 UNSEEN = (
@@ -15,5 +16,6 @@ UNSEEN = (
 # The look ahead is for a label of blanks alone; `(?!\n)` because `$` also matches before a final newline.
 LABEL = rf"^(?=.*\S)[^{UNSEEN}]+$(?!\n)"
 LABEL_SAYS = (
-    "A label is one line of characters that can be seen: no blanks alone, no control, direction or private characters, none without width."
+    "A label is one line of characters that can be seen: no blanks alone, no control, "
+    "direction or private characters, none without width."
 )

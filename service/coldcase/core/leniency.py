@@ -22,8 +22,12 @@ MOST_TOLD = 16_384
 THE_UNIT = ("", "/unit", "/unit/compressor_type", "/unit/motor")
 
 
-def parse_case_leniently(raw: Any, compiled: CompiledTable, impossibility_check: ImpossibilityCheck | None = None) -> ParsedCase:
-    """The case without what is wrong with it, each left-out member named. Raises `BadCase` where no unit can be read."""
+def parse_case_leniently(
+    raw: Any, compiled: CompiledTable, impossibility_check: ImpossibilityCheck | None = None
+) -> ParsedCase:
+    """The case without what is wrong with it, each left-out member named. Raises `BadCase` where no unit can
+    be read.
+    """
     left_out: list[LeftOut] = []
     sent = raw
     while True:
@@ -33,7 +37,9 @@ def parse_case_leniently(raw: Any, compiled: CompiledTable, impossibility_check:
             raw = _without(raw, error, left_out)
         else:
             named = _bounded(left_out)
-            return ParsedCase(parsed.case, (*map(_sentence, named), *parsed.notes), parsed.raw, sent, tuple(named))
+            return ParsedCase(
+                parsed.case, (*map(_sentence, named), *parsed.notes), parsed.raw, sent, tuple(named)
+            )
 
 
 def _without(raw: Any, error: BadCase, left_out: list[LeftOut]) -> dict[str, Any]:
@@ -57,7 +63,9 @@ def _together(flaws: Iterable[Flaw]) -> list[Flaw]:
     by_place: dict[str, Flaw] = {}
     for flaw in flaws:
         known = by_place.get(flaw.pointer)
-        by_place[flaw.pointer] = flaw if known is None else Flaw(flaw.pointer, f"{known.detail} {flaw.detail}", known.suggestion)
+        by_place[flaw.pointer] = (
+            flaw if known is None else Flaw(flaw.pointer, f"{known.detail} {flaw.detail}", known.suggestion)
+        )
     return list(by_place.values())
 
 
@@ -72,11 +80,15 @@ def _left_out(raw: Any, flaw: Flaw) -> LeftOut:
         else:
             break
     sent = msgspec.json.encode(value).decode()
-    return LeftOut(pointer=_cut(flaw.pointer), sent=_cut(sent), detail=flaw.detail, suggestion=flaw.suggestion)
+    return LeftOut(
+        pointer=_cut(flaw.pointer), sent=_cut(sent), detail=flaw.detail, suggestion=flaw.suggestion
+    )
 
 
 def _whole(flaw: Flaw) -> Flaw:
-    """The flaw as that of the member that is left out: a measurement goes as a whole, for its value means nothing without its unit."""
+    """The flaw as that of the member that is left out: a measurement goes as a whole, for its value means
+    nothing without its unit.
+    """
     names = flaw.pointer.split("/")
     if names[1:2] not in (["readings"], ["unit"]) or len(names) < 4:
         return flaw
@@ -109,7 +121,9 @@ def _names(pointer: str) -> list[str]:
 
 
 def _remove(copy: dict[str, Any], names: list[str]) -> None:
-    """Takes out a member, or a member of a part; of the evidence, the one exhibit, whose place stays until all are gone."""
+    """Takes out a member, or a member of a part; of the evidence, the one exhibit, whose place stays until
+    all are gone.
+    """
     part = copy.get(names[0])
     if len(names) > 1 and isinstance(part, dict):
         part.pop(names[1], None)

@@ -1,8 +1,8 @@
 """What to look at next: the expected drop of the ranking's entropy, in bits, for each finding not yet seen.
 
-Floating point is enough here: the result orders questions and is shown to two decimals. A quick measure (the expected
-chi-square of a finding's outcomes, which for small information is proportional to it) picks the candidates of each
-case; their expected entropy is then worked out in full.
+Floating point is enough here: the result orders questions and is shown to two decimals. A quick measure (the
+expected chi-square of a finding's outcomes, which for small information is proportional to it) picks the
+candidates of each case; their expected entropy is then worked out in full.
 """
 
 from collections.abc import Sequence
@@ -45,7 +45,10 @@ def next_checks_many(batch: Sequence[Weighed], compiled: CompiledTable) -> list[
     picked = np.argpartition(-promise, min(CANDIDATES, promise.shape[1]) - 1, axis=1)[:, :CANDIDATES]
     gains = _gains(picked, now, expected, decay, matrix)
     gains[np.take_along_axis(promise, picked, axis=1) < 0] = 0
-    return [_chosen(own, bits, batch[0].model, compiled) for own, bits in zip(picked.tolist(), gains.tolist(), strict=True)]
+    return [
+        _chosen(own, bits, batch[0].model, compiled)
+        for own, bits in zip(picked.tolist(), gains.tolist(), strict=True)
+    ]
 
 
 def _decay_factors(batch: Sequence[Weighed], matrix: FindingMatrix) -> Floats:
@@ -57,12 +60,16 @@ def _decay_factors(batch: Sequence[Weighed], matrix: FindingMatrix) -> Floats:
         for item in weighed.evidence.items
         if item.replaced_by is None and item.weight.group_index >= 0
     ]
-    places = np.bincount(np.array(spoken, dtype=np.int64), minlength=len(batch) * groups).reshape(len(batch), groups)
+    places = np.bincount(np.array(spoken, dtype=np.int64), minlength=len(batch) * groups).reshape(
+        len(batch), groups
+    )
     return np.asarray(matrix.group_decay[matrix.groups, places[:, matrix.groups]])
 
 
 def _closed(batch: Sequence[Weighed], compiled: CompiledTable) -> tuple[list[int], list[int]]:
-    """Pairs of case and finding where no look is needed or possible: seen, gone with the opening, or discounted away by it."""
+    """Pairs of case and finding where no look is needed or possible: seen, gone with the opening, or
+    discounted away by it.
+    """
     cases: list[int] = []
     findings: list[int] = []
     for case, weighed in enumerate(batch):
@@ -93,7 +100,9 @@ def _discounted_away(discounts: tuple[int, ...], model: MachineModel, compiled: 
             place
             for place, (code, finding_model) in enumerate(model.findings.items())
             if all(
-                kept(discounts, code, weight, compiled)[0] < MILLION // 2 for weight in finding_model.weights.values() if not weight.clear
+                kept(discounts, code, weight, compiled)[0] < MILLION // 2
+                for weight in finding_model.weights.values()
+                if not weight.clear
             )
         ]
     return gone
@@ -114,16 +123,24 @@ def _gains(picked: Ints, now: Floats, expected: Floats, decay: Floats, matrix: F
 
 
 def _entropy(logs: Floats) -> Floats:
-    """Entropy in nats of each row of unnormalised natural logarithms (none so far from 0 that its power overflows)."""
+    """Entropy in nats of each row of unnormalised natural logarithms (none so far from 0 that its power
+    overflows).
+    """
     raised = np.exp(logs)
     total = raised.sum(axis=1)
     return np.asarray(np.log(total) - np.einsum("ij,ij->i", raised, logs) / total)
 
 
-def _chosen(places: list[int], gains: list[float], model: MachineModel, compiled: CompiledTable) -> list[NextCheck]:
-    """At most five, greatest gain first, among near-equals the smaller effort; then those with a deadline first."""
+def _chosen(
+    places: list[int], gains: list[float], model: MachineModel, compiled: CompiledTable
+) -> list[NextCheck]:
+    """At most five, greatest gain first, among near-equals the smaller effort; then those with a deadline
+    first.
+    """
     codes, rows = model.matrix.codes, compiled.table.findings
-    left = sorted((-gain, codes[place]) for place, gain in zip(places, gains, strict=True) if gain >= LEAST_GAIN)
+    left = sorted(
+        (-gain, codes[place]) for place, gain in zip(places, gains, strict=True) if gain >= LEAST_GAIN
+    )
     chosen: list[tuple[float, str]] = []
     while left and len(chosen) < MOST_CHECKS:
         not_near = min(left[0][0] + NEAR, left[0][0] / 2)
@@ -135,4 +152,7 @@ def _chosen(places: list[int], gains: list[float], model: MachineModel, compiled
                 best, least_effort = place, EFFORT_RANK[rows[code].effort]
         chosen.append(left.pop(best))
     chosen.sort(key=lambda check: DEADLINE[rows[check[1]].before])
-    return [NextCheck(code, rows[code].question, rows[code].effort, rows[code].before, round(-loss, 2)) for loss, code in chosen]
+    return [
+        NextCheck(code, rows[code].question, rows[code].effort, rows[code].before, round(-loss, 2))
+        for loss, code in chosen
+    ]

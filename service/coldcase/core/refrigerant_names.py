@@ -9,10 +9,14 @@ from collections.abc import Mapping
 from coldcase.core.rule_table import spelling_key
 
 DESIGNATION_BY_NAME = {
-    "ammonia": "R-717", "nh3": "R-717", "carbon dioxide": "R-744", "co2": "R-744", "propane": "R-290", "c3h8": "R-290",
-    "isobutane": "R-600a", "i butane": "R-600a", "methylpropane": "R-600a", "2 methylpropane": "R-600a", "butane": "R-600",
-    "n butane": "R-600", "ethane": "R-170", "c2h6": "R-170", "ethylene": "R-1150", "ethene": "R-1150", "c2h4": "R-1150",
-    "propylene": "R-1270", "propene": "R-1270", "c3h6": "R-1270", "methane": "R-50", "ch4": "R-50", "pentane": "R-601",
+    "ammonia": "R-717", "nh3": "R-717", "carbon dioxide": "R-744", "co2": "R-744", "propane": "R-290",
+    "c3h8": "R-290",
+    "isobutane": "R-600a", "i butane": "R-600a", "methylpropane": "R-600a", "2 methylpropane": "R-600a",
+    "butane": "R-600",
+    "n butane": "R-600", "ethane": "R-170", "c2h6": "R-170", "ethylene": "R-1150", "ethene": "R-1150",
+    "c2h4": "R-1150",
+    "propylene": "R-1270", "propene": "R-1270", "c3h6": "R-1270", "methane": "R-50", "ch4": "R-50",
+    "pentane": "R-601",
     "n pentane": "R-601", "isopentane": "R-601a", "r410": "R-410A", "410": "R-410A",
 }  # fmt: skip
 """Names and formulas, and R-410, which means the A wherever it is said; without hyphens, in small letters."""
@@ -25,7 +29,8 @@ _DESIGNATION = re.compile(
 
 
 def designation_of(text: str, known: Mapping[str, str]) -> str | None:
-    """The designation that a text means, of those in `known` (designations by their `spelling_key`); None if none does.
+    """The designation that a text means, of those in `known` (designations by their `spelling_key`); None if
+    none does.
 
     A short form (`R-507`, `R-1234ze`) means the one known designation that has a letter or an isomer more.
     """
@@ -40,7 +45,9 @@ def designation_of(text: str, known: Mapping[str, str]) -> str | None:
     if key in known:
         return known[key]
     longer = [
-        designation for other, designation in known.items() if len(other) == len(key) + 1 and other[:-1] == key and other[-1].isalpha()
+        designation
+        for other, designation in known.items()
+        if len(other) == len(key) + 1 and other[:-1] == key and other[-1].isalpha()
     ]
     return longer[0] if len(longer) == 1 else None
 

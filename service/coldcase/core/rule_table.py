@@ -35,7 +35,9 @@ class _Row(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_default
 
 
 class Gate(_Row, frozen=True, kw_only=True):
-    """The machines on which something can occur. An empty list of a field rules nothing out, nor does a field not known."""
+    """The machines on which something can occur. An empty list of a field rules nothing out, nor does a field
+    not known.
+    """
 
     motors: list[str] = []
     connections: list[str] = []
@@ -109,8 +111,8 @@ class Cause(_Row, frozen=True, kw_only=True):
 class Outcome(_Row, frozen=True, kw_only=True):
     """One answer to a finding's question.
 
-    `shows` says what it says of the compressor itself: damage, soundness, or a measured fault outside it that has a
-    cause of its own. `tags` name what can spoil the evidence.
+    `shows` says what it says of the compressor itself: damage, soundness, or a measured fault outside it that
+    has a cause of its own. `tags` name what can spoil the evidence.
     """
 
     code: Code
@@ -121,9 +123,11 @@ class Outcome(_Row, frozen=True, kw_only=True):
 
 
 class Finding(_Row, frozen=True, kw_only=True):
-    """One thing to look at, and of 100 failures from each cause how many show each outcome (order of `outcomes`).
+    """One thing to look at, and of 100 failures from each cause how many show each outcome (order of
+    `outcomes`).
 
-    `background` is the share among failures from unrelated causes; a cause that is not listed has the background's.
+    `background` is the share among failures from unrelated causes; a cause that is not listed has the
+    background's.
     """
 
     station: Code
@@ -141,10 +145,11 @@ class Finding(_Row, frozen=True, kw_only=True):
 
 
 class Pattern(_Row, frozen=True, kw_only=True):
-    """A finding computed from others. `present` gives its share in 100; while it holds, it replaces what it subsumes.
+    """A finding computed from others. `present` gives its share in 100; while it holds, it replaces what it
+    subsumes.
 
-    Where two patterns that hold subsume the same finding, the higher `priority` takes it; a pattern all of whose
-    evidence another of higher priority has taken does not count.
+    Where two patterns that hold subsume the same finding, the higher `priority` takes it; a pattern all of
+    whose evidence another of higher priority has taken does not count.
     """
 
     title: Words
@@ -171,7 +176,9 @@ class Override(_Row, frozen=True, kw_only=True):
 
 
 class Discount(_Row, frozen=True, kw_only=True):
-    """Spoilt evidence: outcomes that bear one of `tags`, or belong to one of `findings`, keep only `keep` of their weight."""
+    """Spoilt evidence: outcomes that bear one of `tags`, or belong to one of `findings`, keep only `keep` of
+    their weight.
+    """
 
     when: When
     keep: Annotated[float, Meta(ge=0, le=1)]
@@ -213,7 +220,9 @@ class Band(_Row, frozen=True, kw_only=True):
 
 
 class Limit(_Row, frozen=True, kw_only=True):
-    """How a quantity becomes an outcome of a finding; of the limits for one quantity and finding the first that fits decides."""
+    """How a quantity becomes an outcome of a finding; of the limits for one quantity and finding the first
+    that fits decides.
+    """
 
     quantity: Code
     finding: Code
@@ -223,7 +232,9 @@ class Limit(_Row, frozen=True, kw_only=True):
 
 
 class Threshold(_Row, frozen=True, kw_only=True):
-    """Least confidence of the leader, least ratio of first to second, least number of groups that support the leader."""
+    """Least confidence of the leader, least ratio of first to second, least number of groups that support the
+    leader.
+    """
 
     least_confidence: Annotated[float, Meta(ge=0, le=1)]
     least_ratio: Annotated[float, Meta(ge=1)]
@@ -233,7 +244,8 @@ class Threshold(_Row, frozen=True, kw_only=True):
 class Coding(_Row, frozen=True, kw_only=True):
     """When a leader is coded, when it is only named, and when the answer is a refusal.
 
-    `strong_decibans` is strong support: what a contributing cause needs, and a sign on which an answer rests alone.
+    `strong_decibans` is strong support: what a contributing cause needs, and a sign on which an answer rests
+    alone.
     """
 
     coded: Threshold
@@ -289,5 +301,7 @@ def table_digest(table: RuleTable) -> str:
 
 
 def from_document(document: Any) -> RuleTable:
-    """A table from plain JSON values; raises `msgspec.ValidationError` at the first member of a wrong shape."""
+    """A table from plain JSON values; raises `msgspec.ValidationError` at the first member of a wrong
+    shape.
+    """
     return msgspec.convert(document, RuleTable)

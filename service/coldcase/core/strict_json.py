@@ -16,7 +16,8 @@ def read_json(body: bytes) -> Any:
     """The value of a JSON text. Raises `Malformed` and says what is wrong with it."""
     try:
         value = msgspec.json.decode(body)
-        # Equal bytes prove that no member was lost, so that no name came twice; unequal ones need the slow look.
+        # Equal bytes prove that no member was lost, so that no name came twice; unequal ones need the slow
+        # look.
         if msgspec.json.encode(value) != msgspec.json.format(body, indent=-1):
             json.loads(body, object_pairs_hook=_no_name_twice)
     except msgspec.DecodeError as error:
@@ -35,7 +36,9 @@ def _is_deep(value: Any) -> bool:
     level = [value]
     for _ in range(DEEPEST):
         level = [holder for holder in level if isinstance(holder, dict | list)]
-        level = [member for holder in level for member in (holder.values() if isinstance(holder, dict) else holder)]
+        level = [
+            member for holder in level for member in (holder.values() if isinstance(holder, dict) else holder)
+        ]
     return any(isinstance(member, dict | list) for member in level)
 
 

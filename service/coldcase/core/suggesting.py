@@ -1,4 +1,5 @@
-"""Which known word was probably meant: by its letters, or as the trade says it; never one of another unit or meaning.
+"""Which known word was probably meant: by its letters, or as the trade says it; never one of another unit or
+meaning.
 
 A suggestion that is wrong is worse than none, for it is taken up without a thought.
 """
@@ -104,12 +105,16 @@ def _closest(plain: str, candidates: list[tuple[str, str]]) -> str | None:
 def _comparable(word: str, candidate: str) -> bool:
     """Not of another unit, and with the same figures: 40 for 100 is no slip of the pen."""
     ours, theirs = _unit(word), _unit(candidate)
-    return (ours is None or theirs is None or ours == theirs) and re.findall(r"\d+", word) == re.findall(r"\d+", candidate)
+    return (ours is None or theirs is None or ours == theirs) and re.findall(r"\d+", word) == re.findall(
+        r"\d+", candidate
+    )
 
 
 def _unit(word: str) -> str | None:
     parts = word.split("_")
-    return next((unit for first in range(1, len(parts)) if (unit := "_".join(parts[first:])) in KNOWN_UNITS), None)
+    return next(
+        (unit for first in range(1, len(parts)) if (unit := "_".join(parts[first:])) in KNOWN_UNITS), None
+    )
 
 
 def _distance(one: str, other: str, enough: int) -> int:

@@ -1,7 +1,8 @@
-"""Evidence to ranking: what each finding weighs for each cause (log likelihood ratio), and how the causes then stand (posterior).
+"""Evidence to ranking: what each finding weighs for each cause (log likelihood ratio), and how the causes
+then stand (posterior).
 
-Integer arithmetic throughout, for many cases at once; one case is a batch of one. Rounding happens
-where discount and decay are multiplied (half up, to a millionth), where their product is applied and where the
+Integer arithmetic throughout, for many cases at once; one case is a batch of one. Rounding happens where
+discount and decay are multiplied (half up, to a millionth), where their product is applied and where the
 temperature is (half to even).
 """
 
@@ -19,7 +20,9 @@ from coldcase.core.fixed_point import MILLION, Ints, halves_to_even, relative_sh
 
 
 class Observation(msgspec.Struct, frozen=True, gc=False):
-    """A finding that was looked at: the outcomes its observer could not tell apart, and where it comes from."""
+    """A finding that was looked at: the outcomes its observer could not tell apart, and where it comes
+    from.
+    """
 
     outcomes: tuple[str, ...]
     source: Source
@@ -28,9 +31,9 @@ class Observation(msgspec.Struct, frozen=True, gc=False):
 class WeighedFinding(msgspec.Struct):
     """What one finding or pattern of a case weighs.
 
-    `keep` is the share (millionths) its discount leaves, `decay` its share as a later finding of its group, and
-    `factor` what is left of its weight after both. `replaced_by` names the pattern or finding that took its place; then
-    nothing is counted.
+    `keep` is the share (millionths) its discount leaves, `decay` its share as a later finding of its group,
+    and `factor` what is left of its weight after both. `replaced_by` names the pattern or finding that took
+    its place; then nothing is counted.
     """
 
     code: str
@@ -45,7 +48,9 @@ class WeighedFinding(msgspec.Struct):
 
 
 class Evidence(msgspec.Struct, frozen=True):
-    """A case's findings with their weights, not yet summed. `condition_key` is the kind of machine and opening that conditions go by."""
+    """A case's findings with their weights, not yet summed. `condition_key` is the kind of machine and
+    opening that conditions go by.
+    """
 
     case: Case
     condition_key: ConditionKey
@@ -59,8 +64,8 @@ class Evidence(msgspec.Struct, frozen=True):
 class BatchArrays(msgspec.Struct, frozen=True):
     """The arrays of cases weighed together.
 
-    `full` (before all factors) and `counted` are [item, cause] in nanobans; `scores` are [case, cause] in nanobans, and
-    `shares` the same relative to the best in 2^-30.
+    `full` (before all factors) and `counted` are [item, cause] in nanobans; `scores` are [case, cause] in
+    nanobans, and `shares` the same relative to the best in 2^-30.
     """
 
     full: Ints
@@ -72,9 +77,9 @@ class BatchArrays(msgspec.Struct, frozen=True):
 class Weighed(msgspec.Struct, frozen=True):
     """The ranking of one case (its posterior), by index into the causes of the model.
 
-    `confidence` is in ten-thousandths, `order` has the causes from the best down (equal scores in the model's order).
-    `for_leader` is what each item counts for the best cause, `for_leader_in_full` the same before all factors.
-    `arrays` holds the arrays, in which it is case `case` with the items from `start`.
+    `confidence` is in ten-thousandths, `order` has the causes from the best down (equal scores in the model's
+    order). `for_leader` is what each item counts for the best cause, `for_leader_in_full` the same before all
+    factors. `arrays` holds the arrays, in which it is case `case` with the items from `start`.
     """
 
     evidence: Evidence
@@ -139,21 +144,30 @@ class Weighed(msgspec.Struct, frozen=True):
 
 def observe(case: Case, derived: Mapping[str, tuple[tuple[str, ...], Source]]) -> dict[str, Observation]:
     """The findings of a case by code: what was observed, and what readings and laboratory yield beside it."""
-    seen = {code: Observation((o,) if isinstance(o, str) else tuple(o), "observation") for code, o in case.observations.items()}
+    seen = {
+        code: Observation((o,) if isinstance(o, str) else tuple(o), "observation")
+        for code, o in case.observations.items()
+    }
     for code, (outcomes, source) in derived.items():
         seen.setdefault(code, Observation(outcomes, source))
     return {code: seen[code] for code in sorted(seen)}
 
 
 def weigh(case: Case, seen: Mapping[str, Observation], compiled: CompiledTable) -> Weighed:
-    """Every finding's weight and the ranking. `seen` holds only findings and outcomes that the machine can have."""
+    """Every finding's weight and the ranking. `seen` holds only findings and outcomes that the machine can
+    have.
+    """
     return weigh_many([collect(case, seen, compiled)], compiled)[0]
 
 
 def collect(case: Case, seen: Mapping[str, Observation], compiled: CompiledTable) -> Evidence:
     """The evidence of a case: what replaces what, what is discounted, and what counts first in each group."""
     model = compiled.model_for(machine_of(case.unit))
-    weights = {code: model.findings[code].weight_of(row.outcomes, model.rivals) for code, row in seen.items() if code in model.findings}
+    weights = {
+        code: model.findings[code].weight_of(row.outcomes, model.rivals)
+        for code, row in seen.items()
+        if code in model.findings
+    }
     observed = {code: weight.outcomes for code, weight in weights.items()}
     replaced = _superseded(seen, compiled)
     patterns = _patterns(observed, compiled, replaced)
@@ -166,7 +180,9 @@ def collect(case: Case, seen: Mapping[str, Observation], compiled: CompiledTable
         row, replaced_by = seen[code], replaced.get(code)
         keep, reason = kept(discounts, code, weight, compiled) if discounts else (MILLION, None)
         factor = keep if replaced_by is None else 0
-        items.append(WeighedFinding(code, row.outcomes, row.source, weight, keep, reason, replaced_by, factor))
+        items.append(
+            WeighedFinding(code, row.outcomes, row.source, weight, keep, reason, replaced_by, factor)
+        )
     if patterns:
         by_code = {item.code: item for item in items}
         items += [_pattern_item(code, model, compiled, by_code) for code in patterns]
@@ -190,7 +206,9 @@ def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weigh
         case = bisect.bisect_right(starts, place) - 1
         full[place] = np.asarray(batch[case].items[place - starts[case]].weight.joint)
     counted = halves_to_even(full * np.array(factors)[:, None], MILLION)
-    scores = model.prior + halves_to_even(np.add.reduceat(counted, starts, axis=0) * 1000, round(compiled.table.temperature * 1000))
+    scores = model.prior + halves_to_even(
+        np.add.reduceat(counted, starts, axis=0) * 1000, round(compiled.table.temperature * 1000)
+    )
     return _split(batch, BatchArrays(full, counted, scores, relative_shares(scores)), starts)
 
 
@@ -225,7 +243,11 @@ def _patterns(observed: Observed, compiled: CompiledTable, replaced: dict[str, s
         for outcome in outcomes:
             for code, bit in compiled.needed_by.get((finding, outcome), ()):
                 met[code] = met.get(code, 0) | bit
-    holding = [code for code, bits in met.items() if bits == compiled.needs[code] and compiled.predicates[code](observed) is True]
+    holding = [
+        code
+        for code, bits in met.items()
+        if bits == compiled.needs[code] and compiled.predicates[code](observed) is True
+    ]
     rows = compiled.table.patterns
     counting: list[str] = []
     taken: dict[str, str] = {}
@@ -240,7 +262,9 @@ def _patterns(observed: Observed, compiled: CompiledTable, replaced: dict[str, s
     return counting
 
 
-def kept(discounts: Iterable[int], code: str, weight: OutcomeWeight, compiled: CompiledTable) -> tuple[int, str | None]:
+def kept(
+    discounts: Iterable[int], code: str, weight: OutcomeWeight, compiled: CompiledTable
+) -> tuple[int, str | None]:
     """The share (millionths) that the strongest discount leaves of an outcome, and its reason."""
     for index in discounts:
         row = compiled.compiled_discounts[index]
@@ -249,15 +273,25 @@ def kept(discounts: Iterable[int], code: str, weight: OutcomeWeight, compiled: C
     return MILLION, None
 
 
-def _pattern_item(code: str, model: MachineModel, compiled: CompiledTable, findings: Mapping[str, WeighedFinding]) -> WeighedFinding:
-    parts = [findings[finding] for finding, _ in findings_in(compiled.table.patterns[code].when) if finding in findings]
+def _pattern_item(
+    code: str, model: MachineModel, compiled: CompiledTable, findings: Mapping[str, WeighedFinding]
+) -> WeighedFinding:
+    parts = [
+        findings[finding]
+        for finding, _ in findings_in(compiled.table.patterns[code].when)
+        if finding in findings
+    ]
     weakest = min(parts, key=lambda item: item.keep)
     weight = OutcomeWeight(model.patterns[code], 0, f"pattern {code}")
-    return WeighedFinding(code, ("present",), "pattern", weight, weakest.keep, weakest.reason, None, weakest.keep)
+    return WeighedFinding(
+        code, ("present",), "pattern", weight, weakest.keep, weakest.reason, None, weakest.keep
+    )
 
 
 def _apply_decay(items: list[WeighedFinding], compiled: CompiledTable) -> None:
-    """Of a group the finding that tells the rivals furthest apart counts whole, the k-th after it ever less."""
+    """Of a group the finding that tells the rivals furthest apart counts whole, the k-th after it ever
+    less.
+    """
     groups: dict[str, list[WeighedFinding]] = {}
     for item in items:
         if item.replaced_by is None:

@@ -9,9 +9,17 @@ from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import DECIBAN, MILLION
 from coldcase.core.weighing import Weighed, WeighedFinding
 
-VERBAL_SCALE = {10: "weak", 20: "moderate", 30: "moderately strong", 40: "strong", 60: "very strong", math.inf: "extremely strong"}
-"""Verbal scale of the Association of Forensic Science Providers for likelihood ratios above 1 to 10, to 100, to 1,000,
-to 10,000, to 1,000,000 and beyond, here by upper edge in decibans. A ratio on an edge belongs to the weaker band."""
+VERBAL_SCALE = {
+    10: "weak",
+    20: "moderate",
+    30: "moderately strong",
+    40: "strong",
+    60: "very strong",
+    math.inf: "extremely strong",
+}
+"""Verbal scale of the Association of Forensic Science Providers for likelihood ratios above 1 to 10, to 100,
+to 1,000, to 10,000, to 1,000,000 and beyond, here by upper edge in decibans. A ratio on an edge belongs to
+the weaker band."""
 
 _EDGES = [edge * DECIBAN for edge in VERBAL_SCALE]
 _WORDS = list(VERBAL_SCALE.values())
@@ -33,22 +41,44 @@ def strength(nanobans: int) -> str:
 def rationale(weighed: Weighed, compiled: CompiledTable) -> tuple[list[Weight], list[Weight]]:
     """What speaks for the leader and what against it, each in the order of weight; replaced findings last."""
     ranked = [
-        (item.replaced_by is not None, -abs(counted or full), item.code, _weight(item, full, counted, weighed, compiled))
-        for item, full, counted in zip(weighed.items, weighed.for_leader_in_full, weighed.for_leader, strict=True)
+        (
+            item.replaced_by is not None,
+            -abs(counted or full),
+            item.code,
+            _weight(item, full, counted, weighed, compiled),
+        )
+        for item, full, counted in zip(
+            weighed.items, weighed.for_leader_in_full, weighed.for_leader, strict=True
+        )
         if abs(counted or full) >= _SHOWN
     ]
     ranked.sort(key=_RANK)
     weights = [weight for _, _, _, weight in ranked]
-    return [w for w in weights if (w.decibans or w.full_decibans) > 0], [w for w in weights if (w.decibans or w.full_decibans) < 0]
+    return [w for w in weights if (w.decibans or w.full_decibans) > 0], [
+        w for w in weights if (w.decibans or w.full_decibans) < 0
+    ]
 
 
 _RANK = itemgetter(0, 1, 2)
 
 
-def _weight(item: WeighedFinding, full: int, counted: int, weighed: Weighed, compiled: CompiledTable) -> Weight:
-    """What is said of a finding. It depends on few things that come again and again, so the model has a cache of it."""
+def _weight(
+    item: WeighedFinding, full: int, counted: int, weighed: Weighed, compiled: CompiledTable
+) -> Weight:
+    """What is said of a finding. It depends on few things that come again and again, so the model has a cache
+    of it.
+    """
     leader = weighed.order[0]
-    about = (leader, item.code, item.outcomes, item.source, item.keep, item.reason, item.decay, item.replaced_by)
+    about = (
+        leader,
+        item.code,
+        item.outcomes,
+        item.source,
+        item.keep,
+        item.reason,
+        item.decay,
+        item.replaced_by,
+    )
     worded = weighed.model.weight_cache
     weight: Weight | None = worded.get(about)
     if weight is None:
@@ -77,7 +107,9 @@ def outcome_value(outcomes: tuple[str, ...]) -> str | list[str]:
     return outcomes[0] if len(outcomes) == 1 else list(outcomes)
 
 
-def _sentence(item: WeighedFinding, counted: int, leader: int, weighed: Weighed, compiled: CompiledTable) -> str:
+def _sentence(
+    item: WeighedFinding, counted: int, leader: int, weighed: Weighed, compiled: CompiledTable
+) -> str:
     found = f"{_found(item, compiled)}. {_frequency(item, leader, weighed, compiled)}"
     if item.replaced_by is not None:
         return f"{found} Not counted again: '{_title(item.replaced_by, compiled)}' already says it."
@@ -86,7 +118,9 @@ def _sentence(item: WeighedFinding, counted: int, leader: int, weighed: Weighed,
     if item.keep < MILLION:
         sentence += f" Counted at {item.keep / MILLION:.0%}: {item.reason}."
     if item.decay < MILLION:
-        sentence += f" Counted less, as a further sign of one thing: {compiled.table.groups[item.weight.group].says}."
+        sentence += (
+            f" Counted less, as a further sign of one thing: {compiled.table.groups[item.weight.group].says}."
+        )
     return sentence
 
 
@@ -106,7 +140,10 @@ def _frequency(item: WeighedFinding, leader: int, weighed: Weighed, compiled: Co
     else:
         percent = weighed.model.findings[item.code].percent_of(item.outcomes)
         here, elsewhere = percent.item(leader), percent.item(-1)
-    return f"Of 100 failures from this cause about {per_hundred(here)} show it, of 100 unrelated failures about {per_hundred(elsewhere)}."
+    return (
+        f"Of 100 failures from this cause about {per_hundred(here)} show it, of 100 unrelated "
+        f"failures about {per_hundred(elsewhere)}."
+    )
 
 
 def per_hundred(share: float) -> str:

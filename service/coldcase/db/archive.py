@@ -20,7 +20,8 @@ LOCK_MILLISECONDS = 200
 DETACH_TRIES, DETACH_PAUSE_S = 30, 1.0
 
 TextsToErase = Mapping[str, tuple[str, tuple[str, ...]]]
-"""What to erase: of each kind of records the condition (SQL, with one parameter `value`) and the personal texts."""
+"""What to erase: of each kind of records the condition (SQL, with one parameter `value`) and the personal
+texts."""
 
 
 def partition(year: int) -> str:
@@ -29,10 +30,15 @@ def partition(year: int) -> str:
 
 
 async def is_there(conn: AsyncConnection, year: int) -> bool:
-    """Whether the year's decisions are a part of the record; if so, nothing is added to them for the rest of the transaction."""
+    """Whether the year's decisions are a part of the record; if so, nothing is added to them for the rest of
+    the transaction.
+    """
     part = partition(year)
     found = await conn.scalar(
-        text("SELECT EXISTS (SELECT FROM pg_inherits WHERE inhrelid = to_regclass(:part) AND inhparent = 'decision'::regclass)"),
+        text(
+            "SELECT EXISTS (SELECT FROM pg_inherits WHERE inhrelid = to_regclass(:part) AND inhparent "
+            "= 'decision'::regclass)"
+        ),
         {"part": part},
     )
     if found:
@@ -42,7 +48,12 @@ async def is_there(conn: AsyncConnection, year: int) -> bool:
 
 async def decisions_of_year(conn: AsyncConnection, year: int) -> AsyncIterator[list[StoredDecision]]:
     """The decisions of a year, by id, some at a time."""
-    async for batch in stream(conn, "decision", f"SELECT {DECISION} FROM {partition(year)} AS r ORDER BY r.id", ()):  # noqa: S608
+    async for batch in stream(
+        conn,
+        "decision",
+        f"SELECT {DECISION} FROM {partition(year)} AS r ORDER BY r.id",  # noqa: S608
+        (),
+    ):
         yield batch
 
 
@@ -53,11 +64,16 @@ async def this_year(conn: AsyncConnection) -> int:
 
 async def note_archive(conn: AsyncConnection, year: int, *, count: int, file_sha256: bytes) -> None:
     """Lists the year as taken out, so that whoever asks for a decision of it can be told."""
-    await conn.execute(insert(audit_archive).values(year=year, at=func.clock_timestamp(), count=count, file_sha256=file_sha256))
+    await conn.execute(
+        insert(audit_archive).values(
+            year=year, at=func.clock_timestamp(), count=count, file_sha256=file_sha256
+        )
+    )
 
 
 async def take_out(conn: AsyncConnection, year: int, *, drop: bool) -> bool:
-    """Detaches the year's partition, and drops it if asked to; whether its lock could be had. Commit at once after it.
+    """Detaches the year's partition, and drops it if asked to; whether its lock could be had. Commit at once
+    after it.
 
     Until that lock is had, everything else queues behind it; so each try gives up before a recording would.
     """
@@ -78,13 +94,18 @@ async def take_out(conn: AsyncConnection, year: int, *, drop: bool) -> bool:
     return False
 
 
-LABEL_COLUMNS = {"verdict": "person", "audit_event": "person", "rule_table_event": "person", "rule_table": "created_by"}
+LABEL_COLUMNS = {
+    "verdict": "person",
+    "audit_event": "person",
+    "rule_table_event": "person",
+    "rule_table": "created_by",
+}
 """Where a person's label stands among the personal texts of sealed records."""
 
 
 class Erasable(msgspec.Struct, frozen=True):
-    """What can be erased from the records of one kind: how many records lose each text, how many records there are, and
-    how many of them go `whole`.
+    """What can be erased from the records of one kind: how many records lose each text, how many records
+    there are, and how many of them go `whole`.
 
     Those are of the first releases: one salt serves all their texts, so that they go together.
     """
@@ -124,7 +145,11 @@ async def erasable_texts(conn: AsyncConnection, wanted: TextsToErase, value: str
     found = []
     for kind, (where, names) in wanted.items():
         goes = {word: "true" if word in names else f"NOT {_own_salts(kind)}" for word in PERSONAL_TEXTS[kind]}
-        wholes = ["true", f"NOT {_own_salts(kind)}", *(f"{_is_left(kind, word)} AND {goes[word]}" for word in PERSONAL_TEXTS[kind])]
+        wholes = [
+            "true",
+            f"NOT {_own_salts(kind)}",
+            *(f"{_is_left(kind, word)} AND {goes[word]}" for word in PERSONAL_TEXTS[kind]),
+        ]
         counts = ", ".join(f"count(*) FILTER (WHERE {condition})" for condition in wholes)
         statement = f"SELECT {counts} FROM {kind} WHERE {_still(kind, where, names)}"  # noqa: S608 - our own names
         records, whole, *lost = (await conn.execute(text(statement), {"value": value})).one()
@@ -139,7 +164,10 @@ async def erase_texts(conn: AsyncConnection, wanted: TextsToErase, value: str | 
     for kind in (one.kind for one in found):
         where, names = wanted[kind]
         still = _still(kind, where, names)
-        await conn.execute(text(_erasure(kind, PERSONAL_TEXTS[kind], f"NOT {_own_salts(kind)} AND {still}")), {"value": value})
+        await conn.execute(
+            text(_erasure(kind, PERSONAL_TEXTS[kind], f"NOT {_own_salts(kind)} AND {still}")),
+            {"value": value},
+        )
         await conn.execute(text(_erasure(kind, names, f"{_own_salts(kind)} AND {still}")), {"value": value})
     return found
 
@@ -164,9 +192,15 @@ def _erasure(kind: str, names: tuple[str, ...], where: str) -> str:
 
 async def keys_of(conn: AsyncConnection, person: str) -> int:
     """How many API keys bear a person's label."""
-    return int(await conn.scalar(text("SELECT count(*) FROM api_key WHERE person = :person"), {"person": person}) or 0)
+    return int(
+        await conn.scalar(text("SELECT count(*) FROM api_key WHERE person = :person"), {"person": person})
+        or 0
+    )
 
 
 async def erase_keys_label(conn: AsyncConnection, person: str) -> None:
     """Erases a person's label from API keys."""
-    await conn.execute(text("UPDATE api_key SET person = :erased WHERE person = :person"), {"erased": ERASED_TEXT, "person": person})
+    await conn.execute(
+        text("UPDATE api_key SET person = :erased WHERE person = :person"),
+        {"erased": ERASED_TEXT, "person": person},
+    )

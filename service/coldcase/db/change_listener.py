@@ -1,8 +1,9 @@
-"""Listening to the database (LISTEN and a poll): of changed keys and rule tables, and whether it answers at all.
+"""Listening to the database (LISTEN and a poll): of changed keys and rule tables, and whether it answers at
+all.
 
-A change is heard of by LISTEN at once, and by a look every half second where a notice does not arrive: it can be lost
-with its connection, or never come through a pooler. So a replica is behind by at most POLL_SECONDS while the database
-is there, and catches up as soon as it is back. Each look is also what `Pulse` goes by.
+A change is heard of by LISTEN at once, and by a look every half second where a notice does not arrive: it can
+be lost with its connection, or never come through a pooler. So a replica is behind by at most POLL_SECONDS
+while the database is there, and catches up as soon as it is back. Each look is also what `Pulse` goes by.
 """
 
 import asyncio
@@ -27,7 +28,8 @@ _logger = structlog.get_logger()
 
 POLL_SECONDS = 0.5
 ANSWER_SECONDS = 1.0
-"""How long an answer may take. A transaction that began just after a look is ended within POLL_SECONDS and this."""
+"""How long an answer may take. A transaction that began just after a look is ended within POLL_SECONDS and
+this."""
 
 ASKED_SECONDS = 0.1
 """How often at most a look is taken because somebody asks for it."""
@@ -39,15 +41,21 @@ Callback = Callable[[], Awaitable[None]]
 
 
 class ChangeListener:
-    """Hands over all good keys, by the digest of their secret, and calls back for rule tables: on every change and on (re)connecting.
+    """Hands over all good keys, by the digest of their secret, and calls back for rule tables: on every
+    change and on (re)connecting.
 
     What it hears, and misses, it tells `pulse`.
     """
 
-    def __init__(self, url: str, *, on_keys: NewKeys, on_tables: Callback, pulse: Pulse | None = None) -> None:
+    def __init__(
+        self, url: str, *, on_keys: NewKeys, on_tables: Callback, pulse: Pulse | None = None
+    ) -> None:
         self.pulse = pulse or Pulse()
         self._engine = create_async_engine(
-            driver_url(url), poolclass=NullPool, isolation_level="AUTOCOMMIT", connect_args=connect_args(url, WATCH)
+            driver_url(url),
+            poolclass=NullPool,
+            isolation_level="AUTOCOMMIT",
+            connect_args=connect_args(url, WATCH),
         )
         self._on_keys = on_keys
         self._on_tables = on_tables
@@ -143,7 +151,9 @@ class ChangeListener:
             self._refreshing = asyncio.create_task(self._refresh(mark_of_tables))
 
     async def _take_over_keys(self, conn: AsyncConnection) -> None:
-        """Hands over what has changed: first without those that are gone, for a revoked key is urgent, then page by page the new."""
+        """Hands over what has changed: first without those that are gone, for a revoked key is urgent, then
+        page by page the new.
+        """
         tokens = await within(ANSWER_SECONDS, keys.good_tokens(conn))
         gone, new = self._digests.keys() - tokens, list(tokens - self._digests.keys())
         for token in gone:

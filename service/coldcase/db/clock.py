@@ -16,7 +16,8 @@ MOST_CLOCK_ERROR = timedelta(minutes=1)
 
 
 class DatabaseClock:
-    """Goes by the database's clock, carried on by this process's steady one: the machine's may be years off, or be set meanwhile.
+    """Goes by the database's clock, carried on by this process's steady one: the machine's may be years off,
+    or be set meanwhile.
 
     `machine` reads the machine's, to say so when it is wrong; nothing else depends on it.
     """
@@ -33,7 +34,8 @@ class DatabaseClock:
         if self._wrong is not (wrong := abs(off) > MOST_CLOCK_ERROR):
             self._wrong = wrong
             _logger.warning(
-                "the machine's clock and the database's differ" if wrong else "the clocks agree again", off_s=off.total_seconds()
+                "the machine's clock and the database's differ" if wrong else "the clocks agree again",
+                off_s=off.total_seconds(),
             )
 
     def now(self) -> datetime:

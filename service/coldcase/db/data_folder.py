@@ -18,7 +18,19 @@ LONGEST_LOCK_WAIT_S = 120
 LONGEST_SOCKET_FOLDER = 85
 """Bytes: a socket's whole path must fit in about 104, and `.s.PGSQL.5432` is part of it."""
 
-OURS = frozenset({"postgres", "postgres.new", "run", "start.lock", "use.lock", "server.log", "hba.conf", "ident.conf", "lost+found"})
+OURS = frozenset(
+    {
+        "postgres",
+        "postgres.new",
+        "run",
+        "start.lock",
+        "use.lock",
+        "server.log",
+        "hba.conf",
+        "ident.conf",
+        "lost+found",
+    }
+)
 """What may lie in a data folder before there is a cluster in it."""
 
 
@@ -28,13 +40,16 @@ def cluster(folder: Path) -> Path:
 
 
 def socket_folder(folder: Path) -> Path:
-    """Where its socket is: in the data folder, or where that makes no path for one, in a folder for what runs, by the path's hash."""
+    """Where its socket is: in the data folder, or where that makes no path for one, in a folder for what
+    runs, by the path's hash.
+    """
     beside = folder / "run"
     # A comma parts one host from the next.
     if len(os.fsencode(beside)) <= LONGEST_SOCKET_FOLDER and "," not in str(beside):
         return beside
     name = hashlib.sha256(os.fsencode(folder)).hexdigest()[:16]
-    # Everybody may write to /tmp and could be there first: `private_folder` sees that, and root, who has a better place, takes that.
+    # Everybody may write to /tmp and could be there first: `private_folder` sees that, and root, who has a
+    # better place, takes that.
     return RUN / name if os.geteuid() == 0 else Path("/tmp") / f"coldcase-{name}"  # noqa: S108
 
 
@@ -62,7 +77,8 @@ def sayable(folder: Path) -> Iterator[None]:
 
 
 def prepare(folder: Path) -> None:
-    """Makes the data folder, or makes sure that it is this account's own, closed to others, and one that the server can reach.
+    """Makes the data folder, or makes sure that it is this account's own, closed to others, and one that the
+    server can reach.
 
     Raises DataDirUnusable or OSError. Nothing outside the folder is changed.
     """
@@ -78,13 +94,19 @@ def prepare(folder: Path) -> None:
         if (closed := first_closed(folder)) is not None:
             raise unusable(
                 folder,
-                f"is out of reach: under root PostgreSQL runs as '{user.pw_name}', which cannot pass through {closed} "
-                f"(mode {stat.S_IMODE(closed.stat().st_mode):04o}). Choose another folder, such as /var/lib/coldcase, or open that one",
+                f"is out of reach: under root PostgreSQL runs as '{user.pw_name}', which cannot pass "
+                f"through {closed} "
+                f"(mode {stat.S_IMODE(closed.stat().st_mode):04o}). Choose another folder, such as "
+                "/var/lib/coldcase, or open that one",
             )
     else:
         folder.chmod(0o700)
     if cluster(folder).exists() and (owner := cluster(folder).stat().st_uid) != user.pw_uid:
-        raise unusable(folder, f"holds a record of user id {owner}, not of '{user.pw_name}': run the command as the account that made it")
+        raise unusable(
+            folder,
+            f"holds a record of user id {owner}, not of '{user.pw_name}': run the command as the "
+            "account that made it",
+        )
 
 
 def require_own(folder: Path) -> None:
@@ -92,11 +114,15 @@ def require_own(folder: Path) -> None:
     if not folder.is_dir():
         raise unusable(folder, "is not a folder")
     if (owner := folder.stat().st_uid) != os.geteuid():
-        raise unusable(folder, f"belongs to user id {owner}: run the command as that account, or choose another folder")
+        raise unusable(
+            folder, f"belongs to user id {owner}: run the command as that account, or choose another folder"
+        )
 
 
 def exclusively(folder: Path) -> AbstractContextManager[None]:
-    """One process at a time starts, joins or stops the server of a folder. Raises StoreAway if another takes too long."""
+    """One process at a time starts, joins or stops the server of a folder. Raises StoreAway if another takes
+    too long.
+    """
     return locked(folder / "start.lock", seconds=LONGEST_LOCK_WAIT_S)
 
 

@@ -1,6 +1,8 @@
-"""One statement that records many decisions, and what becomes of each: the part of group commit that speaks SQL.
+"""One statement that records many decisions, and what becomes of each: the part of group commit that speaks
+SQL.
 
-Here alone asyncpg is used: with 16 waiting requests it costs the event loop a third less than psycopg for the same arrays.
+Here alone asyncpg is used: with 16 waiting requests it costs the event loop a third less than psycopg for the
+same arrays.
 """
 
 import time
@@ -21,7 +23,8 @@ from coldcase.errors import NotRecordable
 class NewDecision(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A decision to be recorded. `case` and `answer` are the bytes that were hashed and will be sent.
 
-    `fingerprint` is the 32-byte SHA-256 of the canonical case; `confidence` is in ten-thousandths; `key` is the Idempotency-Key.
+    `fingerprint` is the 32-byte SHA-256 of the canonical case; `confidence` is in ten-thousandths; `key` is
+    the Idempotency-Key.
     """
 
     id: UUID
@@ -71,15 +74,16 @@ DECISION_COLUMNS = {
 COLUMN_NAMES = ", ".join(DECISION_COLUMNS)
 ARRAYS = ", ".join(f"${place}::{kind}[]" for place, kind in enumerate(DECISION_COLUMNS.values(), start=1))
 
-# One statement is one round trip and one transaction. Keys are taken in one order everywhere, so that two replicas never wait for each
-# other in a ring; a key that another transaction is just taking is waited for here, until lock_timeout. Of several rows with one key the
-# first is taken.
+# One statement is one round trip and one transaction. Keys are taken in one order everywhere, so that two
+# replicas never wait for each other in a ring; a key that another transaction is just taking is waited for
+# here, until lock_timeout. Of several rows with one key the first is taken.
 INSERT_BATCH = f"""
 WITH item AS (SELECT * FROM unnest({ARRAYS}) AS item ({COLUMN_NAMES})),
 good AS (
     SELECT * FROM item WHERE supersedes IS NULL OR EXISTS (
         SELECT FROM decision AS earlier
-        WHERE earlier.id = item.supersedes AND earlier.client_id = item.client_id AND earlier.job_ref IS NOT DISTINCT FROM item.job_ref)
+        WHERE earlier.id = item.supersedes AND earlier.client_id = item.client_id
+            AND earlier.job_ref IS NOT DISTINCT FROM item.job_ref)
 ),
 won AS (
     INSERT INTO idempotency AS held (client_id, key, fingerprint, decision_id, expires_at)
@@ -87,7 +91,8 @@ won AS (
         client_id, idempotency_key, fingerprint, id, recorded_at + ${len(DECISION_COLUMNS) + 1}::interval
     FROM good WHERE idempotency_key IS NOT NULL ORDER BY client_id, idempotency_key COLLATE "C", id
     ON CONFLICT (client_id, key) DO UPDATE
-        SET fingerprint = excluded.fingerprint, decision_id = excluded.decision_id, expires_at = excluded.expires_at
+        SET fingerprint = excluded.fingerprint, decision_id = excluded.decision_id,
+            expires_at = excluded.expires_at
         WHERE held.expires_at <= now()
     RETURNING decision_id
 ),
@@ -111,14 +116,22 @@ ARCHIVED_YEARS = "SELECT year FROM audit_archive"
 
 DELETE_EXPIRED_KEYS = """
 DELETE FROM idempotency WHERE (client_id, key) IN (
-    SELECT client_id, key FROM idempotency WHERE expires_at <= now() ORDER BY expires_at LIMIT $1 FOR UPDATE SKIP LOCKED)
+    SELECT client_id, key FROM idempotency WHERE expires_at <= now() ORDER BY expires_at
+        LIMIT $1 FOR UPDATE SKIP LOCKED)
 """
 
 END_BACKEND = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE pid = $1 AND backend_start = $2"
 WHO_AM_I = "SELECT pid, backend_start FROM pg_stat_activity WHERE pid = pg_backend_pid()"
 
 # libpq knows these in a URL, asyncpg would send them to the server as settings.
-ONLY_LIBPQ = ("connect_timeout", "keepalives", "keepalives_idle", "keepalives_interval", "keepalives_count", "channel_binding")
+ONLY_LIBPQ = (
+    "connect_timeout",
+    "keepalives",
+    "keepalives_idle",
+    "keepalives_interval",
+    "keepalives_count",
+    "channel_binding",
+)
 
 LOST = (OSError, asyncpg.InterfaceError, asyncpg.InternalClientError, asyncpg.PostgresConnectionError)
 """The connection broke or hung: what was under way may have been committed or not."""
@@ -140,7 +153,9 @@ class StoredIdempotencyKey(msgspec.Struct, frozen=True):
 
 
 class RecorderConnection:
-    """The recorder's own connection, as the service's role, seeing all clients' rows: a batch holds several clients' requests."""
+    """The recorder's own connection, as the service's role, seeing all clients' rows: a batch holds several
+    clients' requests.
+    """
 
     def __init__(self, raw: Any, insert: Any, backend: tuple[int, datetime]) -> None:
         self.raw = raw
@@ -148,10 +163,23 @@ class RecorderConnection:
         self._insert = insert
 
     @classmethod
-    async def open(cls, url: str, clock: DatabaseClock, *, connect_seconds: float, command_seconds: float, lock_seconds: float) -> Self:
-        """Connects. Raises what LOST names or an asyncpg.PostgresError when there is no server that takes records."""
+    async def open(
+        cls,
+        url: str,
+        clock: DatabaseClock,
+        *,
+        connect_seconds: float,
+        command_seconds: float,
+        lock_seconds: float,
+    ) -> Self:
+        """Connects. Raises what LOST names or an asyncpg.PostgresError when there is no server that takes
+        records.
+        """
         raw = await asyncpg.connect(
-            make_url(url).set(drivername="postgresql").difference_update_query(ONLY_LIBPQ).render_as_string(hide_password=False),
+            make_url(url)
+            .set(drivername="postgresql")
+            .difference_update_query(ONLY_LIBPQ)
+            .render_as_string(hide_password=False),
             timeout=connect_seconds,
             command_timeout=command_seconds,
             # A standby takes no records.
@@ -165,7 +193,8 @@ class RecorderConnection:
                 "idle_in_transaction_session_timeout": milliseconds(8 * command_seconds),
                 "client_connection_check_interval": f"{LEFT_MILLISECONDS}ms",
                 **{name: str(value) for name, value in SERVER_KEEPALIVE.items()},
-                # The arrays tell the planner nothing; planning anew for each batch would cost more than the batch.
+                # The arrays tell the planner nothing; planning anew for each batch would cost more than the
+                # batch.
                 "plan_cache_mode": "force_generic_plan",
             },
         )
@@ -182,16 +211,21 @@ class RecorderConnection:
         """Records the rows in one transaction; has returned only after its commit."""
         fetched = await self._insert.fetch(*zip(*rows, strict=True), keys_live)
         return BatchOutcome(
-            won=frozenset(id_ for id_, won in fetched if won), superseding_nothing=frozenset(id_ for id_, won in fetched if not won)
+            won=frozenset(id_ for id_, won in fetched if won),
+            superseding_nothing=frozenset(id_ for id_, won in fetched if not won),
         )
 
     async def stored(self, slots: Sequence[IdempotencySlot]) -> dict[IdempotencySlot, StoredIdempotencyKey]:
         """What these keys stand for."""
-        rows = await self.raw.fetch(FIND_IDEMPOTENCY_KEYS, [client for client, _ in slots], [key for _, key in slots])
+        rows = await self.raw.fetch(
+            FIND_IDEMPOTENCY_KEYS, [client for client, _ in slots], [key for _, key in slots]
+        )
         # asyncpg's UUID is a class of its own, which not everything that writes JSON knows.
         return {
             (client, key): StoredIdempotencyKey(
-                id=UUID(bytes=id_.bytes), fingerprint=fingerprint, answer=None if answer is None else answer.encode()
+                id=UUID(bytes=id_.bytes),
+                fingerprint=fingerprint,
+                answer=None if answer is None else answer.encode(),
             )
             for client, key, fingerprint, id_, answer in rows
         }
@@ -228,7 +262,10 @@ class RecorderConnection:
 
     async def present(self, ids: Sequence[UUID]) -> set[UUID]:
         """Those of these decisions that are on record."""
-        return {row["id"] for row in await self.raw.fetch("SELECT id FROM decision WHERE id = any($1::uuid[])", ids)}
+        return {
+            row["id"]
+            for row in await self.raw.fetch("SELECT id FROM decision WHERE id = any($1::uuid[])", ids)
+        }
 
     async def make_partitions(self) -> int:
         """Makes the yearly partitions that are missing; how many."""
@@ -248,8 +285,19 @@ def at_time(row: BatchRow, at: datetime) -> BatchRow:
 
 
 def checked_row(new: NewDecision) -> BatchRow:
-    """The decision as a row. Raises NotRecordable for what PostgreSQL's text cannot hold: NUL, lone surrogates, no UTF-8."""
-    words = (new.key, new.cause, new.status, new.job_ref, new.circuit, new.compressor_type, new.refrigerant, new.engine)
+    """The decision as a row. Raises NotRecordable for what PostgreSQL's text cannot hold: NUL, lone
+    surrogates, no UTF-8.
+    """
+    words = (
+        new.key,
+        new.cause,
+        new.status,
+        new.job_ref,
+        new.circuit,
+        new.compressor_type,
+        new.refrigerant,
+        new.engine,
+    )
     try:
         "".join(filter(None, words)).encode()
         case, answer = new.case.decode(), new.answer.decode()

@@ -62,10 +62,11 @@ class ListedDecision(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class DecisionFilter(msgspec.Struct, frozen=True, kw_only=True):
-    """What to look for: all that is given must match. `from_` is included, `to` is not; both go by the order's time.
+    """What to look for: all that is given must match. `from_` is included, `to` is not; both go by the
+    order's time.
 
-    `stands` leaves out what a later decision supersedes. `client_id` makes the search quick for one client; who may see
-    what is decided by `view_as` all the same.
+    `stands` leaves out what a later decision supersedes. `client_id` makes the search quick for one client;
+    who may see what is decided by `view_as` all the same.
     """
 
     client_id: int | None = None
@@ -87,7 +88,17 @@ class DecisionFilter(msgspec.Struct, frozen=True, kw_only=True):
 CursorPosition = tuple[datetime, UUID]
 """Where a page ends: the last row's time, by the order, and id."""
 
-EQUAL = ("client_id", "cause", "status", "job_ref", "circuit", "compressor_type", "refrigerant", "rule_table", "engine")
+EQUAL = (
+    "client_id",
+    "cause",
+    "status",
+    "job_ref",
+    "circuit",
+    "compressor_type",
+    "refrigerant",
+    "rule_table",
+    "engine",
+)
 LISTED = [decision.c[name] for name in ListedDecision.__struct_fields__]
 TEXT_COLUMNS = ("case_text", "answer_text")
 TEN_THOUSANDTHS = 10_000
@@ -96,7 +107,10 @@ TEN_THOUSANDTHS = 10_000
 async def view_as(conn: AsyncConnection, client_id: int, *, reads_all: bool = False) -> None:
     """For the rest of this transaction, shows the rows of this client, or of all clients."""
     await conn.execute(
-        text("SELECT set_config('coldcase.client', :client, true), set_config('coldcase.reads_all', :all, true)"),
+        text(
+            "SELECT set_config('coldcase.client', :client, true), set_config('coldcase.reads_all', "
+            ":all, true)"
+        ),
         {"client": str(client_id), "all": "on" if reads_all else "off"},
     )
 
@@ -137,28 +151,33 @@ class Link(msgspec.Struct, frozen=True):
     recorded_at: datetime
 
 
-# Each step is a look-up of its own by an index: joined, the planner might read all decisions for a chain of two.
+# Each step is a look-up of its own by an index: joined, the planner might read all decisions for a chain of
+# two.
 CHAIN = text("""
 WITH RECURSIVE before AS (
     SELECT id, recorded_at, supersedes, 0 AS step FROM decision WHERE id = :id
     UNION ALL
     SELECT one.id, one.recorded_at, one.supersedes, before.step - 1 FROM before
-    CROSS JOIN LATERAL (SELECT id, recorded_at, supersedes FROM decision WHERE id = before.supersedes LIMIT 1) AS one
+    CROSS JOIN LATERAL (SELECT id, recorded_at, supersedes FROM decision WHERE id = before.supersedes
+        LIMIT 1) AS one
     WHERE before.step > 1 - :most
 ), after AS (
     SELECT id, recorded_at, 0 AS step FROM decision WHERE id = :id
     UNION ALL
     SELECT one.id, one.recorded_at, after.step + 1 FROM after
-    CROSS JOIN LATERAL (SELECT id, recorded_at FROM decision WHERE supersedes = after.id ORDER BY id DESC LIMIT 1) AS one
+    CROSS JOIN LATERAL (SELECT id, recorded_at FROM decision WHERE supersedes = after.id ORDER BY id DESC
+        LIMIT 1) AS one
     WHERE after.step < :most - 1
 )
-SELECT id, recorded_at FROM (SELECT id, recorded_at, step FROM before UNION SELECT id, recorded_at, step FROM after) AS links
+SELECT id, recorded_at FROM (SELECT id, recorded_at, step FROM before UNION SELECT id, recorded_at, step
+    FROM after) AS links
 ORDER BY step LIMIT :most
 """)
 
 
 async def chain(conn: AsyncConnection, id_: UUID, *, most: int) -> list[Link]:
-    """The chain that a decision belongs to, the first first: those that it supersedes, itself, and of what supersedes it the newest.
+    """The chain that a decision belongs to, the first first: those that it supersedes, itself, and of what
+    supersedes it the newest.
 
     It begins where an earlier one is no longer on record, and has `most` links at most.
     """
@@ -174,7 +193,9 @@ async def find_decisions(
 
 
 def matching(wanted: DecisionFilter, after: CursorPosition | None = None) -> Select[Any]:
-    """The query behind `find_decisions`, newest first. Rows that arrive between two pages neither shift nor repeat any."""
+    """The query behind `find_decisions`, newest first. Rows that arrive between two pages neither shift nor
+    repeat any.
+    """
     time = decision.c[wanted.by]
     query = select(*LISTED).where(*conditions(wanted)).order_by(time.desc(), decision.c.id.desc())
     return query if after is None else query.where(tuple_(time, decision.c.id) < tuple_(*after))
@@ -203,13 +224,19 @@ CURSOR = struct.Struct(">cq16s")
 def make_cursor(wanted: DecisionFilter, last: ListedDecision) -> str:
     """The place after `last`, for the caller to send back."""
     microseconds = (getattr(last, wanted.by) - UNIX_EPOCH) // timedelta(microseconds=1)
-    return base64.urlsafe_b64encode(CURSOR.pack(wanted.by[:1].encode(), microseconds, last.id.bytes)).decode().rstrip("=")
+    return (
+        base64.urlsafe_b64encode(CURSOR.pack(wanted.by[:1].encode(), microseconds, last.id.bytes))
+        .decode()
+        .rstrip("=")
+    )
 
 
 def read_cursor(wanted: DecisionFilter, sent: str) -> CursorPosition:
     """What `make_cursor` made, read back. Raises BadCursor if it did not make this, or for another order."""
     try:
-        order, microseconds, id_ = CURSOR.unpack(base64.b64decode(sent + "=" * (-len(sent) % 4), altchars=b"-_", validate=True))
+        order, microseconds, id_ = CURSOR.unpack(
+            base64.b64decode(sent + "=" * (-len(sent) % 4), altchars=b"-_", validate=True)
+        )
         moment = UNIX_EPOCH + timedelta(microseconds=microseconds)
     except (binascii.Error, struct.error, ValueError, OverflowError) as bad:
         raise BadCursor from bad

@@ -1,10 +1,11 @@
 """PostgreSQL from a wheel, under a data folder: for a laptop, a demo and tests, on Linux and macOS.
 
-Every process that uses the server of a folder holds a shared lock there; whoever lets go last stops it. The kernel gives the lock of a
-killed process back, so nothing is left running for longer than until the next command on that folder ends.
+Every process that uses the server of a folder holds a shared lock there; whoever lets go last stops it. The
+kernel gives the lock of a killed process back, so nothing is left running for longer than until the next
+command on that folder ends.
 
-The server listens on a Unix socket in a folder that only its own account (and root) can enter, and lets in, without a password, only the
-account that started it and its own, which it asks the kernel for.
+The server listens on a Unix socket in a folder that only its own account (and root) can enter, and lets in,
+without a password, only the account that started it and its own, which it asks the kernel for.
 """
 
 import fcntl
@@ -21,9 +22,29 @@ from urllib.parse import quote
 import psycopg
 import structlog
 
-from coldcase.db.data_folder import cluster, exclusively, prepare, require_own, resolved, sayable, share_folder, socket_folder, unusable
+from coldcase.db.data_folder import (
+    cluster,
+    exclusively,
+    prepare,
+    require_own,
+    resolved,
+    sayable,
+    share_folder,
+    socket_folder,
+    unusable,
+)
 from coldcase.db.local_files import try_lock
-from coldcase.db.server_process import DATABASE, OWNER, PORT, SERVICE, SUPERUSER, halt, is_alive, is_running, launch
+from coldcase.db.server_process import (
+    DATABASE,
+    OWNER,
+    PORT,
+    SERVICE,
+    SUPERUSER,
+    halt,
+    is_alive,
+    is_running,
+    launch,
+)
 from coldcase.db.server_programs import wheel_programs
 from coldcase.errors import ColdcaseError
 
@@ -46,7 +67,8 @@ _logger = structlog.get_logger()
 
 LOOK_S = 0.5
 LONGEST_PAUSE_S = 30.0
-"""How often the keeper looks after the server, and how far apart its tries to start it become while they fail."""
+"""How often the keeper looks after the server, and how far apart its tries to start it become while they
+fail."""
 
 
 class Embedded:
@@ -59,16 +81,19 @@ class Embedded:
 
     @classmethod
     def start(cls, data_dir: Path, *, settings: Mapping[str, str] | None = None, new: bool = True) -> Self:
-        """Starts the server of this folder, or joins the one that runs there. Makes the folder, roles and an empty database if `new`.
+        """Starts the server of this folder, or joins the one that runs there. Makes the folder, roles and an
+        empty database if `new`.
 
-        `settings` are PostgreSQL's own, for this run. Raises NoEmbeddedDatabase if the wheel is not installed, DataDirUnusable if the
-        folder cannot be used, or holds no server and is not to get a new one, StoreAway if the server does not start (with the end of
-        its log).
+        `settings` are PostgreSQL's own, for this run. Raises NoEmbeddedDatabase if the wheel is not
+        installed, DataDirUnusable if the folder cannot be used, or holds no server and is not to get a new
+        one, StoreAway if the server does not start (with the end of its log).
         """
         folder = resolved(data_dir)
         with sayable(folder):
             if not new and not cluster(folder).is_dir():
-                raise unusable(folder, "holds no record yet; `coldcase serve` and `coldcase migrate` make one")
+                raise unusable(
+                    folder, "holds no record yet; `coldcase serve` and `coldcase migrate` make one"
+                )
             prepare(folder)
             with exclusively(folder):
                 if not is_running(folder):
@@ -77,7 +102,9 @@ class Embedded:
 
     @classmethod
     def find(cls, data_dir: Path) -> Self | None:
-        """Joins the server that runs in this folder; None if none does. Raises DataDirUnusable if the folder is somebody else's."""
+        """Joins the server that runs in this folder; None if none does. Raises DataDirUnusable if the folder
+        is somebody else's.
+        """
         folder = resolved(data_dir)
         with sayable(folder):
             if not folder.exists():
@@ -104,9 +131,13 @@ class Embedded:
 
     @contextmanager
     def kept_running(self) -> Iterator[None]:
-        """While the block runs, a server that ended without being asked is started again, as often as need be."""
+        """While the block runs, a server that ended without being asked is started again, as often as need
+        be.
+        """
         leaving = threading.Event()
-        keeper = threading.Thread(target=self._keep, args=[leaving], name="keeper of the embedded server", daemon=True)
+        keeper = threading.Thread(
+            target=self._keep, args=[leaving], name="keeper of the embedded server", daemon=True
+        )
         keeper.start()
         try:
             yield

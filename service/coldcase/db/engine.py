@@ -29,13 +29,16 @@ _logger = structlog.get_logger()
 _Result = TypeVar("_Result")
 
 CONNECT_SECONDS = 5
-"""How long the driver and the pool may try for a connection; those who need one in time have shorter deadlines of their own."""
+"""How long the driver and the pool may try for a connection; those who need one in time have shorter
+deadlines of their own."""
 
 UNHEARD_MILLISECONDS = 2000
-"""How long a server may leave unheard what was sent to it (TCP, Linux) before the connection counts as lost."""
+"""How long a server may leave unheard what was sent to it (TCP, Linux) before the connection counts as
+lost."""
 
 KEEPALIVE = {"keepalives": 1, "keepalives_idle": 5, "keepalives_interval": 2, "keepalives_count": 3}
-"""TCP asks after an idle connection, so that one that a firewall has forgotten is known to be lost after some eleven seconds."""
+"""TCP asks after an idle connection, so that one that a firewall has forgotten is known to be lost after some
+eleven seconds."""
 
 SERVER_KEEPALIVE = {"tcp_keepalives_idle": 5, "tcp_keepalives_interval": 2, "tcp_keepalives_count": 3}
 """The other end, too, is to find out that a connection is lost: its backend may hold locks."""
@@ -47,9 +50,10 @@ LEFT_MILLISECONDS = 1000
 class SessionLimits(msgspec.Struct, frozen=True, kw_only=True):
     """How long connections of one kind may take, in seconds.
 
-    The server ends a statement after `statement`, a wait for a lock after `lock`, and a transaction that says nothing
-    after `idle`. From here a connection is ended on which nothing comes for `answer` while something is waited for, and
-    one whose transaction takes longer than `transaction`, or whose database gives no sign of life for `silence`.
+    The server ends a statement after `statement`, a wait for a lock after `lock`, and a transaction that says
+    nothing after `idle`. From here a connection is ended on which nothing comes for `answer` while something
+    is waited for, and one whose transaction takes longer than `transaction`, or whose database gives no sign
+    of life for `silence`.
     """
 
     application: str
@@ -72,9 +76,14 @@ class SessionLimits(msgspec.Struct, frozen=True, kw_only=True):
 
 READS = SessionLimits(application="coldcase", statement=5, lock=1.5, idle=10, answer=6, transaction=8)
 SEALS = SessionLimits(application="coldcase seal", statement=60, lock=1, idle=10, answer=61, transaction=120)
-AUDIT = SessionLimits(application="coldcase audit", statement=60, lock=1, idle=60, answer=61, transaction=900, silence=10)
-# Idle while its reader takes a batch of rows, megabytes perhaps; whoever takes nothing is cut by the HTTP server.
-EXPORTS = SessionLimits(application="coldcase export", statement=3600, lock=1, idle=600, answer=61, transaction=3600, silence=10)
+AUDIT = SessionLimits(
+    application="coldcase audit", statement=60, lock=1, idle=60, answer=61, transaction=900, silence=10
+)
+# Idle while its reader takes a batch of rows, megabytes perhaps; whoever takes nothing is cut by the HTTP
+# server.
+EXPORTS = SessionLimits(
+    application="coldcase export", statement=3600, lock=1, idle=600, answer=61, transaction=3600, silence=10
+)
 WATCH = SessionLimits(application="coldcase watch", statement=2, lock=0.5, idle=10, answer=2, transaction=10)
 
 
@@ -90,7 +99,8 @@ class ServiceCursor(psycopg.AsyncServerCursor[Any]):
 
 
 class ServiceConnection(psycopg.AsyncConnection[Any]):
-    """A connection that is ended rather than waited for: when nothing comes in time, and when its query is cancelled.
+    """A connection that is ended rather than waited for: when nothing comes in time, and when its query is
+    cancelled.
 
     The server notices by itself.
     """
@@ -99,7 +109,9 @@ class ServiceConnection(psycopg.AsyncConnection[Any]):
     """How long nothing may come while something is waited for."""
 
     async def cancel_safe(self, *, timeout: float = 30.0) -> None:  # noqa: ARG002, ASYNC109 - the driver calls it so
-        """Ends the connection. The driver's own would ask the server to cancel, and wait for one that hangs."""
+        """Ends the connection. The driver's own would ask the server to cancel, and wait for one that
+        hangs.
+        """
         sever(self)
 
     async def wait(self, *args: Any, **kwargs: Any) -> Any:
@@ -126,15 +138,19 @@ def sever(conn: psycopg.AsyncConnection[Any]) -> None:
 
 
 def driver_url(url: str) -> URL:
-    """The URL for SQLAlchemy, whichever of `postgres`, `postgresql` or `postgresql+psycopg` it begins with."""
+    """The URL for SQLAlchemy, whichever of `postgres`, `postgresql` or `postgresql+psycopg` it begins
+    with.
+    """
     return make_url(url).set(drivername="postgresql+psycopg")
 
 
-def make_engine(url: str, limits: SessionLimits = READS, *, connections: int = 5, pulse: Pulse | None = None) -> AsyncEngine:
+def make_engine(
+    url: str, limits: SessionLimits = READS, *, connections: int = 5, pulse: Pulse | None = None
+) -> AsyncEngine:
     """An engine of at most `connections` pooled connections of one kind.
 
-    One that was lost while it lay in the pool, or that is older than the last silence of the database, is replaced
-    before it is used again; that costs no round trip.
+    One that was lost while it lay in the pool, or that is older than the last silence of the database, is
+    replaced before it is used again; that costs no round trip.
     """
     engine = create_async_engine(
         driver_url(url),
@@ -149,7 +165,8 @@ def make_engine(url: str, limits: SessionLimits = READS, *, connections: int = 5
         record.info["fresh"] = True
 
     def taken(adapted: Any, record: Any, _: Any) -> None:
-        # One that has just been made and is lost already is not replaced once more: its first statement says so.
+        # One that has just been made and is lost already is not replaced once more: its first statement says
+        # so.
         fresh = record.info.pop("fresh", False)
         forgotten = pulse is not None and record.info["since"] < pulse.missed_at
         if not fresh and (forgotten or is_readable(adapted.driver_connection.fileno())):
@@ -175,7 +192,9 @@ def is_readable(descriptor: int) -> bool:
 
 
 def connect_args(url: str, limits: SessionLimits) -> dict[str, Any]:
-    """What a connection of the service is made with. Options in the URL itself come last and so beat these."""
+    """What a connection of the service is made with. Options in the URL itself come last and so beat
+    these.
+    """
     named = make_url(url).query.get("options", ())
     options = [limits.options(), *([named] if isinstance(named, str) else named)]
     return {
@@ -189,10 +208,14 @@ def connect_args(url: str, limits: SessionLimits) -> dict[str, Any]:
 
 
 def run_once(url: str, work: Callable[[AsyncConnection], Awaitable[_Result]]) -> _Result:
-    """Runs `work` in one transaction of its own and commits it: for a command line, outside any event loop."""
+    """Runs `work` in one transaction of its own and commits it: for a command line, outside any event
+    loop.
+    """
 
     async def in_transaction() -> _Result:
-        engine = create_async_engine(driver_url(url), poolclass=NullPool, connect_args={"application_name": "coldcase"})
+        engine = create_async_engine(
+            driver_url(url), poolclass=NullPool, connect_args={"application_name": "coldcase"}
+        )
         try:
             async with engine.begin() as conn:
                 return await work(conn)
@@ -213,28 +236,41 @@ async def current_revision(conn: AsyncConnection) -> str | None:
 async def require_current(conn: AsyncConnection) -> None:
     """Raises StaleSchema where the database is older than this release.
 
-    A revision that this release does not know is a newer one's: releases add before they take away, so a replica goes on.
+    A revision that this release does not know is a newer one's: releases add before they take away, so a
+    replica goes on.
     """
     found, wanted = await current_revision(conn), head_revision()
     if found is None or (found != wanted and found in known_revisions()):
-        raise StaleSchema(f"The database is at {found or 'no revision'}, this service needs {wanted}: run `coldcase migrate`.")
+        raise StaleSchema(
+            f"The database is at {found or 'no revision'}, this service needs {wanted}: run "
+            "`coldcase migrate`."
+        )
     if found != wanted:
         _logger.warning("a newer release made the schema; this one goes on", found=found, wanted=wanted)
 
 
 async def require_ready(conn: AsyncConnection) -> None:
-    """As `require_current`, for the service's role: raises RightsMissing too, where it could not do its work."""
-    reads = text("SELECT to_regclass('alembic_version') IS NULL OR has_table_privilege('alembic_version', 'SELECT')")
+    """As `require_current`, for the service's role: raises RightsMissing too, where it could not do its
+    work.
+    """
+    reads = text(
+        "SELECT to_regclass('alembic_version') IS NULL OR has_table_privilege('alembic_version', 'SELECT')"
+    )
     audits = text("SELECT bool_or(pg_has_role(oid, 'SET')) FROM pg_roles WHERE rolname = :auditor")
     if not await conn.scalar(reads):
         raise RightsMissing("The service's role may not read the record: run `coldcase migrate`.")
     await require_current(conn)
     if not await conn.scalar(audits, {"auditor": AUDITOR_ROLE}):
-        raise RightsMissing(f"The service's role may not act as {AUDITOR_ROLE}, so nothing could be sealed: run `coldcase migrate`.")
+        raise RightsMissing(
+            f"The service's role may not act as {AUDITOR_ROLE}, so nothing could be sealed: run "
+            "`coldcase migrate`."
+        )
 
 
 async def raw_connection(conn: AsyncConnection) -> psycopg.AsyncConnection[Any]:
-    """The driver's own connection, in the same transaction: for COPY and for cursors that live on the server."""
+    """The driver's own connection, in the same transaction: for COPY and for cursors that live on the
+    server.
+    """
     raw: psycopg.AsyncConnection[Any] | None = (await conn.get_raw_connection()).driver_connection
     assert raw is not None  # noqa: S101 - the connection is open
     return raw

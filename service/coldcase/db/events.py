@@ -37,15 +37,26 @@ class Event(msgspec.Struct, frozen=True, kw_only=True):
 
 async def act_as(conn: AsyncConnection, actor: Actor) -> None:
     """For the rest of this transaction, every event is this actor's."""
-    await conn.execute(text("SELECT set_config('coldcase.actor', :actor, true)"), {"actor": msgspec.json.encode(actor).decode()})
+    await conn.execute(
+        text("SELECT set_config('coldcase.actor', :actor, true)"),
+        {"actor": msgspec.json.encode(actor).decode()},
+    )
 
 
-RECORD_WIDE = audit_event.c.client_id.is_(None) & (func.current_setting("coldcase.reads_all", true()).is_distinct_from("on"))
-"""What was done to the record as a whole or to rule tables, seen by one client: who did it, from where, is not told."""
+RECORD_WIDE = audit_event.c.client_id.is_(None) & (
+    func.current_setting("coldcase.reads_all", true()).is_distinct_from("on")
+)
+"""What was done to the record as a whole or to rule tables, seen by one client: who did it, from where, is
+not told."""
 
 
 async def find_events(
-    conn: AsyncConnection, *, action: str | None = None, subject: str | None = None, before: int | None = None, limit: int
+    conn: AsyncConnection,
+    *,
+    action: str | None = None,
+    subject: str | None = None,
+    before: int | None = None,
+    limit: int,
 ) -> list[Event]:
     """At most `limit` events that may be seen, newest first, those before a number only."""
     query = select(*map(_shown, Event.__struct_fields__)).order_by(audit_event.c.id.desc()).limit(limit)
@@ -54,7 +65,10 @@ async def find_events(
             query = query.where(audit_event.c[column] == value)
     if before is not None:
         query = query.where(audit_event.c.id < before)
-    return [Event(**{**row._asdict(), "details": msgspec.json.decode(row.details)}) for row in await conn.execute(query)]
+    return [
+        Event(**{**row._asdict(), "details": msgspec.json.decode(row.details)})
+        for row in await conn.execute(query)
+    ]
 
 
 def _shown(name: str) -> "ColumnElement[Any]":
@@ -63,14 +77,25 @@ def _shown(name: str) -> "ColumnElement[Any]":
         return case((RECORD_WIDE, null()), else_=column).label(name)
     if name == "details":
         # How much was archived or erased is all clients' volume.
-        return case((RECORD_WIDE & ~audit_event.c.action.startswith("rule_table."), "{}"), else_=column).label(name)
+        return case(
+            (RECORD_WIDE & ~audit_event.c.action.startswith("rule_table."), "{}"), else_=column
+        ).label(name)
     return column
 
 
-async def write_event(conn: AsyncConnection, *, action: str, subject: str, details: dict[str, Any], actor: Actor) -> None:
-    """Writes an event that no change of a row stands for, at the database's time of this moment; only the owner may."""
+async def write_event(
+    conn: AsyncConnection, *, action: str, subject: str, details: dict[str, Any], actor: Actor
+) -> None:
+    """Writes an event that no change of a row stands for, at the database's time of this moment; only the
+    owner may.
+    """
     values = {"action": action, "subject": subject, "details": msgspec.json.encode(details).decode()}
     # A transaction may have begun long ago.
     made = {"at": func.clock_timestamp(), "by_role": text("session_user")}
-    named = {"by_key": actor.key, "person": actor.person, "remote": actor.remote, "request_id": actor.request_id}
+    named = {
+        "by_key": actor.key,
+        "person": actor.person,
+        "remote": actor.remote,
+        "request_id": actor.request_id,
+    }
     await conn.execute(insert(audit_event).values(**values, **made, **named))

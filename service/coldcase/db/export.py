@@ -1,4 +1,6 @@
-"""The decisions that match, all of them, in constant memory: as rows from a cursor on the server, or as CSV straight from it."""
+"""The decisions that match, all of them, in constant memory: as rows from a cursor on the server, or as CSV
+straight from it.
+"""
 
 from collections.abc import AsyncGenerator
 from datetime import datetime
@@ -44,7 +46,9 @@ Exported = tuple[Any, ...]
 
 
 def columns(*, full: bool) -> dict[str, type]:
-    """The columns of an export, in their order, with the type of their values; any but the first three may be None."""
+    """The columns of an export, in their order, with the type of their values; any but the first three may be
+    None.
+    """
     return EXPORT_COLUMNS | FULL_EXPORT_COLUMNS if full else EXPORT_COLUMNS
 
 
@@ -80,17 +84,23 @@ FORMULA = "^[=+@\t\r-]"
 
 
 def spelled(rows: Select[Any], *, full: bool, safe: bool) -> Select[Any]:
-    """The same rows with times and truth values in the words that JSON has for them; if `safe`, no text begins a formula."""
+    """The same rows with times and truth values in the words that JSON has for them; if `safe`, no text
+    begins a formula.
+    """
     table = rows.subquery("exported")
 
     def spell(column: ColumnElement[Any], kind: type) -> ColumnElement[Any]:
         if kind is datetime:
             return func.to_char(func.timezone(literal_column("'UTC'"), column), RFC_3339)
         if kind is str and safe:
-            return case((column.regexp_match(FORMULA), literal_column("chr(39)", Text).concat(column)), else_=column)
+            return case(
+                (column.regexp_match(FORMULA), literal_column("chr(39)", Text).concat(column)), else_=column
+            )
         return column.cast(Text) if kind is bool else column
 
-    return select(*(spell(table.c[name], kind).label(name) for name, kind in columns(full=full).items())).order_by(table.c.id)
+    return select(
+        *(spell(table.c[name], kind).label(name) for name, kind in columns(full=full).items())
+    ).order_by(table.c.id)
 
 
 def statement(wanted: DecisionFilter, *, full: bool = False) -> tuple[str, dict[str, Any]]:
@@ -98,7 +108,9 @@ def statement(wanted: DecisionFilter, *, full: bool = False) -> tuple[str, dict[
     return as_driver_takes(export_query(wanted, full=full))
 
 
-async def export_rows(conn: AsyncConnection, wanted: DecisionFilter, *, full: bool) -> AsyncGenerator[list[Exported], None]:
+async def export_rows(
+    conn: AsyncConnection, wanted: DecisionFilter, *, full: bool
+) -> AsyncGenerator[list[Exported], None]:
     """The decisions, some at a time."""
     raw = await raw_connection(conn)
     async with raw.cursor(name="export", binary=True) as cursor:
@@ -107,13 +119,18 @@ async def export_rows(conn: AsyncConnection, wanted: DecisionFilter, *, full: bo
             yield batch
 
 
-async def export_csv(conn: AsyncConnection, wanted: DecisionFilter, *, full: bool, safe: bool = False) -> AsyncGenerator[bytes, None]:
+async def export_csv(
+    conn: AsyncConnection, wanted: DecisionFilter, *, full: bool, safe: bool = False
+) -> AsyncGenerator[bytes, None]:
     """The decisions as CSV (RFC 4180) with a header, a record at a time, for so the server sends them.
 
     If `safe`, a text that a spreadsheet would run as a formula begins with an apostrophe.
     """
     raw = await raw_connection(conn)
     sql, values = as_driver_takes(spelled(export_query(wanted, full=full), full=full, safe=safe))
-    async with raw.cursor() as cursor, cursor.copy(f"COPY ({sql}) TO STDOUT (FORMAT csv, HEADER)", values) as copy:
+    async with (
+        raw.cursor() as cursor,
+        cursor.copy(f"COPY ({sql}) TO STDOUT (FORMAT csv, HEADER)", values) as copy,
+    ):
         async for record in copy:
             yield bytes(record[:-1]) + b"\r\n"

@@ -1,4 +1,6 @@
-"""What a verification asks of clients, keys and rule tables: the rows, and the events that say how they came about."""
+"""What a verification asks of clients, keys and rule tables: the rows, and the events that say how they came
+about.
+"""
 
 from collections.abc import Sequence
 from datetime import datetime
@@ -20,7 +22,9 @@ class HolderEvent(msgspec.Struct, frozen=True):
 
 
 class KeyRow(msgspec.Struct, frozen=True):
-    """A key as the record holds it; `secret` is the digest of its secret's digest, in hexadecimal, as the events have it."""
+    """A key as the record holds it; `secret` is the digest of its secret's digest, in hexadecimal, as the
+    events have it.
+    """
 
     id: UUID
     client_id: int
@@ -36,7 +40,10 @@ class KeyRow(msgspec.Struct, frozen=True):
 
 async def holder_events(conn: AsyncConnection) -> list[HolderEvent]:
     """The events of keys and clients, in their order."""
-    query = "SELECT action, subject, client_id, details FROM audit_event WHERE action LIKE 'key.%' OR action LIKE 'client.%' ORDER BY id"
+    query = (
+        "SELECT action, subject, client_id, details FROM audit_event WHERE action LIKE 'key.%' OR "
+        "action LIKE 'client.%' ORDER BY id"
+    )
     return [HolderEvent(row[0], row[1], row[2], _members(row[3])) for row in await conn.execute(text(query))]
 
 
@@ -62,7 +69,9 @@ async def clients(conn: AsyncConnection) -> dict[int, str]:
 
 
 async def misplaced_verdicts(conn: AsyncConnection) -> Sequence[tuple[UUID, int]]:
-    """Verdicts that stand under another client's idempotency keys than that of the key that gave them; with the decision's client."""
+    """Verdicts that stand under another client's idempotency keys than that of the key that gave them; with
+    the decision's client.
+    """
     query = (
         "SELECT verdict.id, verdict.client_id FROM verdict LEFT JOIN api_key ON api_key.id = by_key"
         " WHERE by_client_id IS DISTINCT FROM api_key.client_id ORDER BY verdict.id"
@@ -71,11 +80,15 @@ async def misplaced_verdicts(conn: AsyncConnection) -> Sequence[tuple[UUID, int]
 
 
 async def table_events_without_audit(conn: AsyncConnection) -> list[int]:
-    """What was done to rule tables without an audit event of it, by number; not what is older than all such events."""
+    """What was done to rule tables without an audit event of it, by number; not what is older than all such
+    events.
+    """
     query = (
-        "SELECT id FROM rule_table_event AS done WHERE at >= (SELECT min(at) FROM audit_event) AND NOT EXISTS ("
+        "SELECT id FROM rule_table_event AS done WHERE at >= (SELECT min(at) FROM audit_event) AND "
+        "NOT EXISTS ("
         "SELECT FROM audit_event WHERE subject = version::text AND action = 'rule_table.' || kind"
-        " AND CASE WHEN details IS JSON OBJECT THEN details::jsonb ->> 'event' END = done.id::text) ORDER BY id"
+        " AND CASE WHEN details IS JSON OBJECT THEN details::jsonb ->> 'event' END = done.id::text) "
+        "ORDER BY id"
     )
     return [row[0] for row in await conn.execute(text(query))]
 
@@ -84,6 +97,7 @@ async def verdicts_without_audit(conn: AsyncConnection) -> Sequence[tuple[UUID, 
     """Verdicts without an audit event of them, each with the decision's client."""
     query = (
         "SELECT id, client_id FROM verdict WHERE NOT EXISTS ("
-        "SELECT FROM audit_event WHERE action = 'verdict.recorded' AND subject = verdict.id::text) ORDER BY id"
+        "SELECT FROM audit_event WHERE action = 'verdict.recorded' AND subject = verdict.id::text) "
+        "ORDER BY id"
     )
     return [(row[0], row[1]) for row in await conn.execute(text(query))]

@@ -26,12 +26,14 @@ PAGE = 250
 """Keys read at a time: some milliseconds of the event loop."""
 
 TOKENS = """
-SELECT string_agg(uuid_send(id) || CASE WHEN person = 'erased' THEN '\\x01'::bytea ELSE '\\x00'::bytea END, ''::bytea) FROM api_key
+SELECT string_agg(uuid_send(id) || CASE WHEN person = 'erased' THEN '\\x01'::bytea
+    ELSE '\\x00'::bytea END, ''::bytea) FROM api_key
 WHERE revoked_at IS NULL AND (expires_at IS NULL OR expires_at > now() - interval '1 day')
 """
 
 MARK = """
-SELECT concat_ws(' ', count(*), count(revoked_at), count(*) FILTER (WHERE person = 'erased'), max(created_at), max(revoked_at)) FROM api_key
+SELECT concat_ws(' ', count(*), count(revoked_at), count(*) FILTER (WHERE person = 'erased'), max(created_at),
+    max(revoked_at)) FROM api_key
 """
 
 
@@ -75,19 +77,32 @@ async def create_key(
 ) -> ApiKey:
     """A new key; a client that is not known yet is made too."""
     client_id = await ensure_client(conn, client_name)
-    values = {"id": id_, "client_id": client_id, "person": person, "created_at": now, "expires_at": expires_at}
-    await conn.execute(insert(api_key).values(**values, scopes=sorted(set(scopes)), secret_sha256=secret_sha256))
+    values = {
+        "id": id_,
+        "client_id": client_id,
+        "person": person,
+        "created_at": now,
+        "expires_at": expires_at,
+    }
+    await conn.execute(
+        insert(api_key).values(**values, scopes=sorted(set(scopes)), secret_sha256=secret_sha256)
+    )
     return as_key((await conn.execute(select_keys().where(api_key.c.id == id_))).mappings().one())
 
 
 async def list_keys(conn: AsyncConnection) -> list[ApiKey]:
     """All keys, oldest first, revoked and expired ones too."""
-    return [as_key(row) for row in (await conn.execute(select_keys().order_by(api_key.c.created_at, api_key.c.id))).mappings()]
+    return [
+        as_key(row)
+        for row in (await conn.execute(select_keys().order_by(api_key.c.created_at, api_key.c.id))).mappings()
+    ]
 
 
 async def revoke_key(conn: AsyncConnection, id_: UUID, *, now: datetime) -> ApiKey:
     """Revokes a key for good; one that is revoked already stays as it was. Raises NotFound."""
-    await conn.execute(update(api_key).where(api_key.c.id == id_, api_key.c.revoked_at.is_(None)).values(revoked_at=now))
+    await conn.execute(
+        update(api_key).where(api_key.c.id == id_, api_key.c.revoked_at.is_(None)).values(revoked_at=now)
+    )
     row = (await conn.execute(select_keys().where(api_key.c.id == id_))).mappings().one_or_none()
     if row is None:
         raise NotFound(f"There is no key {id_}.")
@@ -96,15 +111,20 @@ async def revoke_key(conn: AsyncConnection, id_: UUID, *, now: datetime) -> ApiK
 
 async def key_by_digest(conn: AsyncConnection, secret_sha256: bytes) -> ApiKey | None:
     """The key whose secret has this digest. It may be revoked or expired: see `is_good`."""
-    row = (await conn.execute(select_keys().where(api_key.c.secret_sha256 == secret_sha256))).mappings().one_or_none()
+    row = (
+        (await conn.execute(select_keys().where(api_key.c.secret_sha256 == secret_sha256)))
+        .mappings()
+        .one_or_none()
+    )
     return None if row is None else as_key(row)
 
 
 async def good_tokens(conn: AsyncConnection) -> set[bytes]:
-    """A token of 17 bytes for each key that is not revoked: its id, and whether its person's label was erased.
+    """A token of 17 bytes for each key that is not revoked: its id, and whether its person's label was
+    erased.
 
-    Nothing else of a key ever changes. Keys that expired a day ago or earlier are left out; the others' time is for the
-    caller to tell.
+    Nothing else of a key ever changes. Keys that expired a day ago or earlier are left out; the others' time
+    is for the caller to tell.
     """
     joined: bytes = await conn.scalar(text(TOKENS)) or b""
     return {joined[start : start + 17] for start in range(0, len(joined), 17)}
@@ -113,7 +133,11 @@ async def good_tokens(conn: AsyncConnection) -> set[bytes]:
 async def page_of(conn: AsyncConnection, tokens: Iterable[bytes]) -> dict[bytes, tuple[bytes, ApiKey]]:
     """The keys of these tokens, each with the digest of its secret, by token."""
     by_id = {UUID(bytes=token[:16]): token for token in tokens}
-    query = select_keys().add_columns(api_key.c.secret_sha256).where(api_key.c.id == any_(cast(list(by_id), ARRAY(Uuid))))
+    query = (
+        select_keys()
+        .add_columns(api_key.c.secret_sha256)
+        .where(api_key.c.id == any_(cast(list(by_id), ARRAY(Uuid))))
+    )
     found = {}
     for row in (await conn.execute(query)).mappings():
         members = dict(row)

@@ -1,4 +1,6 @@
-"""Files and folders of this machine that other accounts must not meddle with: locks with a deadline, folders of one's own."""
+"""Files and folders of this machine that other accounts must not meddle with: locks with a deadline, folders
+of one's own.
+"""
 
 import fcntl
 import os
@@ -16,27 +18,34 @@ RUN = Path("/run/coldcase")
 
 
 def root_folder(path: Path) -> Path:
-    """A folder that all may enter and root alone can write to, made if need be; as root only. Raises DataDirUnusable if it is not one."""
+    """A folder that all may enter and root alone can write to, made if need be; as root only. Raises
+    DataDirUnusable if it is not one.
+    """
     with suppress(FileExistsError):
         path.mkdir(mode=0o755)
         path.chmod(0o755)
     found = path.lstat()
     if not stat.S_ISDIR(found.st_mode) or found.st_uid != 0 or found.st_mode & 0o022:
-        raise DataDirUnusable(f"{path} is not a folder that root alone can write to: remove it, or mend its owner and mode.")
+        raise DataDirUnusable(
+            f"{path} is not a folder that root alone can write to: remove it, or mend its owner and mode."
+        )
     return path
 
 
 def private_folder(path: Path, uid: int, gid: int) -> None:
     """Makes a folder that only the account `uid` can enter, or makes sure that it is one.
 
-    One that somebody else made, or could enter, or that is a symbolic link, is never joined: raises DataDirUnusable.
+    One that somebody else made, or could enter, or that is a symbolic link, is never joined: raises
+    DataDirUnusable.
     """
     with suppress(FileExistsError):
         path.mkdir(mode=0o700)
     try:
         opened = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
     except OSError as error:
-        raise DataDirUnusable(f"{path} is not a folder of this account's own ({error.strerror}): remove it.") from error
+        raise DataDirUnusable(
+            f"{path} is not a folder of this account's own ({error.strerror}): remove it."
+        ) from error
     try:
         found = os.fstat(opened)
         if found.st_uid not in {uid, os.geteuid()} or stat.S_IMODE(found.st_mode) & 0o077:
@@ -48,7 +57,9 @@ def private_folder(path: Path, uid: int, gid: int) -> None:
 
 
 def open_private(path: Path, flags: int, *, mode: int = 0o600) -> int:
-    """The descriptor of a file that others can open no wider than `mode` allows. Raises OSError, also where it is a symbolic link."""
+    """The descriptor of a file that others can open no wider than `mode` allows. Raises OSError, also where
+    it is a symbolic link.
+    """
     opened = os.open(path, flags | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, mode)
     # Those of earlier versions could be opened, and so locked, by everybody.
     if stat.S_IMODE(os.fstat(opened).st_mode) != mode:
@@ -67,7 +78,9 @@ def write_private(path: Path, text: str, *, mode: int, gid: int) -> None:
 
 @contextmanager
 def locked(path: Path, *, seconds: float) -> Iterator[None]:
-    """Holds an exclusive lock on a file while the block runs. Raises StoreAway, naming file and holder, if it is not free in time."""
+    """Holds an exclusive lock on a file while the block runs. Raises StoreAway, naming file and holder, if it
+    is not free in time.
+    """
     lock = open_private(path, os.O_RDWR)
     try:
         acquire(lock, fcntl.LOCK_EX, path, seconds=seconds)
@@ -82,7 +95,10 @@ def acquire(lock: int, kind: int, path: Path, *, seconds: float) -> None:
     while not try_lock(lock, kind):
         if time.monotonic() > until:
             holder = holders(lock)
-            raise StoreAway(f"{path} has been locked for {seconds:g} s by {holder}: another command hangs, or is at work for long.")
+            raise StoreAway(
+                f"{path} has been locked for {seconds:g} s by {holder}: another command hangs, or is "
+                "at work for long."
+            )
         time.sleep(0.02)
 
 

@@ -1,4 +1,5 @@
-"""What a restore without the server's roles leaves out, made anew: roles, their membership, policies and grants.
+"""What a restore without the server's roles leaves out, made anew: roles, their membership, policies and
+grants.
 
 Nothing that is there is changed: what somebody widened is for `coldcase verify` to name.
 """
@@ -12,8 +13,8 @@ from sqlalchemy import Connection, text
 from coldcase.db import guards
 from coldcase.db.guards import AUDITOR_ROLE, SERVICE_ROLE, GuardDifference
 
-# Roles belong to the whole server: another database of it may have made them already, or be making them now; or its administrator has,
-# because the owner may not.
+# Roles belong to the whole server: another database of it may have made them already, or be making them now;
+# or its administrator has, because the owner may not.
 MAKE_ROLES = f"""
 DO $$
 DECLARE
@@ -39,7 +40,8 @@ END $$
 """
 
 TELL = """
-INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'guards.mended', 'record', session_user, :details)
+INSERT INTO audit_event (at, action, subject, by_role, details) VALUES (now(), 'guards.mended', 'record',
+    session_user, :details)
 """
 
 POLICY_COMMANDS = {"r": "SELECT", "a": "INSERT", "w": "UPDATE", "d": "DELETE", "*": "ALL"}
@@ -51,11 +53,15 @@ def make_roles(conn: Connection) -> None:
 
 
 def mend(conn: Connection) -> list[str]:
-    """On a database at this release's revision, makes what is missing; by name what was made, of which an event tells."""
+    """On a database at this release's revision, makes what is missing; by name what was made, of which an
+    event tells.
+    """
     conn.execute(text(NO_TEMPORARY_TABLES))
     conn.execute(guards.PATH)
     made = []
-    for one in guards.differences(guards.expected_guards().guards, guards.guards_found(conn.execute(guards.guards_query()))):
+    for one in guards.differences(
+        guards.expected_guards().guards, guards.guards_found(conn.execute(guards.guards_query()))
+    ):
         for statement in statements(one):
             conn.exec_driver_sql(statement)
             made.append(f"{one.kind} {one.name}")
@@ -77,21 +83,33 @@ def statements(one: GuardDifference) -> Iterator[str]:
             role, _, place = name.partition(" on ")
             there = [] if one.found is None else one.found.value
             # The privileges on columns stand in brackets, so each goes by itself.
-            yield from (f"GRANT {privilege} ON {place} TO {role}" for privilege in value if privilege not in there)
+            yield from (
+                f"GRANT {privilege} ON {place} TO {role}" for privilege in value if privilege not in there
+            )
         case "function" if one.found is not None:
             there = one.found.value["execute"]
-            yield from (f"GRANT EXECUTE ON FUNCTION {name} TO {role}" for role in value["execute"] if role not in there)
+            yield from (
+                f"GRANT EXECUTE ON FUNCTION {name} TO {role}"
+                for role in value["execute"]
+                if role not in there
+            )
             if "PUBLIC" in there and "PUBLIC" not in value["execute"]:
                 # Which a function has by nature: a restore that could not grant took nothing away either.
                 yield f"REVOKE EXECUTE ON FUNCTION {name} FROM PUBLIC"
         case "membership" if one.found is None:
             member, _, role = name.partition(" in ")
-            yield f"GRANT {role} TO {member} WITH INHERIT {value['inherit']}, SET {value['set']}, ADMIN {value['admin']}"
+            yield (
+                f"GRANT {role} TO {member} WITH INHERIT {value['inherit']}, SET {value['set']}, "
+                f"ADMIN {value['admin']}"
+            )
 
 
 def _policy(name: str, value: Any) -> str:
     policy, _, table = name.partition(" on ")
     kind = "PERMISSIVE" if value["permissive"] else "RESTRICTIVE"
-    statement = f"CREATE POLICY {policy} ON {table} AS {kind} FOR {POLICY_COMMANDS[value['command']]} TO {', '.join(value['roles'])}"
+    statement = (
+        f"CREATE POLICY {policy} ON {table} AS {kind} FOR {POLICY_COMMANDS[value['command']]} "
+        f"TO {', '.join(value['roles'])}"
+    )
     statement += f" USING ({value['using']})" if value["using"] is not None else ""
     return statement + (f" WITH CHECK ({value['check']})" if value["check"] is not None else "")

@@ -27,7 +27,8 @@ _logger = structlog.get_logger()
 
 LOCK = "hashtext('coldcase migrate')"
 OLDEST_SERVER = 160_000
-"""As `server_version_num` has it: what one role may do as another is said for each grant (INHERIT, SET) from PostgreSQL 16 on."""
+"""As `server_version_num` has it: what one role may do as another is said for each grant (INHERIT, SET) from
+PostgreSQL 16 on."""
 
 YEAR_PARTITION = re.compile(r"decision_\d{4}")
 
@@ -38,7 +39,9 @@ def is_ours(name: str | None, kind: str, _parents: MutableMapping[Any, str | Non
 
 
 def script_folder() -> Path:
-    """Where the migrations are: in the package (a wheel brings them there), else beside `service/` in a checkout."""
+    """Where the migrations are: in the package (a wheel brings them there), else beside `service/` in a
+    checkout.
+    """
     package = Path(str(files("coldcase")))
     shipped = package / "migrations"
     return shipped if shipped.is_dir() else package.parents[1] / "migrations"
@@ -59,12 +62,18 @@ def head_revision() -> str:
 
 
 def known_revisions() -> frozenset[str]:
-    """Every revision that this version of the service knows; one that is not among them is a newer release's."""
-    return frozenset(script.revision for script in ScriptDirectory.from_config(configuration()).walk_revisions())
+    """Every revision that this version of the service knows; one that is not among them is a newer
+    release's.
+    """
+    return frozenset(
+        script.revision for script in ScriptDirectory.from_config(configuration()).walk_revisions()
+    )
 
 
 class Upgraded(NamedTuple):
-    """Where an upgrade left the database, and which missing roles, policies and grants it made anew, by name."""
+    """Where an upgrade left the database, and which missing roles, policies and grants it made anew, by
+    name.
+    """
 
     revision: str
     mended: list[str]
@@ -73,8 +82,9 @@ class Upgraded(NamedTuple):
 def upgrade(owner_url: str, *, service_password: str | None = None) -> Upgraded:
     """Brings the database up to date and makes the service's role, with a password if one is given.
 
-    What a restore left out of roles, policies and grants is made anew. Safe to run twice and from two places at once: the
-    second waits for the first, then finds nothing to do. A database of a newer release stays as it is. Raises CannotMigrate.
+    What a restore left out of roles, policies and grants is made anew. Safe to run twice and from two places
+    at once: the second waits for the first, then finds nothing to do. A database of a newer release stays as
+    it is. Raises CannotMigrate.
     """
     try:
         with owner_connection(owner_url) as conn:
@@ -108,7 +118,9 @@ def require_server(conn: Connection) -> None:
     with conn.begin():
         number = int(conn.execute(text("SHOW server_version_num")).scalar_one())
     if number < OLDEST_SERVER:
-        raise CannotMigrate(f"PostgreSQL {OLDEST_SERVER // 10_000} or newer is needed, this server is {number // 10_000}.")
+        raise CannotMigrate(
+            f"PostgreSQL {OLDEST_SERVER // 10_000} or newer is needed, this server is {number // 10_000}."
+        )
 
 
 def newer_revision(conn: Connection) -> str | None:
@@ -124,7 +136,9 @@ def newer_revision(conn: Connection) -> str | None:
 
 
 def downgrade(owner_url: str, revision: str = "base") -> None:
-    """Takes the database back to `revision`; what later ones added is lost. Not a command: for tests and for the hour of need."""
+    """Takes the database back to `revision`; what later ones added is lost. Not a command: for tests and for
+    the hour of need.
+    """
     with owner_connection(owner_url) as conn:
         command.downgrade(configuration(connection=conn), revision)
 
@@ -146,9 +160,13 @@ def sql() -> str:
 
 @contextmanager
 def owner_connection(owner_url: str) -> Iterator[Connection]:
-    """A connection that holds the migration lock, waits for no lock of the live service for long, and is not in a transaction."""
+    """A connection that holds the migration lock, waits for no lock of the live service for long, and is not
+    in a transaction.
+    """
     engine = create_engine(
-        make_url(owner_url).set(drivername="postgresql+psycopg"), poolclass=NullPool, connect_args={"application_name": "coldcase migrate"}
+        make_url(owner_url).set(drivername="postgresql+psycopg"),
+        poolclass=NullPool,
+        connect_args={"application_name": "coldcase migrate"},
     )
     with engine.connect() as conn:
         with conn.begin():
@@ -163,6 +181,10 @@ def set_password(conn: Connection, password: str) -> None:
     """Sends the SCRAM verifier, so that the password itself reaches no server log."""
     raw = conn.connection.driver_connection
     assert raw is not None  # noqa: S101 - the connection is open
-    verifier = raw.pgconn.encrypt_password(password.encode(), SERVICE_ROLE.encode(), b"scram-sha-256").decode()
+    verifier = raw.pgconn.encrypt_password(
+        password.encode(), SERVICE_ROLE.encode(), b"scram-sha-256"
+    ).decode()
     # ALTER ROLE takes no parameters, so the driver quotes.
-    raw.execute(psql.SQL("ALTER ROLE {} PASSWORD {}").format(psql.Identifier(SERVICE_ROLE), psql.Literal(verifier)))
+    raw.execute(
+        psql.SQL("ALTER ROLE {} PASSWORD {}").format(psql.Identifier(SERVICE_ROLE), psql.Literal(verifier))
+    )

@@ -9,7 +9,8 @@ from typing import Any, TypeVar
 _Result = TypeVar("_Result")
 
 STEPS = 4
-"""A deadline is waited for in steps, so that an event loop that stood still does not blame the database for it."""
+"""A deadline is waited for in steps, so that an event loop that stood still does not blame the database for
+it."""
 
 _abandoned: set[asyncio.Task[Any]] = set()
 """The event loop itself holds tasks weakly."""
@@ -18,8 +19,8 @@ _abandoned: set[asyncio.Task[Any]] = set()
 class Pulse:
     """When the database last answered, as its watcher hears, and who is to be told when it does not.
 
-    `silent` is true from a missed answer until the next one that comes; `missed_at` is when the last answer was missed,
-    on the monotonic clock.
+    `silent` is true from a missed answer until the next one that comes; `missed_at` is when the last answer
+    was missed, on the monotonic clock.
     """
 
     def __init__(self) -> None:
@@ -57,11 +58,16 @@ class Pulse:
             del self._held[end]
 
 
-async def within(seconds: float, work: Coroutine[Any, Any, _Result], *, undo: Callable[[_Result], Awaitable[Any]] | None = None) -> _Result:
+async def within(
+    seconds: float,
+    work: Coroutine[Any, Any, _Result],
+    *,
+    undo: Callable[[_Result], Awaitable[Any]] | None = None,
+) -> _Result:
     """What `work` comes to. Raises TimeoutError if it takes longer.
 
-    The deadline is hard: work that is late, or whose caller was cancelled, is cancelled and not waited for; if it comes
-    to something all the same, `undo` is called with that.
+    The deadline is hard: work that is late, or whose caller was cancelled, is cancelled and not waited for;
+    if it comes to something all the same, `undo` is called with that.
     """
     task = asyncio.create_task(work)
     try:

@@ -1,7 +1,9 @@
-"""Group commit: requests that wait at the same time share one INSERT and one commit, and each is answered after that commit only.
+"""Group commit: requests that wait at the same time share one INSERT and one commit, and each is answered
+after that commit only.
 
-One task writes one batch at a time; what arrives meanwhile is the next batch. A batch that fails is retried row by row, so that a bad
-neighbour hurts nobody. Idempotency keys are decided by the database, so they hold across replicas, and within a batch.
+One task writes one batch at a time; what arrives meanwhile is the next batch. A batch that fails is retried
+row by row, so that a bad neighbour hurts nobody. Idempotency keys are decided by the database, so they hold
+across replicas, and within a batch.
 """
 
 import asyncio
@@ -17,7 +19,15 @@ import structlog
 from prometheus_client import CollectorRegistry
 
 from coldcase.db.clock import DatabaseClock
-from coldcase.db.decision_batch import LOST, BatchOutcome, BatchRow, NewDecision, RecorderConnection, at_time, checked_row
+from coldcase.db.decision_batch import (
+    LOST,
+    BatchOutcome,
+    BatchRow,
+    NewDecision,
+    RecorderConnection,
+    at_time,
+    checked_row,
+)
 from coldcase.db.recorder_metrics import RecorderMetrics
 from coldcase.db.waiting import (
     WAIT_STATES,
@@ -42,10 +52,12 @@ COMMAND_SECONDS = 1.2
 """How long one statement may take before its connection is given up."""
 
 SETTLE_SECONDS = 0.7
-"""How long to look for the fate of a batch whose connection was lost. With COMMAND_SECONDS this keeps the two seconds promised."""
+"""How long to look for the fate of a batch whose connection was lost. With COMMAND_SECONDS this keeps the two
+seconds promised."""
 
 LOCK_SECONDS, NEXT_LOCK_SECONDS = 0.48, 0.02
-"""How long a batch waits for a key that another transaction holds, and how long then each of its rows by itself."""
+"""How long a batch waits for a key that another transaction holds, and how long then each of its rows by
+itself."""
 
 KEYS_LIVE = timedelta(days=90)
 MOST_IN_BATCH = 64
@@ -61,10 +73,12 @@ IDLE_SECONDS = 1.0
 class Recorder:
     """Records decisions over a connection of its own, as the service's role, in one event loop.
 
-    What is recorded bears the time of `clock`, which is the database's: it refuses what is a minute off its own.
+    What is recorded bears the time of `clock`, which is the database's: it refuses what is a minute off its
+    own.
 
-    `available` says whether the database was there and took records when last heard of, `waiting` how many requests wait for a
-    commit; `batches` and `rows` count what was committed, `metrics` the same and more for Prometheus.
+    `available` says whether the database was there and took records when last heard of, `waiting` how many
+    requests wait for a commit; `batches` and `rows` count what was committed, `metrics` the same and more for
+    Prometheus.
     """
 
     def __init__(
@@ -106,7 +120,9 @@ class Recorder:
         return time.monotonic() - self._changed_at
 
     async def start(self) -> None:
-        """Connects and begins to record. A database that is away is no error: it is tried for again until it is there."""
+        """Connects and begins to record. A database that is away is no error: it is tried for again until it
+        is there.
+        """
         await self._try_to_connect()
         self._task = asyncio.create_task(self._work(), name="recorder")
 
@@ -121,8 +137,9 @@ class Recorder:
     async def record(self, new: NewDecision) -> Recorded:
         """Records one decision; returns after its commit, with the bytes to send.
 
-        Raises KeyReused (the key belongs to another case), KeyInFlight (another transaction is just using it), SupersedesUnknown,
-        NotRecordable (nothing PostgreSQL could store), Busy, StoreAway (nothing was recorded), OutcomeUnknown (send again with the key).
+        Raises KeyReused (the key belongs to another case), KeyInFlight (another transaction is just using
+        it), SupersedesUnknown, NotRecordable (nothing PostgreSQL could store), Busy, StoreAway (nothing was
+        recorded), OutcomeUnknown (send again with the key).
         """
         try:
             return await self._enqueue(new)
@@ -184,7 +201,12 @@ class Recorder:
             self._note(available=True)
 
     def _say_refused(self, error: asyncpg.PostgresError) -> None:
-        _logger.error("the database takes no records", error=str(error), sqlstate=error.sqlstate, refused=self._turned_away)
+        _logger.error(
+            "the database takes no records",
+            error=str(error),
+            sqlstate=error.sqlstate,
+            refused=self._turned_away,
+        )
         self._note(available=False)
 
     def _note(self, *, available: bool) -> None:
@@ -216,7 +238,11 @@ class Recorder:
             self._pause = min(self._pause * 2, LONGEST_PAUSE)
 
     async def _connect(self) -> None:
-        patience = {"connect_seconds": SETTLE_SECONDS, "command_seconds": COMMAND_SECONDS, "lock_seconds": LOCK_SECONDS}
+        patience = {
+            "connect_seconds": SETTLE_SECONDS,
+            "command_seconds": COMMAND_SECONDS,
+            "lock_seconds": LOCK_SECONDS,
+        }
         conn = await RecorderConnection.open(self._url, self.clock, **patience)
         # A lost connection is noticed without a request, so that `available` is true to life.
         conn.raw.add_termination_listener(lambda _: self._something_to_do.set())
@@ -237,7 +263,9 @@ class Recorder:
         refuse_all(waiting, StoreAway)
 
     def _next_batch(self) -> list[WaitingRequest]:
-        """The longest waiting; not those who went away, nor those who have waited for so long that they should hear something."""
+        """The longest waiting; not those who went away, nor those who have waited for so long that they
+        should hear something.
+        """
         batch: list[WaitingRequest] = []
         while self._queue and len(batch) < MOST_IN_BATCH:
             waiting = self._queue.popleft()
@@ -248,7 +276,9 @@ class Recorder:
         return batch
 
     async def _sweep_in_turn(self) -> None:
-        """Removes expired keys now and then: only recording brings new ones, so this keeps up whatever the traffic."""
+        """Removes expired keys now and then: only recording brings new ones, so this keeps up whatever the
+        traffic.
+        """
         self._until_sweep -= 1
         if self._until_sweep > 0 or self._conn is None:
             return
@@ -285,7 +315,9 @@ class Recorder:
             await self._tell(batch, outcome, conn)
         return None
 
-    async def _tell(self, batch: Sequence[WaitingRequest], outcome: BatchOutcome, conn: RecorderConnection) -> None:
+    async def _tell(
+        self, batch: Sequence[WaitingRequest], outcome: BatchOutcome, conn: RecorderConnection
+    ) -> None:
         taken: list[WaitingRequest] = []
         superseding: list[WaitingRequest] = []
         for waiting in batch:
@@ -319,13 +351,18 @@ class Recorder:
             elif held.fingerprint != waiting.new.fingerprint:
                 waiting.refuse(KeyReused())
             elif held.answer is None:
-                where = f"Decision {held.id} of this Idempotency-Key was taken out of the record with the year {year_of(held.id)}"
+                where = (
+                    f"Decision {held.id} of this Idempotency-Key was taken out of the record with "
+                    f"the year {year_of(held.id)}"
+                )
                 waiting.refuse(Archived(f"{where}; it stands in the archive of that year."))
             else:
                 waiting.answer(Recorded(id=held.id, answer=held.answer, replayed=True))
         return None
 
-    async def _apart(self, batch: Sequence[WaitingRequest], conn: RecorderConnection, error: asyncpg.PostgresError) -> None:
+    async def _apart(
+        self, batch: Sequence[WaitingRequest], conn: RecorderConnection, error: asyncpg.PostgresError
+    ) -> None:
         """The statement failed and nothing of it was recorded: find out whose fault it was."""
         if takes_nothing(error):
             self._refused = batch[0].row
@@ -368,7 +405,9 @@ class Recorder:
             else:
                 await self._commit([waiting])
 
-    async def _settle(self, batch: Sequence[WaitingRequest], lost: RecorderConnection, error: Exception) -> None:
+    async def _settle(
+        self, batch: Sequence[WaitingRequest], lost: RecorderConnection, error: Exception
+    ) -> None:
         """The connection was lost during the statement: look on a new one whether it was committed."""
         _logger.warning("the connection was lost while recording", decisions=len(batch), error=repr(error))
         self._drop_connection()
@@ -388,7 +427,9 @@ class Recorder:
         return None
 
     async def _present(self, batch: Sequence[WaitingRequest], lost: RecorderConnection) -> set[UUID]:
-        """Which of the batch is on record, once the lost connection's other end can no longer commit anything."""
+        """Which of the batch is on record, once the lost connection's other end can no longer commit
+        anything.
+        """
         conn = self._conn
         if conn is None:
             raise ConnectionError("the new connection was lost as well")

@@ -13,10 +13,21 @@ class RecorderMetrics:
     """
 
     def __init__(self, registry: CollectorRegistry | None) -> None:
-        self.sizes = Histogram("coldcase_recorder_batch_size", "Decisions in one commit", buckets=SIZES, registry=registry)
-        self.seconds = Histogram("coldcase_recorder_commit_seconds", "Time of one commit", buckets=SECONDS, registry=registry)
-        self._recorded = Counter("coldcase_decisions_recorded", "Decisions recorded, replays left out", ["status"], registry=registry)
-        self._refused = Counter("coldcase_recorder_refused", "Decisions not recorded", ["reason"], registry=registry)
+        self.sizes = Histogram(
+            "coldcase_recorder_batch_size", "Decisions in one commit", buckets=SIZES, registry=registry
+        )
+        self.seconds = Histogram(
+            "coldcase_recorder_commit_seconds", "Time of one commit", buckets=SECONDS, registry=registry
+        )
+        self._recorded = Counter(
+            "coldcase_decisions_recorded",
+            "Decisions recorded, replays left out",
+            ["status"],
+            registry=registry,
+        )
+        self._refused = Counter(
+            "coldcase_recorder_refused", "Decisions not recorded", ["reason"], registry=registry
+        )
         self._of_status: dict[str, Counter] = {}
 
     def recorded(self, status: str) -> None:

@@ -17,7 +17,12 @@ STARTER = "starter"
 """Who made the first table, as the database says."""
 
 TableState = Literal["draft", "approved", "published", "withdrawn"]
-STATES: dict[str, TableState] = {"draft": "draft", "approve": "approved", "publish": "published", "withdraw": "withdrawn"}
+STATES: dict[str, TableState] = {
+    "draft": "draft",
+    "approve": "approved",
+    "publish": "published",
+    "withdraw": "withdrawn",
+}
 
 
 class StoredTable(msgspec.Struct, frozen=True, kw_only=True):
@@ -49,7 +54,8 @@ SUMMARY = ("version", "digest", "based_on", "note", "created_at", "created_by")
 
 
 async def publish_first(conn: AsyncConnection, document: bytes, digest: str) -> bool:
-    """On a record without any rule table, publishes this one as version 1; whether it did. Two replicas may try at once.
+    """On a record without any rule table, publishes this one as version 1; whether it did. Two replicas may
+    try at once.
 
     The service's role may add no table by itself: a function of the database's does it, where there is none.
     """
@@ -63,12 +69,27 @@ async def is_known(conn: AsyncConnection, digest: str) -> bool:
 
 
 async def current_table(conn: AsyncConnection) -> StoredTable:
-    """The table that answers: the one published last and not withdrawn since. Raises NotFound on a record without one."""
+    """The table that answers: the one published last and not withdrawn since. Raises NotFound on a record
+    without one.
+    """
     published, withdrawn = rule_table_event.alias("published"), rule_table_event.alias("withdrawn")
-    since = exists().where(withdrawn.c.version == published.c.version, withdrawn.c.kind == "withdraw", withdrawn.c.id > published.c.id)
-    latest = select(published.c.version).where(published.c.kind == "publish", ~since).order_by(published.c.id.desc()).limit(1)
+    since = exists().where(
+        withdrawn.c.version == published.c.version,
+        withdrawn.c.kind == "withdraw",
+        withdrawn.c.id > published.c.id,
+    )
+    latest = (
+        select(published.c.version)
+        .where(published.c.kind == "publish", ~since)
+        .order_by(published.c.id.desc())
+        .limit(1)
+    )
     row = (
-        (await conn.execute(select_tables(rule_table.c.document).where(rule_table.c.version == latest.scalar_subquery())))
+        (
+            await conn.execute(
+                select_tables(rule_table.c.document).where(rule_table.c.version == latest.scalar_subquery())
+            )
+        )
         .mappings()
         .one_or_none()
     )
@@ -79,7 +100,11 @@ async def current_table(conn: AsyncConnection) -> StoredTable:
 
 async def get_table(conn: AsyncConnection, version: int) -> StoredTable:
     """The table of this number. Raises NotFound."""
-    row = (await conn.execute(select_tables(rule_table.c.document).where(rule_table.c.version == version))).mappings().one_or_none()
+    row = (
+        (await conn.execute(select_tables(rule_table.c.document).where(rule_table.c.version == version)))
+        .mappings()
+        .one_or_none()
+    )
     if row is None:
         raise NotFound(f"There is no rule table {version}.")
     return as_table(row)

@@ -1,4 +1,6 @@
-"""Seals and what they cover. The database makes them (`seal_records`); they are read as the role `coldcase_auditor`."""
+"""Seals and what they cover. The database makes them (`seal_records`); they are read as the role
+`coldcase_auditor`.
+"""
 
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
@@ -20,20 +22,38 @@ RECORDS_AT_A_TIME = 500
 """Rows at a time: few enough that whoever shares the event loop with a seal is not held up by it."""
 
 MOST_IN_SEAL = 50_000
-"""Rows of decisions after which a seal ends with their transaction, so that a proof need not read many more hashes."""
+"""Rows of decisions after which a seal ends with their transaction, so that a proof need not read many more
+hashes."""
 
 DECISION = ", ".join("r." + name + ("::text" if name == "xid" else "") for name in StoredDecision._fields)
-ID = {"decision": "r.id", "verdict": "r.id", "rule_table": "r.version", "rule_table_event": "r.id", "audit_event": "r.id"}
-TIMES = {"decision": "recorded_at", "verdict": "recorded_at", "rule_table": "created_at", "rule_table_event": "at", "audit_event": "at"}
+ID = {
+    "decision": "r.id",
+    "verdict": "r.id",
+    "rule_table": "r.version",
+    "rule_table_event": "r.id",
+    "audit_event": "r.id",
+}
+TIMES = {
+    "decision": "recorded_at",
+    "verdict": "recorded_at",
+    "rule_table": "created_at",
+    "rule_table_event": "at",
+    "audit_event": "at",
+}
 SEALED_COLUMNS = {
     "decision": DECISION,
-    "verdict": "r.id, r.decision_id, r.client_id, r.recorded_at, r.xid::text, r.idempotency_key, r.fingerprint, r.cause,"
-    " r.not_determinable, r.basis, r.by_key, r.by_client_id, r.person, r.note, r.salt, r.person_sha256, r.note_sha256",
-    "rule_table": "r.version, r.digest, r.document, r.based_on, r.created_at, r.created_by, r.note, r.salt, r.created_by_sha256,"
+    "verdict": "r.id, r.decision_id, r.client_id, r.recorded_at, r.xid::text, r.idempotency_key, "
+    "r.fingerprint, r.cause,"
+    " r.not_determinable, r.basis, r.by_key, r.by_client_id, r.person, r.note, r.salt, "
+    "r.person_sha256, r.note_sha256",
+    "rule_table": "r.version, r.digest, r.document, r.based_on, r.created_at, r.created_by, r.note, "
+    "r.salt, r.created_by_sha256,"
     " r.note_sha256, r.xid::text",
-    "rule_table_event": "r.id, r.version, r.kind, r.at, r.by_key, r.person, r.reason, r.salt, r.person_sha256, r.reason_sha256,"
+    "rule_table_event": "r.id, r.version, r.kind, r.at, r.by_key, r.person, r.reason, r.salt, "
+    "r.person_sha256, r.reason_sha256,"
     " r.xid::text",
-    "audit_event": "r.id, r.at, r.xid::text, r.action, r.subject, r.client_id, r.by_role, r.by_key, r.person, r.remote, r.request_id,"
+    "audit_event": "r.id, r.at, r.xid::text, r.action, r.subject, r.client_id, r.by_role, r.by_key, "
+    "r.person, r.remote, r.request_id,"
     " r.details, r.salt, r.person_sha256, r.remote_sha256",
 }
 
@@ -44,10 +64,12 @@ def member_id_sql(kind: str) -> str:
 
 
 class Seal(msgspec.Struct, frozen=True, kw_only=True):
-    """A seal: over `count` records whose transactions lie from `from_xid` to before `up_to_xid`, in the cluster `epoch`.
+    """A seal: over `count` records whose transactions lie from `from_xid` to before `up_to_xid`, in the
+    cluster `epoch`.
 
-    `next_xid`: no transaction of this number or above had begun to write when the seal was made. The first seal of an epoch
-    also covers what the former one left. `format`: that of its head and leaves, see `core.leaves`.
+    `next_xid`: no transaction of this number or above had begun to write when the seal was made. The first
+    seal of an epoch also covers what the former one left. `format`: that of its head and leaves, see
+    `core.leaves`.
     """
 
     number: int
@@ -64,7 +86,8 @@ class Seal(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Member(msgspec.Struct, frozen=True):
-    """A record's place under a seal, the hash of its leaf and whose it is; `kind` is a place in `RECORD_KINDS`.
+    """A record's place under a seal, the hash of its leaf and whose it is; `kind` is a place in
+    `RECORD_KINDS`.
 
     Members of the first releases do not say whose they are.
     """
@@ -78,7 +101,9 @@ class Member(msgspec.Struct, frozen=True):
 
 @asynccontextmanager
 async def as_auditor(conn: AsyncConnection) -> AsyncIterator[AsyncConnection]:
-    """For the rest of the transaction, or of the block, acts as the auditor. Raises StoreAway when the database goes away."""
+    """For the rest of the transaction, or of the block, acts as the auditor. Raises StoreAway when the
+    database goes away.
+    """
     try:
         await conn.execute(text("SET LOCAL ROLE coldcase_auditor"))
         yield conn
@@ -88,13 +113,17 @@ async def as_auditor(conn: AsyncConnection) -> AsyncIterator[AsyncConnection]:
 
 
 async def make(conn: AsyncConnection, most: int) -> Seal | None:
-    """Has the database seal what is complete and not sealed yet; None if there is nothing, or somebody else is at it."""
+    """Has the database seal what is complete and not sealed yet; None if there is nothing, or somebody else
+    is at it.
+    """
     row = (await conn.execute(text(f"SELECT {SEAL} FROM seal_records(:most)"), {"most": most})).one_or_none()  # noqa: S608 - our own columns
     return None if row is None else _seal(row)
 
 
 class SealingState(msgspec.Struct, frozen=True):
-    """How sealing stands: the newest seal, and for how many seconds the oldest record has waited that no seal holds."""
+    """How sealing stands: the newest seal, and for how many seconds the oldest record has waited that no seal
+    holds.
+    """
 
     last: Seal | None
     oldest_unsealed_s: float | None
@@ -108,7 +137,8 @@ async def sealing_state(conn: AsyncConnection) -> SealingState:
     start = newest.up_to_xid if newest is not None and newest.epoch == here else 0
     oldest = ", ".join(
         f"(SELECT r.{TIMES[kind]} FROM {kind} AS r WHERE r.xid >= CAST(:start AS xid8) AND NOT EXISTS"  # noqa: S608 - our own names
-        f" (SELECT FROM audit_seal_member AS m WHERE m.kind = {place} AND m.record = {member_id_sql(kind)}) ORDER BY r.xid LIMIT 1)"
+        f" (SELECT FROM audit_seal_member AS m WHERE m.kind = {place} AND m.record = "
+        f"{member_id_sql(kind)}) ORDER BY r.xid LIMIT 1)"
         for place, kind in enumerate(RECORD_KINDS)
     )
     query = text(f"SELECT extract(epoch FROM now() - least({oldest}))::float8")  # noqa: S608 - as above
@@ -116,7 +146,9 @@ async def sealing_state(conn: AsyncConnection) -> SealingState:
     return SealingState(newest, waited)
 
 
-SEAL = "number, at, count, from_xid::text, up_to_xid::text, next_xid::text, previous, root, head, format, epoch"
+SEAL = (
+    "number, at, count, from_xid::text, up_to_xid::text, next_xid::text, previous, root, head, format, epoch"
+)
 
 
 async def list_seals_after(conn: AsyncConnection, *, after: int = 0, limit: int | None = None) -> list[Seal]:
@@ -127,7 +159,9 @@ async def list_seals_after(conn: AsyncConnection, *, after: int = 0, limit: int 
 
 async def last(conn: AsyncConnection) -> Seal | None:
     """The newest seal."""
-    row = (await conn.execute(text(f"SELECT {SEAL} FROM audit_seal ORDER BY number DESC LIMIT 1"))).one_or_none()  # noqa: S608
+    row = (
+        await conn.execute(text(f"SELECT {SEAL} FROM audit_seal ORDER BY number DESC LIMIT 1"))  # noqa: S608
+    ).one_or_none()
     return None if row is None else _seal(row)
 
 
@@ -137,10 +171,14 @@ def _seal(row: Any) -> Seal:
     return Seal(**{**values, **xids})
 
 
-async def stream(conn: AsyncConnection, kind: str, statement: str, values: Sequence[Any]) -> AsyncIterator[list[Any]]:
+async def stream(
+    conn: AsyncConnection, kind: str, statement: str, values: Sequence[Any]
+) -> AsyncIterator[list[Any]]:
     """The rows of a query over one kind of records, some at a time, from a cursor on the server."""
     raw = await raw_connection(conn)
-    async with raw.cursor(name="records", binary=True, row_factory=tuple_row if kind == "decision" else dict_row) as cursor:
+    async with raw.cursor(
+        name="records", binary=True, row_factory=tuple_row if kind == "decision" else dict_row
+    ) as cursor:
         await cursor.execute(statement, values)
         while rows := await cursor.fetchmany(RECORDS_AT_A_TIME):
             yield [StoredDecision._make(row) for row in rows] if kind == "decision" else list(rows)
@@ -162,11 +200,16 @@ async def place_of(conn: AsyncConnection, kind: str, record: UUID) -> SealPositi
 
 async def leaves(conn: AsyncConnection, seal: int, *, first: int, most: int) -> list[bytes]:
     """The hashes of so many leaves of a seal from position `first` on, in order."""
-    query = text("SELECT leaf FROM audit_seal_member WHERE seal = :seal AND position >= :first ORDER BY position LIMIT :most")
+    query = text(
+        "SELECT leaf FROM audit_seal_member WHERE seal = :seal AND position >= :first ORDER BY "
+        "position LIMIT :most"
+    )
     return list(await conn.scalars(query, {"seal": seal, "first": first, "most": most}))
 
 
 async def decision_row(conn: AsyncConnection, id_: UUID) -> StoredDecision | None:
     """One decision, as its leaf is made from it."""
-    row = (await conn.execute(text(f"SELECT {DECISION} FROM decision AS r WHERE r.id = :id"), {"id": id_})).one_or_none()  # noqa: S608
+    row = (
+        await conn.execute(text(f"SELECT {DECISION} FROM decision AS r WHERE r.id = :id"), {"id": id_})  # noqa: S608
+    ).one_or_none()
     return None if row is None else StoredDecision._make(row)

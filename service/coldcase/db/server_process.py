@@ -1,4 +1,6 @@
-"""The embedded server's process: started, looked after, stopped. Its caller holds the lock of the data folder."""
+"""The embedded server's process: started, looked after, stopped. Its caller holds the lock of the data
+folder.
+"""
 
 import os
 import pwd
@@ -24,7 +26,8 @@ OWNER = "coldcase_owner"
 SERVICE = "coldcase_service"
 DATABASE = "coldcase"
 PORT = 5432
-"""Only a part of the socket's name; said everywhere, so that a PGPORT of the operator's is not taken for it."""
+"""Only a part of the socket's name; said everywhere, so that a PGPORT of the operator's is not taken for
+it."""
 
 LONGEST_CHANGE_S = 60
 LONGEST_BURIAL_S = 15
@@ -35,7 +38,9 @@ _started: dict[Path, subprocess.Popen[bytes]] = {}
 
 
 def is_running(folder: Path) -> bool:
-    """Whether the server of this folder is up; one that is just starting, stopping or recovering is waited for."""
+    """Whether the server of this folder is up; one that is just starting, stopping or recovering is waited
+    for.
+    """
     sockets = socket_folder(folder)
     if not sockets.exists():
         return False
@@ -51,7 +56,9 @@ def is_running(folder: Path) -> bool:
 
 def ping(sockets: Path) -> Ping:
     """What the server with its socket here says to a caller."""
-    return Ping(PGconn.ping(make_conninfo(host=str(sockets), port=PORT, user=SUPERUSER, connect_timeout=5).encode()))
+    return Ping(
+        PGconn.ping(make_conninfo(host=str(sockets), port=PORT, user=SUPERUSER, connect_timeout=5).encode())
+    )
 
 
 def is_alive(folder: Path) -> bool:
@@ -62,7 +69,8 @@ def is_alive(folder: Path) -> bool:
     started = _started.get(folder)
     if started is not None and started.poll() is None:
         return True
-    # One that was left to this process, as to the first one of a container, is buried here; another's is looked at.
+    # One that was left to this process, as to the first one of a container, is buried here; another's is
+    # looked at.
     with suppress(ChildProcessError):
         os.waitpid(pid, os.WNOHANG)
     try:
@@ -91,9 +99,11 @@ def process_id(folder: Path) -> int | None:
 
 
 def launch(folder: Path, programs: Path, settings: Mapping[str, str]) -> None:
-    """Starts the server, on a new data folder if there is none yet, and makes its owner and database where they are missing.
+    """Starts the server, on a new data folder if there is none yet, and makes its owner and database where
+    they are missing.
 
-    After a crash it is tried for a while: until the dead server is buried and its children have noticed, PostgreSQL refuses to start.
+    After a crash it is tried for a while: until the dead server is buried and its children have noticed,
+    PostgreSQL refuses to start.
     """
     if not cluster(folder).exists():
         make_cluster(folder, programs)
@@ -123,16 +133,25 @@ def launch(folder: Path, programs: Path, settings: Mapping[str, str]) -> None:
 
 
 def write_access(folder: Path) -> None:
-    """Who may connect: by the kernel's word, the account that runs this command and the server's own, as any role; nobody else."""
+    """Who may connect: by the kernel's word, the account that runs this command and the server's own, as any
+    role; nobody else.
+    """
     user = server_user()
     names = {user.pw_name, pwd.getpwuid(os.geteuid()).pw_name}
     mode = 0o640 if os.geteuid() == 0 else 0o600
     write_private(folder / "hba.conf", "local all all peer map=coldcase\n", mode=mode, gid=user.pw_gid)
-    write_private(folder / "ident.conf", "".join(f'coldcase "{name}" all\n' for name in sorted(names)), mode=mode, gid=user.pw_gid)
+    write_private(
+        folder / "ident.conf",
+        "".join(f'coldcase "{name}" all\n' for name in sorted(names)),
+        mode=mode,
+        gid=user.pw_gid,
+    )
 
 
 def start_server(folder: Path, programs: Path, settings: Mapping[str, str]) -> None:
-    """Starts the server and waits until it is ready. Raises StoreAway with what it logged if it ends, or is not ready in time."""
+    """Starts the server and waits until it is ready. Raises StoreAway with what it logged if it ends, or is
+    not ready in time.
+    """
     sockets = socket_folder(folder)
     options = {
         "listen_addresses": "",
@@ -147,7 +166,8 @@ def start_server(folder: Path, programs: Path, settings: Mapping[str, str]) -> N
     command = [str(programs / "postgres"), "-D", str(cluster(folder)), *given]
     with os.fdopen(open_private(folder / "server.log", os.O_RDWR | os.O_APPEND), "rb") as told:
         start = told.seek(0, os.SEEK_END)
-        # Not by pg_ctl, which hands the paths to a shell. A session of its own: a terminal's Ctrl-C is not meant for it.
+        # Not by pg_ctl, which hands the paths to a shell. A session of its own: a terminal's Ctrl-C is not
+        # meant for it.
         server = subprocess.Popen(  # noqa: S603
             command,
             stdin=subprocess.DEVNULL,
@@ -175,21 +195,37 @@ def start_server(folder: Path, programs: Path, settings: Mapping[str, str]) -> N
 
 
 def wait_until_ready(server: subprocess.Popen[bytes], sockets: Path) -> bool:
-    """Whether the server came to answer, rather than to its end. Raises StoreAway if it does neither in time."""
+    """Whether the server came to answer, rather than to its end. Raises StoreAway if it does neither in
+    time.
+    """
     until = time.monotonic() + LONGEST_CHANGE_S
     while ping(sockets) != Ping.OK:
         if server.poll() is not None:
             return False
         if time.monotonic() > until:
-            raise StoreAway(f"PostgreSQL, process {server.pid}, is not ready after {LONGEST_CHANGE_S} s: try again in a while.")
+            raise StoreAway(
+                f"PostgreSQL, process {server.pid}, is not ready after {LONGEST_CHANGE_S} s: try "
+                "again in a while."
+            )
         time.sleep(0.02)
     return True
 
 
 def halt(folder: Path, programs: Path) -> None:
-    """Stops the server; whoever is still connected is disconnected. One that has ended by itself is well too."""
+    """Stops the server; whoever is still connected is disconnected. One that has ended by itself is well
+    too.
+    """
     try:
-        run_program(programs / "pg_ctl", "stop", "--no-wait", "--silent", "--mode", "fast", "--pgdata", cluster(folder))
+        run_program(
+            programs / "pg_ctl",
+            "stop",
+            "--no-wait",
+            "--silent",
+            "--mode",
+            "fast",
+            "--pgdata",
+            cluster(folder),
+        )
     except StoreAway:
         if is_alive(folder):
             raise
@@ -207,29 +243,44 @@ def halt(folder: Path, programs: Path) -> None:
 
 
 def bury(folder: Path) -> None:
-    """Waits for the end of a server that this process started and that is about to be gone. Raises StoreAway if it stays."""
+    """Waits for the end of a server that this process started and that is about to be gone. Raises StoreAway
+    if it stays.
+    """
     if (started := _started.get(folder)) is not None:
         try:
             started.wait(LONGEST_CHANGE_S)
         except subprocess.TimeoutExpired as error:
-            raise StoreAway(f"The server of {folder}, process {started.pid}, neither answers nor ends.") from error
+            raise StoreAway(
+                f"The server of {folder}, process {started.pid}, neither answers nor ends."
+            ) from error
         del _started[folder]
 
 
 def make_cluster(folder: Path, programs: Path) -> None:
-    """A new data folder under another name first, so that one which was never finished is not taken for a good one."""
+    """A new data folder under another name first, so that one which was never finished is not taken for a
+    good one.
+    """
     unfinished = folder / "postgres.new"
     shutil.rmtree(unfinished, ignore_errors=True)
     user = server_user()
     private_folder(unfinished, user.pw_uid, user.pw_gid)
     access = ("--auth-local=peer", "--auth-host=reject")
-    run_program(programs / "initdb", *access, "--encoding=UTF8", "--locale=C", f"--username={SUPERUSER}", f"--pgdata={unfinished}")
+    run_program(
+        programs / "initdb",
+        *access,
+        "--encoding=UTF8",
+        "--locale=C",
+        f"--username={SUPERUSER}",
+        f"--pgdata={unfinished}",
+    )
     unfinished.rename(cluster(folder))
 
 
 def make_database(sockets: Path) -> None:
     """The owner, who is no superuser so that what works here works on any server, and its database."""
-    with psycopg.connect(host=str(sockets), port=PORT, user=SUPERUSER, dbname=SUPERUSER, autocommit=True) as conn:
+    with psycopg.connect(
+        host=str(sockets), port=PORT, user=SUPERUSER, dbname=SUPERUSER, autocommit=True
+    ) as conn:
         if conn.execute("SELECT FROM pg_roles WHERE rolname = %s", [OWNER]).fetchone() is None:
             conn.execute(f"CREATE ROLE {OWNER} LOGIN CREATEROLE")
         if conn.execute("SELECT FROM pg_database WHERE datname = %s", [DATABASE]).fetchone() is None:

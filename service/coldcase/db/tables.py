@@ -1,6 +1,8 @@
-"""The tables of the record. Their triggers, policies and grants are in `migrations/`; a test holds the two together.
+"""The tables of the record. Their triggers, policies and grants are in `migrations/`; a test holds the two
+together.
 
-Case and answer are `text`: the bytes that were hashed and sent. `jsonb` would rewrite numbers and the order of members.
+Case and answer are `text`: the bytes that were hashed and sent. `jsonb` would rewrite numbers and the order
+of members.
 """
 
 from typing import Any
@@ -64,7 +66,9 @@ def transaction_id() -> Column[int]:
 
 
 def commitment_columns(*words: str) -> list[Column[bytes]]:
-    """What stands in a row's seal for its personal texts: a salted hash of each (a commitment). Text and salt can be erased."""
+    """What stands in a row's seal for its personal texts: a salted hash of each (a commitment). Text and salt
+    can be erased.
+    """
     return [Column("salt", LargeBinary), *(Column(f"{word}_sha256", LargeBinary) for word in words)]
 
 
@@ -119,8 +123,9 @@ rule_table_event = Table(
     CheckConstraint("kind IN ('draft', 'approve', 'publish', 'withdraw')", name="kind_is_known"),
 )
 
-# Partitioned by id, one partition a year (a UUIDv7 starts with its time), so that old years can be taken out. No foreign key points at it
-# or from it: one to it would hold old years in, one from it would lock a row of `client` for every decision recorded.
+# Partitioned by id, one partition a year (a UUIDv7 starts with its time), so that old years can be taken out.
+# No foreign key points at it or from it: one to it would hold old years in, one from it would lock a row of
+# `client` for every decision recorded.
 decision = Table(
     "decision",
     metadata,
@@ -175,8 +180,8 @@ idempotency = Table(
     Index(None, "expires_at"),
 )
 
-# No foreign key to the decision: its year may be taken out. `client_id` is the decision's, `by_client_id` that of the key: the database
-# fills it, and the Idempotency-Key is looked for under it.
+# No foreign key to the decision: its year may be taken out. `client_id` is the decision's, `by_client_id`
+# that of the key: the database fills it, and the Idempotency-Key is looked for under it.
 verdict = Table(
     "verdict",
     metadata,

@@ -1,4 +1,6 @@
-"""Transactions for requests: they say plainly when the database is away, and do not wait for one that hangs."""
+"""Transactions for requests: they say plainly when the database is away, and do not wait for one that
+hangs.
+"""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
@@ -15,7 +17,14 @@ from coldcase.errors import Busy, ColdcaseError, OutcomeUnknown, StoreAway
 
 Transaction = Callable[[], AbstractAsyncContextManager[AsyncConnection]]
 
-AWAY = (exc.OperationalError, exc.InterfaceError, exc.TimeoutError, psycopg.OperationalError, OSError, TimeoutError)
+AWAY = (
+    exc.OperationalError,
+    exc.InterfaceError,
+    exc.TimeoutError,
+    psycopg.OperationalError,
+    OSError,
+    TimeoutError,
+)
 WAIT_ERRORS = (
     psycopg.errors.QueryCanceled,
     psycopg.errors.LockNotAvailable,
@@ -27,11 +36,13 @@ LONGEST_CONNECT_S = 1.8
 
 
 @asynccontextmanager
-async def transaction(engine: AsyncEngine, limits: SessionLimits = READS, *, pulse: Pulse | None = None) -> AsyncIterator[AsyncConnection]:
+async def transaction(
+    engine: AsyncEngine, limits: SessionLimits = READS, *, pulse: Pulse | None = None
+) -> AsyncIterator[AsyncConnection]:
     """One transaction, committed at the end unless the block raises.
 
-    Raises StoreAway if the database cannot be reached, gives no sign of life or takes longer than `limits` allow, Busy
-    if it is there and had to wait in vain, and OutcomeUnknown if it went away during the commit.
+    Raises StoreAway if the database cannot be reached, gives no sign of life or takes longer than `limits`
+    allow, Busy if it is there and had to wait in vain, and OutcomeUnknown if it went away during the commit.
     """
     try:
         async with _connection(engine, limits, pulse or Pulse()) as conn, conn.begin() as begun:
@@ -46,12 +57,17 @@ async def transaction(engine: AsyncEngine, limits: SessionLimits = READS, *, pul
 
 
 @asynccontextmanager
-async def _connection(engine: AsyncEngine, limits: SessionLimits, pulse: Pulse) -> AsyncIterator[AsyncConnection]:
-    """A connection that is severed when its time is over: what waits for it then fails, and nothing waits for what hangs."""
+async def _connection(
+    engine: AsyncEngine, limits: SessionLimits, pulse: Pulse
+) -> AsyncIterator[AsyncConnection]:
+    """A connection that is severed when its time is over: what waits for it then fails, and nothing waits for
+    what hangs.
+    """
     _refuse_while_silent(pulse)
     conn = await within(LONGEST_CONNECT_S, _connect(engine), undo=AsyncConnection.close)
     async with AsyncExitStack() as stack:
-        # From the last to the first: a rollback may hang as any statement may, so the timer has to outlive it.
+        # From the last to the first: a rollback may hang as any statement may, so the timer has to outlive
+        # it.
         end = partial(sever, driver_of(conn))
         stack.callback(asyncio.get_running_loop().call_later(limits.transaction, end).cancel)
         stack.enter_context(pulse.holding(end, limits.silence))
@@ -72,7 +88,10 @@ async def _connect(engine: AsyncEngine) -> AsyncConnection:
 def _meaning(error: BaseException) -> ColdcaseError | None:
     """What the server itself said, who undid the transaction then; None if it said nothing."""
     if isinstance(_cause(error), WAIT_ERRORS):
-        return Busy("The record is busy with something that this call has to wait for; nothing was changed. Send it again in a moment.")
+        return Busy(
+            "The record is busy with something that this call has to wait for; nothing was changed. "
+            "Send it again in a moment."
+        )
     return None
 
 

@@ -1,4 +1,6 @@
-"""Verdicts on record: what people established to be the cause. Append-only; of one decision the newest stands."""
+"""Verdicts on record: what people established to be the cause. Append-only; of one decision the newest
+stands.
+"""
 
 from datetime import datetime
 from typing import Literal
@@ -27,7 +29,8 @@ class StoredVerdict(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class NewVerdict(msgspec.Struct, frozen=True, kw_only=True):
-    """A verdict to be recorded; `client_id` is that of the decision, `fingerprint` what a retry is compared by.
+    """A verdict to be recorded; `client_id` is that of the decision, `fingerprint` what a retry is compared
+    by.
 
     `idempotency_key` is one of the client's whose key is `by_key`, whichever client's decision it is about.
     """
@@ -50,12 +53,16 @@ VERDICT_COLUMNS = [verdict.c[name] for name in StoredVerdict.__struct_fields__]
 
 
 async def add_verdict(conn: AsyncConnection, new: NewVerdict) -> tuple[StoredVerdict, bool]:
-    """Records a verdict at the database's time, or finds the one that its key stands for; and whether it did the latter. Raises KeyReused.
+    """Records a verdict at the database's time, or finds the one that its key stands for; and whether it did
+    the latter. Raises KeyReused.
 
     A verdict with the same key that another transaction is just recording is waited for.
     """
     added = await conn.scalar(
-        insert(verdict).values(**msgspec.structs.asdict(new), recorded_at=func.now()).on_conflict_do_nothing().returning(verdict.c.id)
+        insert(verdict)
+        .values(**msgspec.structs.asdict(new), recorded_at=func.now())
+        .on_conflict_do_nothing()
+        .returning(verdict.c.id)
     )
     if added is not None:
         return (await verdicts_of(conn, new.decision_id, id_=added))[0], False
@@ -66,8 +73,11 @@ async def add_verdict(conn: AsyncConnection, new: NewVerdict) -> tuple[StoredVer
     return held, True
 
 
-async def of_key(conn: AsyncConnection, by_key: UUID, idempotency_key: str | None, *, fingerprint: bytes | None) -> StoredVerdict | None:
-    """The verdict that an idempotency key of the client behind `by_key` stands for; None if it stands for none that may be seen.
+async def of_key(
+    conn: AsyncConnection, by_key: UUID, idempotency_key: str | None, *, fingerprint: bytes | None
+) -> StoredVerdict | None:
+    """The verdict that an idempotency key of the client behind `by_key` stands for; None if it stands for
+    none that may be seen.
 
     Raises KeyReused if that has another fingerprint.
     """
@@ -81,9 +91,15 @@ async def of_key(conn: AsyncConnection, by_key: UUID, idempotency_key: str | Non
     return StoredVerdict(**{name: getattr(row, name) for name in StoredVerdict.__struct_fields__})
 
 
-async def verdicts_of(conn: AsyncConnection, decision_id: UUID, *, id_: UUID | None = None) -> list[StoredVerdict]:
+async def verdicts_of(
+    conn: AsyncConnection, decision_id: UUID, *, id_: UUID | None = None
+) -> list[StoredVerdict]:
     """The verdicts on a decision, the newest first."""
-    query = select(*VERDICT_COLUMNS).where(verdict.c.decision_id == decision_id).order_by(verdict.c.recorded_at.desc(), verdict.c.id.desc())
+    query = (
+        select(*VERDICT_COLUMNS)
+        .where(verdict.c.decision_id == decision_id)
+        .order_by(verdict.c.recorded_at.desc(), verdict.c.id.desc())
+    )
     if id_ is not None:
         query = query.where(verdict.c.id == id_)
     return [StoredVerdict(**row._asdict()) for row in await conn.execute(query)]

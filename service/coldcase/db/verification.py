@@ -1,4 +1,6 @@
-"""What a verification asks of the record: members with their records, rows that no seal holds, erasures, archives."""
+"""What a verification asks of the record: members with their records, rows that no seal holds, erasures,
+archives.
+"""
 
 from collections.abc import AsyncIterator, Sequence
 from datetime import datetime
@@ -57,17 +59,25 @@ async def records(conn: AsyncConnection, kind: str, wanted: Sequence[UUID]) -> l
     raw = await raw_connection(conn)
     if kind == "decision":
         async with raw.cursor(binary=True) as cursor:
-            await cursor.execute(f"SELECT {SEALED_COLUMNS[kind]} FROM decision AS r WHERE r.id = ANY(%s)", (list(wanted),))  # noqa: S608
+            await cursor.execute(
+                f"SELECT {SEALED_COLUMNS[kind]} FROM decision AS r WHERE r.id = ANY(%s)",  # noqa: S608
+                (list(wanted),),
+            )
             return [(row[0], StoredDecision._make(row)) for row in await cursor.fetchall()]
     keys = list(wanted) if kind == "verdict" else [record.int for record in wanted]
     async with raw.cursor(binary=True, row_factory=dict_row) as cursor:
-        statement = f"SELECT {member_id_sql(kind)} AS record_, {SEALED_COLUMNS[kind]} FROM {kind} AS r WHERE {ID[kind]} = ANY(%s)"  # noqa: S608
+        statement = (
+            f"SELECT {member_id_sql(kind)} AS record_, {SEALED_COLUMNS[kind]} FROM {kind} AS "  # noqa: S608
+            f"r WHERE {ID[kind]} = ANY(%s)"
+        )
         await cursor.execute(statement, (keys,))
         return [(row.pop("record_"), row) for row in await cursor.fetchall()]
 
 
 class UnsealedRecord(msgspec.Struct, frozen=True):
-    """A record that no seal holds; `at` is when it says that it was recorded, `to_come` whether no transaction has its number yet."""
+    """A record that no seal holds; `at` is when it says that it was recorded, `to_come` whether no
+    transaction has its number yet.
+    """
 
     kind: str
     record: UUID
@@ -83,7 +93,8 @@ async def unsealed_rows(conn: AsyncConnection, kind: str) -> AsyncIterator[list[
     statement = (
         f"SELECT {member_id_sql(kind)}, {client}, r.xid::text, r.{TIMES[kind]},"  # noqa: S608 - our own names
         f" r.xid >= pg_snapshot_xmax(pg_current_snapshot()) FROM {kind} AS r"
-        f" LEFT JOIN audit_seal_member AS m ON m.kind = {RECORD_KINDS.index(kind)} AND m.record = {member_id_sql(kind)}"
+        f" LEFT JOIN audit_seal_member AS m ON m.kind = {RECORD_KINDS.index(kind)} AND m.record = "
+        f"{member_id_sql(kind)}"
         " WHERE m.record IS NULL"
     )
     raw = await raw_connection(conn)
@@ -94,9 +105,13 @@ async def unsealed_rows(conn: AsyncConnection, kind: str) -> AsyncIterator[list[
 
 
 async def erased(conn: AsyncConnection, kind: str) -> dict[str, int]:
-    """How many records of a kind have lost each of their personal texts, and under "" how many have lost any."""
+    """How many records of a kind have lost each of their personal texts, and under "" how many have lost
+    any.
+    """
     lost = {word: is_erased(kind, word) for word in PERSONAL_TEXTS[kind]}
-    counts = ", ".join(f"count(*) FILTER (WHERE {condition})" for condition in (*lost.values(), " OR ".join(lost.values())))
+    counts = ", ".join(
+        f"count(*) FILTER (WHERE {condition})" for condition in (*lost.values(), " OR ".join(lost.values()))
+    )
     row = (await conn.execute(text(f"SELECT {counts} FROM {kind}"))).one()  # noqa: S608 - our own names
     return dict(zip((*lost, ""), row, strict=True))
 
@@ -117,7 +132,12 @@ class ListedArchive(msgspec.Struct, frozen=True):
 
 async def archives(conn: AsyncConnection) -> list[ListedArchive]:
     """The years that were taken out, by the table of them: nothing seals it."""
-    return [ListedArchive(*row) for row in await conn.execute(text("SELECT year, count, file_sha256 FROM audit_archive ORDER BY year"))]
+    return [
+        ListedArchive(*row)
+        for row in await conn.execute(
+            text("SELECT year, count, file_sha256 FROM audit_archive ORDER BY year")
+        )
+    ]
 
 
 class SealedEvent(NamedTuple):
@@ -142,7 +162,10 @@ async def sealed_events(conn: AsyncConnection, action: str) -> list[SealedEvent]
 
 async def decisions_of(conn: AsyncConnection, year: int) -> int:
     """How many decisions of a year the record holds."""
-    query = text("SELECT count(*) FROM decision WHERE id >= first_id_of_year(:year) AND id < first_id_of_year(:year + 1)")
+    query = text(
+        "SELECT count(*) FROM decision WHERE id >= first_id_of_year(:year) AND id < "
+        "first_id_of_year(:year + 1)"
+    )
     return int(await conn.scalar(query, {"year": year}) or 0)
 
 
@@ -161,6 +184,10 @@ class Sealed(msgspec.Struct, frozen=True):
 async def known_leaves(conn: AsyncConnection, kind: str, wanted: Sequence[UUID]) -> dict[UUID, Sealed]:
     """The sealed leaves of these records."""
     query = text(
-        "SELECT record, leaf, format FROM audit_seal_member JOIN audit_seal ON number = seal WHERE kind = :kind AND record = ANY(:wanted)"
+        "SELECT record, leaf, format FROM audit_seal_member JOIN audit_seal ON number = seal WHERE "
+        "kind = :kind AND record = ANY(:wanted)"
     )
-    return {row[0]: Sealed(row[1], row[2]) for row in await conn.execute(query, {"kind": RECORD_KINDS.index(kind), "wanted": list(wanted)})}
+    return {
+        row[0]: Sealed(row[1], row[2])
+        for row in await conn.execute(query, {"kind": RECORD_KINDS.index(kind), "wanted": list(wanted)})
+    }

@@ -17,7 +17,9 @@ from coldcase.errors import ColdcaseError, KeyInFlight, NotRecordable, StoreAway
 _logger = structlog.get_logger()
 
 WAIT_STATES = frozenset({"55P03", "57014"})  # lock_not_available, query_canceled
-VALUE_AT_FAULT = frozenset({"21", "22", "23", "54"})  # classes: cardinality, data exception, integrity constraint, program limit
+VALUE_AT_FAULT = frozenset(
+    {"21", "22", "23", "54"}
+)  # classes: cardinality, data exception, integrity constraint, program limit
 NOTHING_TAKEN = frozenset({"53", "58"})  # classes: insufficient resources (the disk is full), system error
 READ_ONLY = "25006"
 CHECK_VIOLATION = "23514"
@@ -25,7 +27,9 @@ YEAR_10_000 = 253_402_300_800_000  # in milliseconds since 1970
 
 
 class Recorded(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """What stands on record: the answer's bytes, and whether they were there before (the key was used for the same case)."""
+    """What stands on record: the answer's bytes, and whether they were there before (the key was used for the
+    same case).
+    """
 
     id: UUID
     answer: bytes
@@ -58,15 +62,23 @@ class WaitingRequest(msgspec.Struct, kw_only=True, gc=False, eq=False):
 
 
 def refuse_all(batch: Iterable[WaitingRequest], error: type[ColdcaseError]) -> None:
-    """Each with an error of its own: one exception object raised in many tasks would mix up their tracebacks."""
+    """Each with an error of its own: one exception object raised in many tasks would mix up their
+    tracebacks.
+    """
     for waiting in batch:
         waiting.refuse(error())
 
 
 def year_of(id_: UUID) -> int | None:
-    """The year that a UUIDv7 begins with, by which decisions are archived; None of any other UUID, or beyond the year 9999."""
+    """The year that a UUIDv7 begins with, by which decisions are archived; None of any other UUID, or beyond
+    the year 9999.
+    """
     milliseconds = id_.int >> 80
-    return datetime.fromtimestamp(milliseconds / 1000, UTC).year if id_.version == 7 and milliseconds < YEAR_10_000 else None
+    return (
+        datetime.fromtimestamp(milliseconds / 1000, UTC).year
+        if id_.version == 7 and milliseconds < YEAR_10_000
+        else None
+    )
 
 
 def lost_with(error: asyncpg.PostgresError) -> bool:
@@ -86,14 +98,22 @@ def is_untimely(error: asyncpg.PostgresError) -> bool:
 
 
 async def refuse_untimely(
-    batch: Sequence[WaitingRequest], conn: RecorderConnection, clock: DatabaseClock, error: asyncpg.PostgresError
+    batch: Sequence[WaitingRequest],
+    conn: RecorderConnection,
+    clock: DatabaseClock,
+    error: asyncpg.PostgresError,
 ) -> None:
     """The database's clock was set, or this process stood still: what comes next bears the right time."""
     off_s = None
     with suppress(*LOST, asyncpg.PostgresError):
         await conn.read(clock)
         off_s = round((batch[0].new.recorded_at - clock.now()).total_seconds(), 1)
-    _logger.error("the database refuses to record: is a clock wrong?", off_s=off_s, decisions=len(batch), error=str(error))
+    _logger.error(
+        "the database refuses to record: is a clock wrong?",
+        off_s=off_s,
+        decisions=len(batch),
+        error=str(error),
+    )
     refuse_all(batch, StoreAway)
 
 
@@ -106,13 +126,18 @@ async def refuse_superseding(batch: Sequence[WaitingRequest], conn: RecorderConn
         return refuse_all(batch, SupersedesUnknown)
     for waiting in batch:
         year = None if waiting.new.supersedes is None else year_of(waiting.new.supersedes)
-        gone = f"`supersedes` names a decision of {year}, and that year was taken out of the record into an archive."
+        gone = (
+            f"`supersedes` names a decision of {year}, and that year was taken out of the record "
+            "into an archive."
+        )
         waiting.refuse(SupersedesUnknown(gone if year in archived else None))
     return None
 
 
 def without_partition(error: asyncpg.PostgresError) -> bool:
-    """Whether there is no partition for a decision's time. The server has no other sign of it than a check without a name."""
+    """Whether there is no partition for a decision's time. The server has no other sign of it than a check
+    without a name.
+    """
     return error.sqlstate == CHECK_VIOLATION and not error.constraint_name
 
 
@@ -122,7 +147,10 @@ def fault(error: asyncpg.PostgresError, waiting: WaitingRequest) -> ColdcaseErro
     if state in WAIT_STATES and waiting.slot is not None:
         return KeyInFlight()
     if without_partition(error):
-        _logger.error("no partition for the time of a decision; is the clock right?", recorded_at=waiting.new.recorded_at.isoformat())
+        _logger.error(
+            "no partition for the time of a decision; is the clock right?",
+            recorded_at=waiting.new.recorded_at.isoformat(),
+        )
         return StoreAway()
     if state[:2] in VALUE_AT_FAULT:
         _logger.warning("a decision was not recorded", error=str(error), sqlstate=state)

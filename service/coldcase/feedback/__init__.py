@@ -1,1 +1,3 @@
-"""Use case: what people established afterwards (ground truth), and how well stated confidences were calibrated against it."""
+"""Use case: what people established afterwards (ground truth), and how well stated confidences were
+calibrated against it.
+"""

@@ -1,4 +1,6 @@
-"""How often a stated confidence was right, by the newest verdict on what stands; and how much of it was ever looked into."""
+"""How often a stated confidence was right, by the newest verdict on what stands; and how much of it was ever
+looked into.
+"""
 
 from collections import Counter
 from dataclasses import dataclass, field
@@ -32,7 +34,9 @@ def interval(hits: int, n: int) -> Interval:
 
 
 class Reliability(msgspec.Struct, frozen=True):
-    """Answers whose confidence lies above `above` and not above `up_to`: how sure they were, how often they were right."""
+    """Answers whose confidence lies above `above` and not above `up_to`: how sure they were, how often they
+    were right.
+    """
 
     above: float
     up_to: float
@@ -51,8 +55,9 @@ class Confused(msgspec.Struct, frozen=True):
 class Calibration(msgspec.Struct, frozen=True, kw_only=True):
     """Figures of one rule table, status and engine.
 
-    `coverage`: decisions with a verdict of all that stand. Scores count those whose cause was established: Brier in its
-    sum form (0 best, 2 worst), log loss in nats, calibration error over ten right-closed bins of the leader's confidence.
+    `coverage`: decisions with a verdict of all that stand. Scores count those whose cause was established:
+    Brier in its sum form (0 best, 2 worst), log loss in nats, calibration error over ten right-closed bins of
+    the leader's confidence.
     """
 
     rule_table: int
@@ -107,14 +112,23 @@ class _Ranking(msgspec.Struct):
 _decode = msgspec.json.Decoder(_Ranking).decode
 
 
-async def calibration(conn: AsyncConnection, wanted: DecisionFilter, basis: Basis | None = None) -> list[Calibration]:
-    """Figures for each rule table, status and engine among the decisions that match and stand; by verdicts on this basis only."""
+async def calibration(
+    conn: AsyncConnection, wanted: DecisionFilter, basis: Basis | None = None
+) -> list[Calibration]:
+    """Figures for each rule table, status and engine among the decisions that match and stand; by verdicts on
+    this basis only.
+    """
     tallies: dict[tuple[int, str, str], _Tally] = {}
     async for batch in statistics.judged_decisions(conn, wanted, basis):
         for row in batch:
-            tallies.setdefault((row.rule_table, row.status, row.engine), _Tally()).add(row, _decode(row.answer).ranking)
+            tallies.setdefault((row.rule_table, row.status, row.engine), _Tally()).add(
+                row, _decode(row.answer).ranking
+            )
     standing = await statistics.standing(conn, wanted)
-    return [_figures(group, tallies.get((group.rule_table, group.status, group.engine), _Tally())) for group in standing]
+    return [
+        _figures(group, tallies.get((group.rule_table, group.status, group.engine), _Tally()))
+        for group in standing
+    ]
 
 
 def _figures(group: statistics.Coverage, tally: _Tally) -> Calibration:
@@ -130,9 +144,15 @@ def _figures(group: statistics.Coverage, tally: _Tally) -> Calibration:
         brier=tally.mean(tally.squared_errors),
         log_loss=tally.mean(tally.surprises),
         calibration_error=_short(scoring.calibration_error(bins)),
-        reliability=[Reliability(row.above, row.up_to, _short(row.mean_confidence), interval(row.right.hits, row.right.n)) for row in bins],
+        reliability=[
+            Reliability(
+                row.above, row.up_to, _short(row.mean_confidence), interval(row.right.hits, row.right.n)
+            )
+            for row in bins
+        ],
         confusion=[
-            Confused(answered, true, n) for (answered, true), n in sorted(tally.pairs.items(), key=lambda pair: (-pair[1], pair[0]))
+            Confused(answered, true, n)
+            for (answered, true), n in sorted(tally.pairs.items(), key=lambda pair: (-pair[1], pair[0]))
         ],
     )
 

@@ -1,6 +1,8 @@
-"""How good stated confidences were, once the causes are known: proper scores, reliability, confusion, intervals.
+"""How good stated confidences were, once the causes are known: proper scores, reliability, confusion,
+intervals.
 
-Brier (1950) in its sum form over all causes, the logarithmic score (Good 1952), Wilson's (1927) interval for a share.
+Brier (1950) in its sum form over all causes, the logarithmic score (Good 1952), Wilson's (1927) interval for
+a share.
 """
 
 from bisect import bisect_left
@@ -10,7 +12,8 @@ from dataclasses import dataclass
 from math import log, sqrt
 
 LEAST_CONFIDENCE = 0.00005
-"""Confidences have four decimals: one that is stated as zero is taken as half of the last digit, so its logarithm exists."""
+"""Confidences have four decimals: one that is stated as zero is taken as half of the last digit, so its
+logarithm exists."""
 
 Z_95 = 1.959963984540054
 """The standard normal's 97.5th percentile: intervals are of 95 %."""
@@ -42,7 +45,9 @@ class Proportion:
 
 @dataclass(frozen=True, slots=True)
 class Bin:
-    """Forecasts whose confidence lies above `above` and not above `up_to`: how sure they were, how often they were right."""
+    """Forecasts whose confidence lies above `above` and not above `up_to`: how sure they were, how often they
+    were right.
+    """
 
     above: float
     up_to: float
@@ -51,7 +56,9 @@ class Bin:
 
 
 class Bins:
-    """Running counts in equal right-closed bins (zero lies in the first): no more memory for a million forecasts than for one."""
+    """Running counts in equal right-closed bins (zero lies in the first): no more memory for a million
+    forecasts than for one.
+    """
 
     def __init__(self, number: int = 10) -> None:
         self.edges = [(k + 1) / number for k in range(number)]
@@ -78,7 +85,9 @@ class Bins:
 
 
 def brier(forecasts: Sequence[Forecast]) -> float | None:
-    """Mean over forecasts of the sum over causes of (confidence - truth)²: 0 is perfect, 2 the worst. None without any."""
+    """Mean over forecasts of the sum over causes of (confidence - truth)²: 0 is perfect, 2 the worst. None
+    without any.
+    """
     return mean([squared_error(forecast) for forecast in forecasts])
 
 
@@ -90,7 +99,9 @@ def squared_error(forecast: Forecast) -> float:
 
 
 def log_loss(forecasts: Sequence[Forecast]) -> float | None:
-    """Mean of -ln(confidence in what turned out true), in nats, none below `LEAST_CONFIDENCE`. None without any."""
+    """Mean of -ln(confidence in what turned out true), in nats, none below `LEAST_CONFIDENCE`. None without
+    any.
+    """
     return mean([surprise(forecast) for forecast in forecasts])
 
 
@@ -124,7 +135,9 @@ def reliability(stated: Iterable[tuple[float, bool]], bins: int = 10) -> list[Bi
 
 
 def calibration_error(bins: Sequence[Bin]) -> float | None:
-    """The expected calibration error: the gap between confidence and frequency, averaged by what is in each bin."""
+    """The expected calibration error: the gap between confidence and frequency, averaged by what is in each
+    bin.
+    """
     n = sum(row.right.n for row in bins)
     gaps = [
         row.right.n * abs(row.right.share - row.mean_confidence)
@@ -137,4 +150,7 @@ def calibration_error(bins: Sequence[Bin]) -> float | None:
 def confusion(forecasts: Iterable[Forecast]) -> list[tuple[str, str, int]]:
     """(leader, established cause, how often), the most frequent first, then by code."""
     counted = Counter((forecast.leader, forecast.truth) for forecast in forecasts)
-    return sorted(((answered, true, n) for (answered, true), n in counted.items()), key=lambda row: (-row[2], row[0], row[1]))
+    return sorted(
+        ((answered, true, n) for (answered, true), n in counted.items()),
+        key=lambda row: (-row[2], row[0], row[1]),
+    )

@@ -32,7 +32,9 @@ class BadVerdict(Flawed):
 
 
 class GivenVerdict(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The cause that was established, or that it cannot be determined; by what; and what else there is to say."""
+    """The cause that was established, or that it cannot be determined; by what; and what else there is to
+    say.
+    """
 
     cause: Code | None = None
     not_determinable: Annotated[bool, Meta(description="`true` in place of a cause")] = False
@@ -41,7 +43,9 @@ class GivenVerdict(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
 
 
 def parse_verdict(raw: object, compiled_tables: tuple[CompiledTable, ...]) -> GivenVerdict:
-    """The verdict of a JSON value; `compiled_tables` are the rule tables whose causes may be named. Raises BadVerdict with every flaw."""
+    """The verdict of a JSON value; `compiled_tables` are the rule tables whose causes may be named. Raises
+    BadVerdict with every flaw.
+    """
     if not isinstance(raw, dict):
         raise BadVerdict((Flaw("", "A verdict is a JSON object."),))
     flaws = [*_shape_flaws(raw), *_cause_flaws(raw, compiled_tables)]
@@ -51,7 +55,11 @@ def parse_verdict(raw: object, compiled_tables: tuple[CompiledTable, ...]) -> Gi
 
 
 def _shape_flaws(raw: dict[str, Any]) -> list[Flaw]:
-    return [flaw for flaw in member_flaws(raw, GivenVerdict) if not (flaw.pointer == "/cause" and isinstance(raw["cause"], str))]
+    return [
+        flaw
+        for flaw in member_flaws(raw, GivenVerdict)
+        if not (flaw.pointer == "/cause" and isinstance(raw["cause"], str))
+    ]
 
 
 def _cause_flaws(raw: dict[str, Any], compiled_tables: tuple[CompiledTable, ...]) -> Iterator[Flaw]:
@@ -61,7 +69,9 @@ def _cause_flaws(raw: dict[str, Any], compiled_tables: tuple[CompiledTable, ...]
     known = {UNLISTED, *(code for compiled in compiled_tables for code in compiled.table.causes)}
     retired = {code for compiled in compiled_tables for kind, _, code in compiled.retired if kind == "cause"}
     if isinstance(cause, str) and cause not in known | retired:
-        yield Flaw("/cause", f"'{cause[:64]}' is none of {', '.join(sorted(known))}.", nearest(cause, sorted(known)))
+        yield Flaw(
+            "/cause", f"'{cause[:64]}' is none of {', '.join(sorted(known))}.", nearest(cause, sorted(known))
+        )
 
 
 async def record_verdict(
@@ -92,14 +102,18 @@ async def record_verdict(
 
 def _fingerprint(decision: UUID, given: GivenVerdict) -> bytes:
     """What a retry is known by."""
-    return hashlib.sha256(canonical_json({"decision": str(decision), "verdict": msgspec.to_builtins(given)})).digest()
+    return hashlib.sha256(
+        canonical_json({"decision": str(decision), "verdict": msgspec.to_builtins(given)})
+    ).digest()
 
 
-async def given_before(conn: AsyncConnection, decision: UUID, raw: object, *, by_key: UUID, key: str | None) -> StoredVerdict:
+async def given_before(
+    conn: AsyncConnection, decision: UUID, raw: object, *, by_key: UUID, key: str | None
+) -> StoredVerdict:
     """The verdict that the idempotency key `key` stands for, on a decision that is not on record any more.
 
-    Raises KeyReused where it stands for another; where it stands for none Archived if the decision's year was taken out,
-    else NotFound.
+    Raises KeyReused where it stands for another; where it stands for none Archived if the decision's year was
+    taken out, else NotFound.
     """
     if key is not None:
         # What is no verdict at all is none that was given before.
@@ -110,12 +124,16 @@ async def given_before(conn: AsyncConnection, decision: UUID, raw: object, *, by
             return held
     year = year_of(decision)
     if year in {archive.year for archive in await archives(conn)}:
-        raise Archived(f"The decisions of {year} were taken out of the record into an archive; no verdict can be added to them.")
+        raise Archived(
+            f"The decisions of {year} were taken out of the record into an archive; no verdict can be "
+            "added to them."
+        )
     raise NotFound
 
 
 async def rule_table_of(conn: AsyncConnection, decision: UUID, *, judge: int | None) -> int:
-    """The rule table that answered, for a verdict of the client `judge`, None for one that may judge any client's decisions.
+    """The rule table that answered, for a verdict of the client `judge`, None for one that may judge any
+    client's decisions.
 
     Raises NotFound, or ScopeMissing for a decision that may be seen but is another client's.
     """

@@ -16,9 +16,9 @@ class _UnusualError(Exception):
 def canonical_json(value: Any) -> bytes:
     """RFC 8785 bytes of a JSON value.
 
-    Ordinary values (ASCII names, numbers that need no exponent) take a path that is thirty times quicker and spells
-    them the same; a property test holds the two together. Raises `rfc8785.CanonicalizationError` for what has no
-    such spelling (an integer beyond 2^53).
+    Ordinary values (ASCII names, numbers that need no exponent) take a path that is thirty times quicker and
+    spells them the same; a property test holds the two together. Raises `rfc8785.CanonicalizationError` for
+    what has no such spelling (an integer beyond 2^53).
     """
     try:
         return _plain.encode(_ordinary(value))
@@ -54,8 +54,8 @@ def _ordinary_float(value: float) -> float | int:
 def fingerprint(value: Any) -> bytes:
     """SHA-256 of a JSON value's canonical text.
 
-    A value with an integer that RFC 8785 cannot spell has one too, of its own: leniently such a member is left out of a
-    case, and the case still has to be known again.
+    A value with an integer that RFC 8785 cannot spell has one too, of its own: leniently such a member is
+    left out of a case, and the case still has to be known again.
     """
     try:
         return hashlib.sha256(canonical_json(value)).digest()

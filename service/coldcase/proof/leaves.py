@@ -1,7 +1,8 @@
 """What a seal covers of each record: its leaf, RFC 8785 text.
 
-Long and personal texts stand in it by their digest. The bytes of each kind and format are fixed for ever: a change is a new
-format, and tests hold each to its bytes. A decision's leaf is built by hand, members in order, because there are millions of them.
+Long and personal texts stand in it by their digest. The bytes of each kind and format are fixed for ever: a
+change is a new format, and tests hold each to its bytes. A decision's leaf is built by hand, members in
+order, because there are millions of them.
 """
 
 import hashlib
@@ -33,9 +34,11 @@ SALT_BYTES = 16
 """Bytes of a personal text's salt."""
 
 LEAF_FORMAT = 2
-"""Of the leaves and heads that are made now. Those of format 1 say of themselves no format; they are read for good.
+"""Of the leaves and heads that are made now. Those of format 1 say of themselves no format; they are read for
+good.
 
-The database makes the leaves (the migration that brought `seal_records`); here they are made again, to be compared.
+The database makes the leaves (the migration that brought `seal_records`); here they are made again, to be
+compared.
 """
 
 ERASED_TEXT = "erased"
@@ -256,7 +259,9 @@ def mismatched_texts(kind: str, row: Mapping[str, Any]) -> list[str]:
 
 
 def _salt_of(kind: str, word: str, salt: bytes | None) -> bytes | None:
-    """A text's own salt; None once it is erased. Rows of the first releases have one salt for all their texts."""
+    """A text's own salt; None once it is erased. Rows of the first releases have one salt for all their
+    texts.
+    """
     words = PERSONAL_TEXTS[kind]
     if salt is None or len(salt) != SALT_BYTES * len(words):
         return salt
@@ -275,7 +280,8 @@ def _text_matches(kind: str, word: str, row: Mapping[str, Any]) -> bool:
 
 
 def inconsistent_columns(row: StoredDecision) -> list[str]:
-    """What of a decision contradicts itself: columns that say other than the answer, a case that is not its fingerprint's.
+    """What of a decision contradicts itself: columns that say other than the answer, a case that is not its
+    fingerprint's.
 
     A changed record is known by its leaf; this says which part of it was changed, where it can be told.
     """
@@ -293,7 +299,9 @@ def inconsistent_columns(row: StoredDecision) -> list[str]:
 
 
 def is_as_sent(case: str, fingerprint: bytes, answer: Mapping[str, Any]) -> bool:
-    """Whether a stored case is what its fingerprint stands for; of one that was read leniently that cannot be told."""
+    """Whether a stored case is what its fingerprint stands for; of one that was read leniently that cannot be
+    told.
+    """
     return hashlib.sha256(case.encode()).digest() == fingerprint or _was_cut(answer)
 
 

@@ -1,7 +1,8 @@
-"""Merkle trees over records (RFC 9162 section 2.1, SHA-256): root, inclusion proof, and the chain of sealed roots.
+"""Merkle trees over records (RFC 9162 section 2.1, SHA-256): root, inclusion proof, and the chain of sealed
+roots.
 
-A tree is grown leaf by leaf and keeps one hash a level, so that a root over millions of records needs no more memory
-than a root over ten.
+A tree is grown leaf by leaf and keeps one hash a level, so that a root over millions of records needs no more
+memory than a root over ten.
 """
 
 import hashlib
@@ -74,7 +75,9 @@ def inclusion_proof(leaves: Sequence[bytes], index: int) -> list[bytes]:
 
 
 def proves(leaf: bytes, index: int, count: int, proof: Sequence[bytes], expected: bytes) -> bool:
-    """Whether the proof leads from this leaf, at `index` of `count`, to the expected root (RFC 9162 section 2.1.3.2)."""
+    """Whether the proof leads from this leaf, at `index` of `count`, to the expected root (RFC 9162 section
+    2.1.3.2).
+    """
     if not 0 <= index < count:
         return False
     place, last, found = index, count - 1, leaf

@@ -1,1 +1,3 @@
-"""Readings and oil results become findings: units, refrigerant properties, electrical tests, oil chemistry. Pure."""
+"""Readings and oil results become findings: units, refrigerant properties, electrical tests, oil chemistry.
+Pure.
+"""

@@ -23,7 +23,9 @@ def derive_charges(case: Case, worksheet: Worksheet) -> None:
         _oil(case, readings.oil_drained, worksheet)
     if readings.recovered_charge is not None:
         if unit.refrigerant_charge is None or unit.refrigerant_charge.value < _NOTHING:
-            worksheet.notes.append("refrigerant_to_charge not derived: the unit's refrigerant charge is not stated")
+            worksheet.notes.append(
+                "refrigerant_to_charge not derived: the unit's refrigerant charge is not stated"
+            )
         else:
             share = kilograms(readings.recovered_charge) / kilograms(unit.refrigerant_charge)
             worksheet.put("refrigerant_to_charge", share, "recovered_charge")
@@ -46,7 +48,13 @@ def _oil(case: Case, drained: Amount, worksheet: Worksheet) -> None:
         share = _mass(drained, density) / _mass(charge, density)
         note = f"volume and mass compared at {density:g} kg/L, {origin}"
     spoilt = _NOT_THE_CHARGE.get(case.opening.oil or "")
-    worksheet.put("oil_to_charge", share, "oil_drained", note=f"not judged: {spoilt}" if spoilt else note, weighed=spoilt is None)
+    worksheet.put(
+        "oil_to_charge",
+        share,
+        "oil_drained",
+        note=f"not judged: {spoilt}" if spoilt else note,
+        weighed=spoilt is None,
+    )
 
 
 def _density(case: Case) -> tuple[float, str]:

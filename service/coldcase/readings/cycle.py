@@ -1,13 +1,22 @@
-"""The refrigerant circuit: pressures and temperatures at the machine into superheats, ratio, subcooling and the like.
+"""The refrigerant circuit: pressures and temperatures at the machine into superheats, ratio, subcooling and
+the like.
 
-Dew temperature on the vapour side, bubble temperature on the liquid side [common practice]. Vapour cannot be colder than
-its dew temperature, nor all liquid hotter than its bubble temperature: readings that say so contradict each other.
+Dew temperature on the vapour side, bubble temperature on the liquid side [common practice]. Vapour cannot be
+colder than its dew temperature, nor all liquid hotter than its bubble temperature: readings that say so
+contradict each other.
 """
 
 from dataclasses import dataclass
 
 from coldcase.core.case import Pressure, Readings, Temperature, Unit
-from coldcase.readings.refrigerants import TRANSCRITICAL, Compression, Fluid, compression, fluid, known_designation
+from coldcase.readings.refrigerants import (
+    TRANSCRITICAL,
+    Compression,
+    Fluid,
+    compression,
+    fluid,
+    known_designation,
+)
 from coldcase.readings.units import ICE_POINT, Ambient, ambient_of, is_gauge, kelvins, pascals
 from coldcase.readings.worksheet import Worksheet, joined_notes
 
@@ -40,30 +49,48 @@ class Circuit:
     def _no_saturation(self, name: str, pressure: float, refrigerant: Fluid) -> None:
         what = f"{name} {pressure / 1e3:.4g} kPa absolute"
         if pressure < refrigerant.lowest_pressure:
-            where = f"below the range of {refrigerant.designation}'s properties ({refrigerant.lowest_pressure / 1e3:.3g} kPa)"
+            where = (
+                f"below the range of {refrigerant.designation}'s properties "
+                f"({refrigerant.lowest_pressure / 1e3:.3g} kPa)"
+            )
             self.worksheet.doubt([name], f"{what} is {where}")
         elif refrigerant.designation not in TRANSCRITICAL:
-            where = f"above the critical pressure of {refrigerant.designation} ({refrigerant.highest_pressure / 1e3:.4g} kPa)"
+            where = (
+                f"above the critical pressure of {refrigerant.designation} "
+                f"({refrigerant.highest_pressure / 1e3:.4g} kPa)"
+            )
             self.worksheet.doubt([name], f"{what} is {where}: it has no saturation temperature")
         else:
             self.worksheet.notes.append(
-                f"{what}: {refrigerant.designation} above its critical pressure ({refrigerant.highest_pressure / 1e3:.4g} kPa) has no "
+                f"{what}: {refrigerant.designation} above its critical pressure "
+                f"({refrigerant.highest_pressure / 1e3:.4g} kPa) has no "
                 "saturation temperature; superheat, subcooling and condensing temperature do not exist there"
             )
 
 
 _PRESSURES = ("suction_pressure", "discharge_pressure", "liquid_pressure", "standing_pressure")
 _TEMPERATURES = (
-    "suction_temperature", "discharge_temperature", "liquid_temperature", "entering_medium_temperature", "sump_temperature",
+    "suction_temperature", "discharge_temperature", "liquid_temperature", "entering_medium_temperature",
+    "sump_temperature",
     "standing_temperature", "saturated_suction_temperature",
 )  # fmt: skip
 
 
 def derive_cycle(readings: Readings, unit: Unit, worksheet: Worksheet) -> bool:
-    """Writes every quantity of the circuit that the readings yield; says whether fluid properties were needed."""
+    """Writes every quantity of the circuit that the readings yield; says whether fluid properties were
+    needed.
+    """
     ambient = ambient_of(readings)
-    pressures = {name: pascals(value, ambient.pascals) for name, value in _given(readings, _PRESSURES) if isinstance(value, Pressure)}
-    temperatures = {name: kelvins(value) for name, value in _given(readings, _TEMPERATURES) if isinstance(value, Temperature)}
+    pressures = {
+        name: pascals(value, ambient.pascals)
+        for name, value in _given(readings, _PRESSURES)
+        if isinstance(value, Pressure)
+    }
+    temperatures = {
+        name: kelvins(value)
+        for name, value in _given(readings, _TEMPERATURES)
+        if isinstance(value, Temperature)
+    }
     _ambient(readings, ambient, worksheet)
     if not pressures and not temperatures:
         return False
@@ -84,28 +111,38 @@ def _given(readings: Readings, names: tuple[str, ...]) -> list[tuple[str, object
 
 def _ambient(readings: Readings, ambient: Ambient, worksheet: Worksheet) -> None:
     gauge = any(isinstance(value, Pressure) and is_gauge(value) for _, value in _given(readings, _PRESSURES))
-    stated = [name for name in ("barometric_pressure", "ambient_pressure", "altitude_m") if getattr(readings, name) is not None]
+    stated = [
+        name
+        for name in ("barometric_pressure", "ambient_pressure", "altitude_m")
+        if getattr(readings, name) is not None
+    ]
     if not gauge and not stated:
         return
     worksheet.put("ambient_pressure", ambient.pascals / 1e3, note=ambient.origin)
     if readings.altitude_m is not None and "altitude" not in ambient.origin:
         expected = ambient_of(Readings(altitude_m=readings.altitude_m)).pascals
-        # Weather moves the air pressure by up to about 4 kPa; more means a pressure reduced to sea level, or a wrong altitude.
+        # Weather moves the air pressure by up to about 4 kPa; more means a pressure reduced to sea level, or
+        # a wrong altitude.
         if abs(expected - ambient.pascals) > 5e3:
             worksheet.notes.append(
-                f"air pressure {ambient.pascals / 1e3:.4g} kPa does not go with altitude {readings.altitude_m:g} m "
-                f"({expected / 1e3:.4g} kPa): a weather station's figure reduced to sea level? The pressure was used"
+                f"air pressure {ambient.pascals / 1e3:.4g} kPa does not go with altitude "
+                f"{readings.altitude_m:g} m "
+                f"({expected / 1e3:.4g} kPa): a weather station's figure reduced to sea level? The "
+                "pressure was used"
             )
 
 
 def _refrigerant(unit: Unit, worksheet: Worksheet) -> Fluid | None:
     if unit.refrigerant is None:
-        worksheet.notes.append("refrigerant not stated: no saturation temperature, and nothing that needs one, was derived")
+        worksheet.notes.append(
+            "refrigerant not stated: no saturation temperature, and nothing that needs one, was derived"
+        )
         return None
     designation = known_designation(unit.refrigerant)
     if designation is None:
         worksheet.notes.append(
-            f"refrigerant {unit.refrigerant}: its properties are not known here; no saturation temperature, and nothing that needs one, "
+            f"refrigerant {unit.refrigerant}: its properties are not known here; no saturation "
+            "temperature, and nothing that needs one, "
             "was derived"
         )
         return None
@@ -118,7 +155,12 @@ def _suction(circuit: Circuit) -> None:
     pressure = circuit.saturation("suction_pressure")
     if pressure is not None and circuit.refrigerant is not None:
         dew, glide = circuit.refrigerant.dew.temperature(pressure), circuit.refrigerant.glide(pressure)
-        worksheet.put("saturated_suction_temperature", dew - ICE_POINT, "suction_pressure", note="dew temperature at suction pressure")
+        worksheet.put(
+            "saturated_suction_temperature",
+            dew - ICE_POINT,
+            "suction_pressure",
+            note="dew temperature at suction pressure",
+        )
     else:
         dew, glide = None, 0.0
     base = dew if given is None else given
@@ -129,12 +171,23 @@ def _suction(circuit: Circuit) -> None:
 
 
 def _vapour(
-    worksheet: Worksheet, quantity: str, superheat: float, names: tuple[str, str], *, glide: float, tolerance: float = TOLERANCE
+    worksheet: Worksheet,
+    quantity: str,
+    superheat: float,
+    names: tuple[str, str],
+    *,
+    glide: float,
+    tolerance: float = TOLERANCE,
 ) -> None:
-    """Writes a superheat of vapour; between dew and bubble temperature liquid and vapour stand together: no superheat."""
+    """Writes a superheat of vapour; between dew and bubble temperature liquid and vapour stand together: no
+    superheat.
+    """
     if superheat < -glide - tolerance:
         too = f", more than the glide of {glide:.1f} K" if glide > 0.5 else ""
-        why = f"{names[0]} lies {-superheat:.1f} K below the dew temperature at {names[1]}{too}, where there is no vapour"
+        why = (
+            f"{names[0]} lies {-superheat:.1f} K below the dew temperature at {names[1]}{too}, "
+            "where there is no vapour"
+        )
         worksheet.doubt(names, f"{why}: the two contradict each other")
         worksheet.put(quantity, superheat, *names)
         return
@@ -153,15 +206,27 @@ def _discharge(circuit: Circuit) -> None:
     dew = circuit.refrigerant.dew.temperature(pressure)
     if reading is not None:
         names = ("discharge_temperature", "discharge_pressure")
-        _vapour(worksheet, "discharge_superheat", reading - dew, names, glide=circuit.refrigerant.glide(pressure))
+        _vapour(
+            worksheet, "discharge_superheat", reading - dew, names, glide=circuit.refrigerant.glide(pressure)
+        )
     entering = circuit.temperatures.get("entering_medium_temperature")
     if entering is None:
         return
     if dew - entering < -TOLERANCE:
         names = ("entering_medium_temperature", "discharge_pressure")
-        worksheet.doubt(names, f"condensing at {dew - ICE_POINT:.1f} degC would be colder than the medium that takes up the heat")
+        worksheet.doubt(
+            names,
+            f"condensing at {dew - ICE_POINT:.1f} degC would be colder than the medium that takes "
+            "up the heat",
+        )
     note = "condensing temperature: dew at discharge pressure [common practice]"
-    worksheet.put("condensing_over_entering", dew - entering, "discharge_pressure", "entering_medium_temperature", note=note)
+    worksheet.put(
+        "condensing_over_entering",
+        dew - entering,
+        "discharge_pressure",
+        "entering_medium_temperature",
+        note=note,
+    )
 
 
 def _cooled_by_compression(circuit: Circuit, discharge: float) -> None:
@@ -178,9 +243,16 @@ def _compression(circuit: Circuit) -> None:
     names, ratio = ("discharge_pressure", "suction_pressure"), high / low
     if ratio < 1 - _GAUGES:
         circuit.worksheet.doubt(
-            names, f"discharge pressure {high / 1e3:.4g} kPa absolute lies below suction pressure {low / 1e3:.4g} kPa absolute"
+            names,
+            f"discharge pressure {high / 1e3:.4g} kPa absolute lies below suction pressure "
+            f"{low / 1e3:.4g} kPa absolute",
         )
-    circuit.worksheet.put("compression_ratio", ratio if ratio < 1 - _GAUGES else max(ratio, 1.0), *names, note="of absolute pressures")
+    circuit.worksheet.put(
+        "compression_ratio",
+        ratio if ratio < 1 - _GAUGES else max(ratio, 1.0),
+        *names,
+        note="of absolute pressures",
+    )
     suction = circuit.temperatures.get("suction_temperature")
     if circuit.refrigerant is not None and suction is not None and ratio > 1 + _GAUGES:
         _isentropic(circuit, circuit.refrigerant, (low, suction), high)
@@ -194,7 +266,8 @@ def _isentropic(circuit: Circuit, refrigerant: Fluid, suction: tuple[float, floa
     result = compression(refrigerant, suction, high, read) or compression(refrigerant, suction, high, None)
     if result is None:
         worksheet.notes.append(
-            f"isentropic compression not derived: suction gas at {suction[1] - ICE_POINT:.1f} degC and {suction[0] / 1e3:.4g} kPa, or "
+            f"isentropic compression not derived: suction gas at {suction[1] - ICE_POINT:.1f} degC "
+            f"and {suction[0] / 1e3:.4g} kPa, or "
             f"its isentropic end, is not vapour within the range of {refrigerant.designation}'s properties"
         )
         return
@@ -212,13 +285,15 @@ def _efficiency(worksheet: Worksheet, result: Compression, names: tuple[str, ...
     if result.efficiency is None or not lowest <= result.efficiency <= highest:
         said = "no" if result.efficiency is None else f"{result.efficiency:.2f} as"
         doubt = (
-            f"the readings imply {said} isentropic efficiency (credible: {lowest:g} to {highest:g}): suspect the readings, liquid "
+            f"the readings imply {said} isentropic efficiency (credible: {lowest:g} to {highest:g}): "
+            "suspect the readings, liquid "
             "carried over or injected, or a mixed refrigerant"
         )
         worksheet.notes.append(doubt)
     if result.efficiency is not None:
         note = joined_notes(
-            "a check of the readings, never evidence: heat loss and injection break it", doubt and "not credible, see notes"
+            "a check of the readings, never evidence: heat loss and injection break it",
+            doubt and "not credible, see notes",
         )
         worksheet.put("isentropic_efficiency", result.efficiency, *names, note=note, weighed=False)
 
@@ -232,24 +307,39 @@ def _liquid(circuit: Circuit) -> None:
     subcooling = circuit.refrigerant.bubble.temperature(pressure) - reading
     names, glide = ("liquid_temperature", "liquid_pressure"), circuit.refrigerant.glide(pressure)
     if subcooling < -glide - TOLERANCE:
-        why = f"liquid line {-subcooling:.1f} K above the bubble temperature at its pressure, where there is no liquid"
+        why = (
+            f"liquid line {-subcooling:.1f} K above the bubble temperature at its pressure, where "
+            "there is no liquid"
+        )
         worksheet.doubt(names, f"{why}: the two contradict each other")
         worksheet.put("subcooling", subcooling, *names)
         return
     flash = "no subcooling: liquid and flash gas together" if subcooling < 0 else None
-    worksheet.put("subcooling", max(subcooling, 0.0), *names, note=joined_notes("bubble temperature at liquid pressure", flash))
+    worksheet.put(
+        "subcooling",
+        max(subcooling, 0.0),
+        *names,
+        note=joined_notes("bubble temperature at liquid pressure", flash),
+    )
 
 
 def _liquid_pressure(circuit: Circuit) -> None:
     liquid = circuit.pressures.get("liquid_pressure")
-    suction, discharge = circuit.pressures.get("suction_pressure"), circuit.pressures.get("discharge_pressure")
+    suction, discharge = (
+        circuit.pressures.get("suction_pressure"),
+        circuit.pressures.get("discharge_pressure"),
+    )
     if liquid is None:
         return
     if suction is not None and liquid < suction * (1 - _GAUGES):
-        circuit.worksheet.doubt(("liquid_pressure", "suction_pressure"), "liquid pressure lies below suction pressure")
+        circuit.worksheet.doubt(
+            ("liquid_pressure", "suction_pressure"), "liquid pressure lies below suction pressure"
+        )
     # A quarter more is a liquid column of 20 to 40 m; nothing else raises it above the discharge.
     if discharge is not None and liquid > discharge * 1.25:
-        circuit.worksheet.doubt(("liquid_pressure", "discharge_pressure"), "liquid pressure lies far above discharge pressure")
+        circuit.worksheet.doubt(
+            ("liquid_pressure", "discharge_pressure"), "liquid pressure lies far above discharge pressure"
+        )
 
 
 def _sump(circuit: Circuit, unit: Unit) -> None:
@@ -257,17 +347,32 @@ def _sump(circuit: Circuit, unit: Unit) -> None:
     given = circuit.temperatures.get("saturated_suction_temperature")
     pressure = circuit.pressures.get("suction_pressure")
     base, glide, name = given, 0.0, "saturated_suction_temperature"
-    if base is None and circuit.refrigerant is not None and pressure is not None and circuit.refrigerant.saturated(pressure):
+    if (
+        base is None
+        and circuit.refrigerant is not None
+        and pressure is not None
+        and circuit.refrigerant.saturated(pressure)
+    ):
         base, glide = circuit.refrigerant.dew.temperature(pressure), circuit.refrigerant.glide(pressure)
         name = "suction_pressure"
     if reading is None or base is None:
         return
     if unit.compressor_type == "rotary":
-        note = "not judged: the shell of a rotary compressor stands at discharge pressure, its oil is not at suction conditions"
+        note = (
+            "not judged: the shell of a rotary compressor stands at discharge pressure, its oil is "
+            "not at suction conditions"
+        )
         worksheet.put("sump_superheat", reading - base, "sump_temperature", name, note=note, weighed=False)
         return
     # A clamp on a shell reads up to 2 K low in moving air [judgement].
-    _vapour(worksheet, "sump_superheat", reading - base, ("sump_temperature", name), glide=glide, tolerance=2 * TOLERANCE)
+    _vapour(
+        worksheet,
+        "sump_superheat",
+        reading - base,
+        ("sump_temperature", name),
+        glide=glide,
+        tolerance=2 * TOLERANCE,
+    )
 
 
 def _standing(circuit: Circuit) -> None:
@@ -275,11 +380,15 @@ def _standing(circuit: Circuit) -> None:
     pressure = circuit.saturation("standing_pressure")
     if reading is None or pressure is None or circuit.refrigerant is None:
         return
-    bubble, dew = circuit.refrigerant.bubble.temperature(pressure), circuit.refrigerant.dew.temperature(pressure)
+    bubble, dew = (
+        circuit.refrigerant.bubble.temperature(pressure),
+        circuit.refrigerant.dew.temperature(pressure),
+    )
     names = ("standing_pressure", "standing_temperature")
     if reading > dew + 2 * TOLERANCE:
         note = (
-            f"{reading - dew:.1f} K above dew temperature: no liquid is left standing (little charge, or not equalised), "
+            f"{reading - dew:.1f} K above dew temperature: no liquid is left standing (little charge, "
+            "or not equalised), "
             "so the pressure says nothing of air"
         )
         worksheet.put("standing_pressure_excess", dew - reading, *names, note=note, weighed=False)
@@ -287,4 +396,6 @@ def _standing(circuit: Circuit) -> None:
     note = "bubble temperature at standing pressure less the even temperature"
     excess = bubble - reading
     # Between bubble and dew both phases stand together: as it should be, for every fill.
-    worksheet.put("standing_pressure_excess", excess if excess > 0 else min(0.0, dew - reading), *names, note=note)
+    worksheet.put(
+        "standing_pressure_excess", excess if excess > 0 else min(0.0, dew - reading), *names, note=note
+    )

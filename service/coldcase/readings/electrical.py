@@ -7,8 +7,9 @@ from coldcase.core.case import Case, Insulation, Readings
 from coldcase.readings.units import kelvins
 from coldcase.readings.worksheet import Worksheet, joined_notes, measured
 
-# Unbalance in per cent from which a line is missing, not unequal: with one open at standstill its two voltages are half of the third or
-# nothing (50 to 100 per cent), and it carries no current (100 per cent). The table's bands say the same.
+# Unbalance in per cent from which a line is missing, not unequal: with one open at standstill its two
+# voltages are half of the third or nothing (50 to 100 per cent), and it carries no current (100 per cent).
+# The table's bands say the same.
 _LOST_VOLTAGE, _LOST_CURRENT = 40.0, 70.0
 # What no meter tells from zero: V, A or ohm.
 _NOTHING = 1e-6
@@ -22,7 +23,9 @@ _FARTHEST_CORRECTION = 40.0
 
 
 def unbalance(values: Sequence[float]) -> float:
-    """NEMA MG 1: 100 times the largest deviation from the mean over the mean, unrounded. Raises ValueError for a mean of zero."""
+    """NEMA MG 1: 100 times the largest deviation from the mean over the mean, unrounded. Raises ValueError
+    for a mean of zero.
+    """
     mean = sum(values) / len(values)
     if not mean > 0:
         raise ValueError("no mean to deviate from")
@@ -30,17 +33,25 @@ def unbalance(values: Sequence[float]) -> float:
 
 
 def extra_rise(unbalance_percent: float) -> float:
-    """Extra temperature rise of the winding in per cent, about twice the square of the voltage unbalance [common practice]."""
+    """Extra temperature rise of the winding in per cent, about twice the square of the voltage unbalance
+    [common practice].
+    """
     return 2 * unbalance_percent**2
 
 
 def derating(unbalance_percent: float) -> float | None:
-    """Share of rated power that the motor may carry; None above 5 per cent, where it should not run [NEMA MG 1]."""
+    """Share of rated power that the motor may carry; None above 5 per cent, where it should not run [NEMA MG
+    1].
+    """
     if unbalance_percent > _DERATING[-1][0]:
         return None
     for (low, upper), (high, lower) in pairwise(_DERATING):
         if unbalance_percent <= high:
-            return upper if unbalance_percent <= low else upper + (lower - upper) * (unbalance_percent - low) / (high - low)
+            return (
+                upper
+                if unbalance_percent <= low
+                else upper + (lower - upper) * (unbalance_percent - low) / (high - low)
+            )
     return _DERATING[-1][1]
 
 
@@ -57,7 +68,13 @@ def derive_electrical(case: Case, worksheet: Worksheet) -> None:
     if readings.line_currents_a is not None:
         _currents(case, readings.line_currents_a, worksheet)
     if readings.start_voltage_v is not None:
-        _to_rating(worksheet, "start_voltage_to_rating", readings.start_voltage_v, case.unit.rated_voltage_v, "start_voltage_v")
+        _to_rating(
+            worksheet,
+            "start_voltage_to_rating",
+            readings.start_voltage_v,
+            case.unit.rated_voltage_v,
+            "start_voltage_v",
+        )
     if readings.winding_resistances_ohm is not None:
         _windings(case, readings.winding_resistances_ohm, worksheet)
     if readings.insulation is not None:
@@ -67,7 +84,9 @@ def derive_electrical(case: Case, worksheet: Worksheet) -> None:
 
 def _parts(readings: Readings, worksheet: Worksheet) -> None:
     if readings.capacitor is not None:
-        worksheet.put("capacitor_to_rating", readings.capacitor.measured_uf / readings.capacitor.rated_uf, "capacitor")
+        worksheet.put(
+            "capacitor_to_rating", readings.capacitor.measured_uf / readings.capacitor.rated_uf, "capacitor"
+        )
     if readings.shaft_voltage_v is not None:
         worksheet.put("shaft_voltage", readings.shaft_voltage_v, "shaft_voltage_v")
 
@@ -90,7 +109,12 @@ def _voltages(case: Case, values: list[float], worksheet: Worksheet) -> None:
     if len(values) == 3:
         percent = unbalance(values)
         if percent >= _LOST_VOLTAGE:
-            worksheet.put("voltage_unbalance", percent, name, note="a lost line, no unbalance: say where it was lost as lost_phase")
+            worksheet.put(
+                "voltage_unbalance",
+                percent,
+                name,
+                note="a lost line, no unbalance: say where it was lost as lost_phase",
+            )
             return
         worksheet.put("voltage_unbalance", percent, name, note=_heating(percent) if percent >= 1 else None)
     _to_rating(worksheet, "voltage_to_rating", sum(values) / len(values), case.unit.rated_voltage_v, name)
@@ -98,7 +122,9 @@ def _voltages(case: Case, values: list[float], worksheet: Worksheet) -> None:
 
 def _heating(percent: float) -> str:
     share = derating(percent)
-    advice = "should not run" if share is None else f"derate to {share:.2f} [NEMA MG 1 figure 14-1, from memory]"
+    advice = (
+        "should not run" if share is None else f"derate to {share:.2f} [NEMA MG 1 figure 14-1, from memory]"
+    )
     return f"extra temperature rise about {extra_rise(percent):.3g} % [common practice]; {advice}"
 
 
@@ -112,7 +138,10 @@ def _currents(case: Case, values: list[float], worksheet: Worksheet) -> None:
             worksheet.put("current_unbalance", percent, name, note="a line without current, no unbalance")
             return
         worksheet.put(
-            "current_unbalance", percent, name, note="roll the leads: what stays on the line is the supply, what moves is the motor"
+            "current_unbalance",
+            percent,
+            name,
+            note="roll the leads: what stays on the line is the supply, what moves is the motor",
         )
     _to_rating(worksheet, "current_to_rating", sum(values) / len(values), case.unit.rated_current_a, name)
 
@@ -130,11 +159,15 @@ def _windings(case: Case, ohms: list[float], worksheet: Worksheet) -> None:
         what = "all" if min(ohms) >= _OPEN_OHM else "some"
         trap = "; a protector in the star point still hot opens all three" if what == "all" else ""
         worksheet.doubt(
-            [name], f"{name}: {what} read open{trap}: send winding_resistance `open_circuit` if it stays so on the cold machine"
+            [name],
+            f"{name}: {what} read open{trap}: send winding_resistance `open_circuit` if it stays so "
+            "on the cold machine",
         )
         return
     if case.unit.motor == "unknown":
-        worksheet.notes.append(f"{name}: three phases or start and run winding? The motor is not known, so they were not judged")
+        worksheet.notes.append(
+            f"{name}: three phases or start and run winding? The motor is not known, so they were not judged"
+        )
     elif max(ohms) < _NOTHING:
         worksheet.doubt([name], f"{name} are all zero: leads shorted or meter not reading")
     elif case.unit.motor == "single_phase":
@@ -147,11 +180,17 @@ def _windings(case: Case, ohms: list[float], worksheet: Worksheet) -> None:
 def _identity(worksheet: Worksheet, ohms: list[float]) -> None:
     start, run, both = ohms
     if both < _NOTHING:
-        worksheet.doubt(["winding_resistances_ohm"], "start-run reads zero ohm where it is the sum of both windings")
+        worksheet.doubt(
+            ["winding_resistances_ohm"], "start-run reads zero ohm where it is the sum of both windings"
+        )
         return
-    swapped = "common-start is usually above common-run: were the terminals told apart?" if start <= run else None
+    swapped = (
+        "common-start is usually above common-run: were the terminals told apart?" if start <= run else None
+    )
     note = joined_notes("100 x |common-start + common-run - start-run| / start-run", swapped)
-    worksheet.put("winding_identity_error", 100 * abs(start + run - both) / both, "winding_resistances_ohm", note=note)
+    worksheet.put(
+        "winding_identity_error", 100 * abs(start + run - both) / both, "winding_resistances_ohm", note=note
+    )
 
 
 def _insulation(case: Case, test: Insulation, worksheet: Worksheet) -> None:
@@ -172,7 +211,9 @@ def _resistance(case: Case, test: Insulation, result: float | str, worksheet: Wo
     if test.test_voltage_v is not None and test.test_voltage_v > 1000:
         notes.append(f"tested at {test.test_voltage_v:g} V; windings below 1 kV are tested at 500 V DC")
     note = joined_notes(worthless, *notes, _rule(case, corrected) if bound != ">" else None)
-    worksheet.put("insulation_at_40c", corrected, "insulation", note=note, bound=bound, weighed=worthless is None)
+    worksheet.put(
+        "insulation_at_40c", corrected, "insulation", note=note, bound=bound, weighed=worthless is None
+    )
 
 
 def _temperature_notes(celsius: float | None) -> tuple[list[str], str | None]:
@@ -181,7 +222,11 @@ def _temperature_notes(celsius: float | None) -> tuple[list[str], str | None]:
     if abs(celsius - 40) > _FARTHEST_CORRECTION:
         return [], f"worthless: winding at {celsius:.0f} degC, too far from 40 degC to correct"
     factor = at_40c(1.0, celsius)
-    warm = f"warm winding: the correction multiplies by {factor:.2g}, measure again near 40 degC" if celsius > 60 else None
+    warm = (
+        f"warm winding: the correction multiplies by {factor:.2g}, measure again near 40 degC"
+        if celsius > 60
+        else None
+    )
     return [warm or f"corrected to 40 degC by {factor:.3g}"], None
 
 
@@ -202,5 +247,9 @@ def _polarization(one_minute: float | str, ten_minutes: float | str, worksheet: 
         worksheet.notes.append("polarization_index not derived: it needs two figures, not bounds")
         return
     ambiguous = "ambiguous above 5000 megohm" if first[0] > 5000 else None
-    note = joined_notes("informs, never decides: in small random windings the absorption current dies within minutes [IEEE 43]", ambiguous)
+    note = joined_notes(
+        "informs, never decides: in small random windings the absorption current dies within "
+        "minutes [IEEE 43]",
+        ambiguous,
+    )
     worksheet.put("polarization_index", tenth[0] / first[0], "insulation", note=note, weighed=False)

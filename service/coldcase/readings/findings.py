@@ -1,4 +1,6 @@
-"""From a case's readings and oil results to findings: worked out, judged by the rule table's limits, each step shown."""
+"""From a case's readings and oil results to findings: worked out, judged by the rule table's limits, each
+step shown.
+"""
 
 from dataclasses import dataclass, field
 
@@ -29,8 +31,8 @@ _AGREE_RELATIVE = 0.05
 class Derivation:
     """What the readings of a case yield.
 
-    `values` shows every quantity; `outcomes` holds, for each finding that was not also observed, the outcome, or several
-    that could not be told apart; `properties` names the property library where it was used.
+    `values` shows every quantity; `outcomes` holds, for each finding that was not also observed, the outcome,
+    or several that could not be told apart; `properties` names the property library where it was used.
     """
 
     values: list[DerivedValue] = field(default_factory=list)
@@ -41,7 +43,9 @@ class Derivation:
 
 
 def derive(case: Case, table: RuleTable) -> Derivation:
-    """Findings from readings and oil results by the table's limits. The case holds nothing that `impossible` names."""
+    """Findings from readings and oil results by the table's limits. The case holds nothing that `impossible`
+    names.
+    """
     metered, tested = case.readings != Readings(), case.oil_results != OilResults()
     result = Derivation()
     if not metered and not tested:
@@ -56,7 +60,11 @@ def derive(case: Case, table: RuleTable) -> Derivation:
         worksheet = Worksheet()
         laboratory.derive_oil_results(case, worksheet)
         _weigh(worksheet, judge, "laboratory", result)
-    return result if not properties else Derivation(result.values, result.outcomes, result.sources, result.notes, library())
+    return (
+        result
+        if not properties
+        else Derivation(result.values, result.outcomes, result.sources, result.notes, library())
+    )
 
 
 def _metered(case: Case, worksheet: Worksheet) -> bool:
@@ -69,7 +77,9 @@ def _metered(case: Case, worksheet: Worksheet) -> bool:
 
 
 def _weigh(worksheet: Worksheet, judge: LimitJudge, source: Source, result: Derivation) -> None:
-    """Judges what was worked out; of several quantities that yield one finding the worse outcome stays (the later in the table's order)."""
+    """Judges what was worked out; of several quantities that yield one finding the worse outcome stays (the
+    later in the table's order).
+    """
     result.notes.extend(worksheet.notes)
     for worked in worksheet.values.values():
         for judged in judge.against_limits(worked, worksheet.doubtful):
@@ -79,13 +89,17 @@ def _weigh(worksheet: Worksheet, judge: LimitJudge, source: Source, result: Deri
             finding = judged.value.finding
             if finding is None or not judged.outcomes or finding in judge.observed:
                 continue
-            if finding not in result.outcomes or judge.rank(finding, judged.outcomes) > judge.rank(finding, result.outcomes[finding]):
+            if finding not in result.outcomes or judge.rank(finding, judged.outcomes) > judge.rank(
+                finding, result.outcomes[finding]
+            ):
                 result.outcomes[finding] = judged.outcomes
                 result.sources[finding] = source
 
 
 def _beside_observation(judged: JudgedQuantity, judge: LimitJudge, notes: list[str]) -> DerivedValue:
-    """The value, marked where its finding was also observed: then the observation stands, and a disagreement is named."""
+    """The value, marked where its finding was also observed: then the observation stands, and a disagreement
+    is named.
+    """
     value = judged.value
     seen = judge.observed.get(value.finding or "")
     if seen is None or not judged.outcomes:
@@ -93,13 +107,16 @@ def _beside_observation(judged: JudgedQuantity, judge: LimitJudge, notes: list[s
     if not seen.intersection(judged.outcomes):
         said, saw = " or ".join(judged.outcomes), " or ".join(sorted(seen))
         notes.append(
-            f"{value.finding}: observed {saw}, but {value.quantity} {value.value} {value.unit} says {said}; the observation stands"
+            f"{value.finding}: observed {saw}, but {value.quantity} {value.value} {value.unit} says "
+            f"{said}; the observation stands"
         )
     return msgspec.structs.replace(value, superseded=True)
 
 
 def _take_sent(readings: Readings, worksheet: Worksheet) -> None:
-    """Quantities that were sent take the place of what the raw readings yield; where the two disagree, both are named."""
+    """Quantities that were sent take the place of what the raw readings yield; where the two disagree, both
+    are named.
+    """
     for name in _SENT_AS_SUCH:
         sent = getattr(readings, name)
         if sent is None:
@@ -109,28 +126,43 @@ def _take_sent(readings: Readings, worksheet: Worksheet) -> None:
         if own is not None and bound is None and own.bound is None and not _agree(name, value, own.value):
             unit = QUANTITY_UNITS[name][0]
             worksheet.notes.append(
-                f"{name}: {_short(value, name)} {unit} was sent, the readings give {_short(own.value, name)} {unit}; the value sent counts"
+                f"{name}: {_short(value, name)} {unit} was sent, the readings give "
+                f"{_short(own.value, name)} {unit}; the value sent counts"
             )
-        worksheet.values[name] = DerivedQuantity(name, value, note="as sent", bound=bound, weighed=name not in _INFORMS)
+        worksheet.values[name] = DerivedQuantity(
+            name, value, note="as sent", bound=bound, weighed=name not in _INFORMS
+        )
         _below_saturation(name, value, worksheet)
 
 
 _INFORMS = {"isentropic_discharge_temperature", "isentropic_efficiency", "polarization_index"}
-_NOT_NEGATIVE = {"suction_superheat", "discharge_superheat", "sump_superheat", "condensing_over_entering", "subcooling"}
+_NOT_NEGATIVE = {
+    "suction_superheat",
+    "discharge_superheat",
+    "sump_superheat",
+    "condensing_over_entering",
+    "subcooling",
+}
 
 
 def _below_saturation(name: str, value: float, worksheet: Worksheet) -> None:
     own = worksheet.values[name]
     if name in _NOT_NEGATIVE and value < 0:
-        worksheet.values[name] = DerivedQuantity(name, max(value, 0.0) if value >= -cycle.TOLERANCE else value, (name,), own.note)
+        worksheet.values[name] = DerivedQuantity(
+            name, max(value, 0.0) if value >= -cycle.TOLERANCE else value, (name,), own.note
+        )
         if value < -cycle.TOLERANCE:
             worksheet.doubt([name], f"{name} {value:.1f} K cannot be: it starts at zero")
     elif name == "compression_ratio" and value < 1:
         worksheet.values[name] = DerivedQuantity(name, value, (name,), own.note)
-        worksheet.doubt([name], f"compression_ratio {value:g} cannot be: it starts at one (absolute pressures)")
+        worksheet.doubt(
+            [name], f"compression_ratio {value:g} cannot be: it starts at one (absolute pressures)"
+        )
 
 
-def _in_unit(sent: Temperature | TemperatureDifference | Pressure | float | str) -> tuple[float, DetectionLimit | None]:
+def _in_unit(
+    sent: Temperature | TemperatureDifference | Pressure | float | str,
+) -> tuple[float, DetectionLimit | None]:
     match sent:
         case Temperature():
             return kelvins(sent) - ICE_POINT, None

@@ -1,4 +1,6 @@
-"""Raw readings that no such machine gives: named and kept out of the weighing, though not impossible in themselves."""
+"""Raw readings that no such machine gives: named and kept out of the weighing, though not impossible in
+themselves.
+"""
 
 from collections.abc import Iterator
 
@@ -9,8 +11,18 @@ from coldcase.readings.worksheet import Worksheet
 # Wide of all that refrigeration plant reaches [judgement]: K, Pa absolute, V, A, ohm, megohm, microfarad.
 _TEMPERATURE = (173.15, 573.15)
 _HIGHEST_PRESSURE = 20e6
-_HIGHEST = {"line_voltages_v": 15_000.0, "start_voltage_v": 15_000.0, "line_currents_a": 5_000.0, "winding_resistances_ohm": 1e9}
-_DERIVED = {"saturated_suction_temperature", "isentropic_discharge_temperature", "barometric_pressure", "ambient_pressure"}
+_HIGHEST = {
+    "line_voltages_v": 15_000.0,
+    "start_voltage_v": 15_000.0,
+    "line_currents_a": 5_000.0,
+    "winding_resistances_ohm": 1e9,
+}
+_DERIVED = {
+    "saturated_suction_temperature",
+    "isentropic_discharge_temperature",
+    "barometric_pressure",
+    "ambient_pressure",
+}
 
 
 def doubt_implausible(readings: Readings, worksheet: Worksheet) -> None:

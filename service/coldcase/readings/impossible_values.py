@@ -6,7 +6,16 @@ from collections.abc import Iterator
 from coldcase.core.case import Case, OilResults, Pressure, Readings, Temperature
 from coldcase.errors import Flaw
 from coldcase.readings.iso4406 import parse_code
-from coldcase.readings.units import AIR, ambient_of, is_air_pressure, is_gauge, kelvins, pascals, pressure_in, temperature_in
+from coldcase.readings.units import (
+    AIR,
+    ambient_of,
+    is_air_pressure,
+    is_gauge,
+    kelvins,
+    pascals,
+    pressure_in,
+    temperature_in,
+)
 
 _WHOLE = {
     name: whole
@@ -18,12 +27,19 @@ _AMBIENT = ("barometric_pressure", "ambient_pressure")
 
 
 def impossible_values(case: Case) -> list[Flaw]:
-    """Every value of the case that cannot be, each with its pointer; empty for a case that can be worked with."""
+    """Every value of the case that cannot be, each with its pointer; empty for a case that can be worked
+    with.
+    """
     if not case.metered:
         return []
     return [
         Flaw(pointer, detail)
-        for part in (_temperatures(case.readings), _pressures(case.readings), _air(case.readings), _oil(case.oil_results))
+        for part in (
+            _temperatures(case.readings),
+            _pressures(case.readings),
+            _air(case.readings),
+            _oil(case.oil_results),
+        )
         for pointer, detail in part
     ]
 
@@ -35,7 +51,10 @@ def _temperatures(readings: Readings) -> Iterator[tuple[str, str]]:
     for place, value in places:
         if isinstance(value, Temperature) and kelvins(value) <= 0:
             zero = temperature_in(0, value.unit)
-            yield f"/readings/{place}", f"{value.value:g} {value.unit} is not above absolute zero ({zero:g} {value.unit})"
+            yield (
+                f"/readings/{place}",
+                f"{value.value:g} {value.unit} is not above absolute zero ({zero:g} {value.unit})",
+            )
 
 
 def _pressures(readings: Readings) -> Iterator[tuple[str, str]]:
@@ -44,8 +63,16 @@ def _pressures(readings: Readings) -> Iterator[tuple[str, str]]:
         value = getattr(readings, name)
         if isinstance(value, Pressure) and name not in _AMBIENT and pascals(value, ambient.pascals) <= 0:
             vacuum = pressure_in(0, value.unit, ambient.pascals)
-            origin = f", air pressure {ambient.pascals / 1e3:.4g} kPa {ambient.origin}" if is_gauge(value) else ""
-            yield f"/readings/{name}", f"{value.value:g} {value.unit} is beyond a perfect vacuum ({vacuum:.4g} {value.unit}{origin})"
+            origin = (
+                f", air pressure {ambient.pascals / 1e3:.4g} kPa {ambient.origin}" if is_gauge(value) else ""
+            )
+            yield (
+                f"/readings/{name}",
+                (
+                    f"{value.value:g} {value.unit} is beyond a perfect vacuum ({vacuum:.4g} "
+                    f"{value.unit}{origin})"
+                ),
+            )
 
 
 def _air(readings: Readings) -> Iterator[tuple[str, str]]:
@@ -54,19 +81,31 @@ def _air(readings: Readings) -> Iterator[tuple[str, str]]:
         if value is None:
             continue
         if is_gauge(value):
-            yield f"/readings/{name}", f"an air pressure is absolute; {value.unit} counts from the air pressure itself"
+            yield (
+                f"/readings/{name}",
+                f"an air pressure is absolute; {value.unit} counts from the air pressure itself",
+            )
         elif not is_air_pressure(value):
-            yield f"/readings/{name}", f"{value.value:g} {value.unit} is no air pressure ({AIR[0] / 1e3:g} to {AIR[1] / 1e3:g} kPa)"
+            yield (
+                f"/readings/{name}",
+                f"{value.value:g} {value.unit} is no air pressure ({AIR[0] / 1e3:g} to {AIR[1] / 1e3:g} kPa)",
+            )
 
 
 def _oil(results: OilResults) -> Iterator[tuple[str, str]]:
     for name, whole in _WHOLE.items():
         value = getattr(results, name)
         if value is not None and _number(value) > whole:
-            yield f"/oil_results/{name}", f"{value} is more than the whole sample ({whole:,.0f}): a decimal comma read as thousands?"
+            yield (
+                f"/oil_results/{name}",
+                f"{value} is more than the whole sample ({whole:,.0f}): a decimal comma read as thousands?",
+            )
     code = results.particle_count_iso4406
     if code is not None and parse_code(code) is None:
-        detail = f"{code!r} is no ISO 4406 code: two or three scale numbers 0 to 28 or >28 that do not rise, such as 20/18/15 or -/15/12"
+        detail = (
+            f"{code!r} is no ISO 4406 code: two or three scale numbers 0 to 28 or >28 that do "
+            "not rise, such as 20/18/15 or -/15/12"
+        )
         yield "/oil_results/particle_count_iso4406", detail
 
 

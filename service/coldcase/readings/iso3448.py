@@ -2,7 +2,8 @@
 
 # Grade: midpoint. Grades 2200 and 3200 from memory, the others read in copies of the table.
 MIDPOINTS = {
-    2: 2.2, 3: 3.2, 5: 4.6, 7: 6.8, 10: 10.0, 15: 15.0, 22: 22.0, 32: 32.0, 46: 46.0, 68: 68.0, 100: 100.0, 150: 150.0,
+    2: 2.2, 3: 3.2, 5: 4.6, 7: 6.8, 10: 10.0, 15: 15.0, 22: 22.0, 32: 32.0, 46: 46.0, 68: 68.0, 100: 100.0,
+    150: 150.0,
     220: 220.0, 320: 320.0, 460: 460.0, 680: 680.0, 1000: 1000.0, 1500: 1500.0, 2200: 2200.0, 3200: 3200.0,
 }  # fmt: skip
 
@@ -10,7 +11,14 @@ MIDPOINTS = {
 def grade_of(viscosity: float) -> int | None:
     """The grade that a viscosity in mm2/s at 40 degC falls into, ends included; None between two grades."""
     # The table prints its ends to two or three digits, so 2.0 and 2.4 belong to grade 2.
-    return next((grade for grade, middle in MIDPOINTS.items() if _rounded(0.9 * middle) <= viscosity <= _rounded(1.1 * middle)), None)
+    return next(
+        (
+            grade
+            for grade, middle in MIDPOINTS.items()
+            if _rounded(0.9 * middle) <= viscosity <= _rounded(1.1 * middle)
+        ),
+        None,
+    )
 
 
 def _rounded(value: float) -> float:

@@ -3,9 +3,11 @@
 import re
 from dataclasses import dataclass
 
-# Upper ends of scale numbers 0 to 28, particles per mL, "more than the one before, up to and including" [ISO 4406, table 1].
+# Upper ends of scale numbers 0 to 28, particles per mL, "more than the one before, up to and including" [ISO
+# 4406, table 1].
 SCALE_LIMITS = (
-    0.01, 0.02, 0.04, 0.08, 0.16, 0.32, 0.64, 1.3, 2.5, 5, 10, 20, 40, 80, 160, 320, 640, 1_300, 2_500, 5_000, 10_000,
+    0.01, 0.02, 0.04, 0.08, 0.16, 0.32, 0.64, 1.3, 2.5, 5, 10, 20, 40, 80, 160, 320, 640, 1_300, 2_500, 5_000,
+    10_000,
     20_000, 40_000, 80_000, 160_000, 320_000, 640_000, 1_300_000, 2_500_000,
 )  # fmt: skip
 BEYOND = 29
@@ -34,10 +36,14 @@ def scale_number(per_ml: float) -> int:
 
 
 def code_of(per_ml: tuple[float, float, float]) -> ParticleCode:
-    """The code of three counts per mL at 4, 6 and 14 um(c). Raises ValueError where a larger size counts more."""
+    """The code of three counts per mL at 4, 6 and 14 um(c). Raises ValueError where a larger size counts
+    more.
+    """
     if list(per_ml) != sorted(per_ml, reverse=True):
         raise ValueError("each size includes the larger ones, so counts do not rise with size")
-    return ParticleCode((scale_number(per_ml[0]), scale_number(per_ml[1]), scale_number(per_ml[2])), (False, False, False))
+    return ParticleCode(
+        (scale_number(per_ml[0]), scale_number(per_ml[1]), scale_number(per_ml[2])), (False, False, False)
+    )
 
 
 def parse_code(text: str) -> ParticleCode | None:

@@ -1,4 +1,6 @@
-"""The oil report: units, detection limits, viscosity against the grade, particle code, and reports not to be believed."""
+"""The oil report: units, detection limits, viscosity against the grade, particle code, and reports not to be
+believed.
+"""
 
 from dataclasses import replace
 
@@ -14,12 +16,19 @@ _WATER_SCOPE = (10.0, 25_000.0)
 _MOST_METAL = 50_000.0
 # Water that each family dissolves at about 25 degC, mg/kg [from memory]. None: no upper figure.
 SOLUBILITY: dict[str, tuple[float, float | None]] = {
-    "mineral": (50, 100), "AB": (100, 200), "POE": (1_500, 2_500), "PVE": (5_000, 6_500), "PAG": (10_000, None),
+    "mineral": (50, 100), "AB": (100, 200), "POE": (1_500, 2_500), "PVE": (5_000, 6_500), "PAG": (10_000,
+    None),
 }  # fmt: skip
 # Below this a polar oil cannot shed water; above the other a non-polar one may [judgement].
 _NO_FREE_WATER_BELOW, _FREE_WATER_ABOVE = 1_000.0, 150.0
 _MILKY = {"clears_on_standing", "stays_milky"}
-_AS_SENT = ("acid_number_mg_koh_g", "viscosity_40c_mm2_s", "viscosity_100c_mm2_s", "refrigerant_in_oil_percent", "foreign_oil_percent")
+_AS_SENT = (
+    "acid_number_mg_koh_g",
+    "viscosity_40c_mm2_s",
+    "viscosity_100c_mm2_s",
+    "refrigerant_in_oil_percent",
+    "foreign_oil_percent",
+)
 Result = tuple[float, DetectionLimit | None, str | None]
 
 
@@ -40,13 +49,19 @@ def derive_oil_results(case: Case, worksheet: Worksheet) -> None:
 
 def _share(results: OilResults, substance: str, worksheet: Worksheet) -> None:
     """Writes a mass fraction in mg/kg, from mg/kg, else mg/L with the density, else per cent."""
-    found = [(name, converted) for name in _names(substance) if (converted := _converted(results, name, worksheet)) is not None]
+    found = [
+        (name, converted)
+        for name in _names(substance)
+        if (converted := _converted(results, name, worksheet)) is not None
+    ]
     if not found:
         return
     name, (value, bound, note) = found[0]
     for other, (second, second_bound, _) in found[1:]:
         if bound == second_bound and abs(second - value) > 0.1 * max(value, second):
-            worksheet.notes.append(f"{name} ({value:g} mg/kg) and {other} ({second:g} mg/kg) disagree; the first counts")
+            worksheet.notes.append(
+                f"{name} ({value:g} mg/kg) and {other} ({second:g} mg/kg) disagree; the first counts"
+            )
     worksheet.put(f"{substance}_mg_kg", value, name, note=note, bound=bound)
 
 
@@ -65,7 +80,9 @@ def _converted(results: OilResults, name: str, worksheet: Worksheet) -> Result |
     if name.endswith("mg_kg"):
         return value, bound, None
     if results.density_kg_l is None:
-        worksheet.notes.append(f"{name}: mg/L become mg/kg by the density; density_kg_l is not given, so it was not judged")
+        worksheet.notes.append(
+            f"{name}: mg/L become mg/kg by the density; density_kg_l is not given, so it was not judged"
+        )
         return None
     share = value / results.density_kg_l
     return share, bound, f"{figure} mg/L / {results.density_kg_l:g} kg/L = {share:.4g} mg/kg"
@@ -76,7 +93,9 @@ def _water(case: Case, worksheet: Worksheet) -> None:
     if water is None:
         return
     if water.value <= 0:
-        worksheet.doubt(water.rests_on, "water zero is not credible: Karl Fischer starts at 10 mg/kg [ASTM D6304]")
+        worksheet.doubt(
+            water.rests_on, "water zero is not credible: Karl Fischer starts at 10 mg/kg [ASTM D6304]"
+        )
         return
     if water.bound is None and not _WATER_SCOPE[0] <= water.value <= _WATER_SCOPE[1]:
         scope = f"outside the scope of ASTM D6304 ({_WATER_SCOPE[0]:g} to {_WATER_SCOPE[1]:g} mg/kg)"
@@ -89,16 +108,25 @@ def _milky(case: Case, water: float, bound: DetectionLimit | None, worksheet: Wo
     """Says whether milky oil can be water, by what the oil family dissolves."""
     seen = case.observations.get("oil_clarity", [])
     family = case.unit.lubricant
-    if not _MILKY.issuperset([seen] if isinstance(seen, str) else seen) or not seen or family not in SOLUBILITY:
+    if (
+        not _MILKY.issuperset([seen] if isinstance(seen, str) else seen)
+        or not seen
+        or family not in SOLUBILITY
+    ):
         return
     lowest, highest = SOLUBILITY[family]
-    dissolves = f"{family} oil dissolves about {lowest:g}" + (f" to {highest:g} mg/kg" if highest else " mg/kg and more")
+    dissolves = f"{family} oil dissolves about {lowest:g}" + (
+        f" to {highest:g} mg/kg" if highest else " mg/kg and more"
+    )
     if family in ("POE", "PVE", "PAG") and water < _NO_FREE_WATER_BELOW:
         worksheet.notes.append(
-            f"milky oil, but {bound or ''}{water:g} mg/kg of water: {dissolves}, so it is foam, refrigerant or another oil, not free water"
+            f"milky oil, but {bound or ''}{water:g} mg/kg of water: {dissolves}, so it is foam, "
+            "refrigerant or another oil, not free water"
         )
     elif family in ("mineral", "AB") and bound is None and water > _FREE_WATER_ABOVE:
-        worksheet.notes.append(f"milky oil with {water:g} mg/kg of water: {dissolves}, so free water is possible")
+        worksheet.notes.append(
+            f"milky oil with {water:g} mg/kg of water: {dissolves}, so free water is possible"
+        )
 
 
 def _metals(worksheet: Worksheet) -> None:
@@ -106,15 +134,26 @@ def _metals(worksheet: Worksheet) -> None:
     for metal in metals:
         if metal.value > _MOST_METAL:
             worksheet.doubt(
-                metal.rests_on, f"{metal.quantity} {metal.value:,.0f} is over 5 % of the oil: swarf in the bottle or a slipped decimal"
+                metal.rests_on,
+                f"{metal.quantity} {metal.value:,.0f} is over 5 % of the oil: swarf in the bottle or "
+                "a slipped decimal",
             )
     if len(metals) > 1 and all(metal.value == 0 and metal.bound is None for metal in metals):
-        worksheet.doubt([name for metal in metals for name in metal.rests_on], "all metals are zero: the wrong bottle, or never measured")
+        worksheet.doubt(
+            [name for metal in metals for name in metal.rests_on],
+            "all metals are zero: the wrong bottle, or never measured",
+        )
 
 
 def _viscosity(case: Case, worksheet: Worksheet) -> None:
     cold, hot = worksheet.values.get("viscosity_40c_mm2_s"), worksheet.values.get("viscosity_100c_mm2_s")
-    if cold is not None and hot is not None and cold.bound is None and hot.bound is None and hot.value >= cold.value:
+    if (
+        cold is not None
+        and hot is not None
+        and cold.bound is None
+        and hot.bound is None
+        and hot.value >= cold.value
+    ):
         worksheet.doubt((*cold.rests_on, *hot.rests_on), "viscosity at 100 degC is not below that at 40 degC")
     if cold is None:
         return
@@ -136,8 +175,14 @@ def _particles(results: OilResults, worksheet: Worksheet) -> None:
         return
     first = code.numbers[0]
     note = joined_notes(
-        "not judged: two numbers, none at 4 um(c)" if first is None else "judged by its first number, 4 um(c) and larger",
+        "not judged: two numbers, none at 4 um(c)"
+        if first is None
+        else "judged by its first number, 4 um(c) and larger",
         "in compressor sumps bubbles and dark oil count as particles [common practice]",
     )
-    worksheet.put("particle_count_iso4406", first or 0, "particle_count_iso4406", note=note, weighed=first is not None)
-    worksheet.values["particle_count_iso4406"] = replace(worksheet.values["particle_count_iso4406"], shown=str(code))
+    worksheet.put(
+        "particle_count_iso4406", first or 0, "particle_count_iso4406", note=note, weighed=first is not None
+    )
+    worksheet.values["particle_count_iso4406"] = replace(
+        worksheet.values["particle_count_iso4406"], shown=str(code)
+    )

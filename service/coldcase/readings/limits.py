@@ -18,7 +18,9 @@ _SAME_UNIT = {"C": "degC", "°C": "degC"}
 
 @dataclass(frozen=True, slots=True)
 class JudgedQuantity:
-    """A quantity as the answer shows it, the outcomes that count (several where they cannot be told apart), and what to name."""
+    """A quantity as the answer shows it, the outcomes that count (several where they cannot be told apart),
+    and what to name.
+    """
 
     value: DerivedValue
     outcomes: tuple[str, ...] = ()
@@ -32,29 +34,51 @@ class LimitJudge:
         self.case = case
         self.table = table
         self.machine = machine_of(case.unit)
-        self.observed = {code: frozenset([outcome] if isinstance(outcome, str) else outcome) for code, outcome in case.observations.items()}
+        self.observed = {
+            code: frozenset([outcome] if isinstance(outcome, str) else outcome)
+            for code, outcome in case.observations.items()
+        }
         self.limits: dict[str, list[Limit]] = {}
         for limit in table.limits:
             self.limits.setdefault(limit.quantity, []).append(limit)
 
     def against_limits(self, worked: DerivedQuantity, doubtful: set[str]) -> list[JudgedQuantity]:
-        """What the quantity says: one entry for each finding that it yields, or one that says why it yields none."""
+        """What the quantity says: one entry for each finding that it yields, or one that says why it yields
+        none.
+        """
         fitting = list(self._fitting(worked.quantity))
         finding = fitting[0].finding if len(fitting) == 1 else None
         doubt = " or ".join(name for name in worked.rests_on if name in doubtful)
         if doubt:
             return [
-                JudgedQuantity(_entry(worked, finding, joined_notes(worked.note, f"not weighed: {doubt} cannot be believed, see notes")))
+                JudgedQuantity(
+                    _entry(
+                        worked,
+                        finding,
+                        joined_notes(worked.note, f"not weighed: {doubt} cannot be believed, see notes"),
+                    )
+                )
             ]
         if (reason := self._out_of_range(worked)) is not None:
             named = f"{worked.quantity} {worked.printed()} {QUANTITY_UNITS[worked.quantity][0]} is {reason}"
             return [
-                JudgedQuantity(_entry(worked, finding, joined_notes(worked.note, f"{reason}: not weighed")), note=f"{named}: not weighed")
+                JudgedQuantity(
+                    _entry(worked, finding, joined_notes(worked.note, f"{reason}: not weighed")),
+                    note=f"{named}: not weighed",
+                )
             ]
         if not worked.weighed:
             return [JudgedQuantity(_entry(worked, finding, worked.note))]
         if not fitting:
-            return [JudgedQuantity(_entry(worked, None, joined_notes(worked.note, "not judged: the rule table has no limit for it")))]
+            return [
+                JudgedQuantity(
+                    _entry(
+                        worked,
+                        None,
+                        joined_notes(worked.note, "not judged: the rule table has no limit for it"),
+                    )
+                )
+            ]
         return [self._against(worked, limit) for limit in fitting]
 
     def rank(self, finding: str, outcomes: tuple[str, ...]) -> int:
@@ -96,7 +120,10 @@ class LimitJudge:
         if not passes_gate(row.gate, *self.machine):
             return (), "not judged: cannot be on this machine"
         possible = tuple(outcome for outcome in outcomes if self._can_be(row, outcome))
-        return possible, None if possible or not outcomes else "not judged: the outcome cannot be on this machine"
+        return (
+            possible,
+            None if possible or not outcomes else "not judged: the outcome cannot be on this machine",
+        )
 
     def _can_be(self, row: Finding, outcome: str) -> bool:
         return any(each.code == outcome and passes_gate(each.gate, *self.machine) for each in row.outcomes)
@@ -149,7 +176,15 @@ def in_words(limit: Limit, unit: str) -> str:
     return ", ".join(parts)
 
 
-def _judged(worked: DerivedQuantity, finding: str, outcomes: tuple[str, ...], why: str | None, *, limit: str, basis: str) -> JudgedQuantity:
+def _judged(
+    worked: DerivedQuantity,
+    finding: str,
+    outcomes: tuple[str, ...],
+    why: str | None,
+    *,
+    limit: str,
+    basis: str,
+) -> JudgedQuantity:
     shown = None if not outcomes else outcomes[0] if len(outcomes) == 1 else list(outcomes)
     entry = _entry(worked, finding, joined_notes(worked.note, why))
     return JudgedQuantity(structs.replace(entry, outcome=shown, limit=limit, basis=basis), outcomes)
@@ -157,4 +192,6 @@ def _judged(worked: DerivedQuantity, finding: str, outcomes: tuple[str, ...], wh
 
 def _entry(worked: DerivedQuantity, finding: str | None, note: str | None) -> DerivedValue:
     unit = QUANTITY_UNITS[worked.quantity][0]
-    return DerivedValue(quantity=worked.quantity, value=worked.printed(), unit=unit, finding=finding, note=note)
+    return DerivedValue(
+        quantity=worked.quantity, value=worked.printed(), unit=unit, finding=finding, note=note
+    )

@@ -1,7 +1,8 @@
-"""Refrigerants by ASHRAE 34 designation: saturation curves and vapour states, within the range of each fluid's equation.
+"""Refrigerants by ASHRAE 34 designation: saturation curves and vapour states, within the range of each
+fluid's equation.
 
-CoolProp is imported when the first property is asked for (it takes about two seconds). It extrapolates without a word,
-so every range is checked here. Temperatures in K, pressures in Pa, absolute.
+CoolProp is imported when the first property is asked for (it takes about two seconds). It extrapolates
+without a word, so every range is checked here. Temperatures in K, pressures in Pa, absolute.
 """
 
 import math
@@ -18,18 +19,23 @@ from coldcase.core.rule_table import spelling_key
 
 # Designation: CoolProp's name. Pure fluids and, of the blends, those with a pseudo-pure equation.
 _SINGLE = {
-    "R-12": "R12", "R-22": "R22", "R-23": "R23", "R-32": "R32", "R-123": "R123", "R-124": "R124", "R-125": "R125",
-    "R-134a": "R134a", "R-142b": "R142b", "R-143a": "R143a", "R-152a": "R152A", "R-227ea": "R227EA", "R-236fa": "R236FA",
+    "R-12": "R12", "R-22": "R22", "R-23": "R23", "R-32": "R32", "R-123": "R123", "R-124": "R124",
+    "R-125": "R125",
+    "R-134a": "R134a", "R-142b": "R142b", "R-143a": "R143a", "R-152a": "R152A", "R-227ea": "R227EA",
+    "R-236fa": "R236FA",
     "R-245fa": "R245fa", "R-170": "Ethane", "R-290": "n-Propane", "R-600": "n-Butane", "R-600a": "IsoButane",
-    "R-717": "Ammonia", "R-744": "CarbonDioxide", "R-1150": "Ethylene", "R-1270": "Propylene", "R-1234yf": "R1234yf",
+    "R-717": "Ammonia", "R-744": "CarbonDioxide", "R-1150": "Ethylene", "R-1270": "Propylene",
+    "R-1234yf": "R1234yf",
     "R-1234ze(E)": "R1234ze(E)", "R-1233zd(E)": "R1233zd(E)",
     "R-404A": "R404A", "R-407C": "R407C", "R-410A": "R410A", "R-507A": "R507A",
 }  # fmt: skip
-# Blends of CoolProp's library with fitted mixing parameters. Older R-22 blends (R-401A, R-402A, R-408A, R-409A, R-502) have none
-# or estimates that miss the boiling points by more than a degree.
+# Blends of CoolProp's library with fitted mixing parameters. Older R-22 blends (R-401A, R-402A, R-408A,
+# R-409A, R-502) have none or estimates that miss the boiling points by more than a degree.
 _PREDEFINED = (
-    "R-407A", "R-407F", "R-407H", "R-417A", "R-422A", "R-422D", "R-427A", "R-434A", "R-442A", "R-447A", "R-448A", "R-449A",
-    "R-450A", "R-452A", "R-452B", "R-454A", "R-454B", "R-454C", "R-455A", "R-457A", "R-459A", "R-466A", "R-471A",
+    "R-407A", "R-407F", "R-407H", "R-417A", "R-422A", "R-422D", "R-427A", "R-434A", "R-442A", "R-447A",
+    "R-448A", "R-449A",
+    "R-450A", "R-452A", "R-452B", "R-454A", "R-454B", "R-454C", "R-455A", "R-457A", "R-459A", "R-466A",
+    "R-471A",
     "R-513A",
 )  # fmt: skip
 # Blends that the library lacks: nominal mass shares [ASHRAE 34, from memory].
@@ -47,13 +53,17 @@ _BY_KEY = {spelling_key(designation): designation for designation in DESIGNATION
 
 
 def known_designation(text: str) -> str | None:
-    """The designation that a text means, in ASHRAE's spelling; None where its properties are not known here."""
+    """The designation that a text means, in ASHRAE's spelling; None where its properties are not known
+    here.
+    """
     return refrigerant_names.designation_of(text, _BY_KEY)
 
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """Saturation temperature over pressure: a cubic Hermite curve through points of the equation of state, in ln p."""
+    """Saturation temperature over pressure: a cubic Hermite curve through points of the equation of state, in
+    ln p.
+    """
 
     logs: tuple[float, ...]
     temperatures: tuple[float, ...]
@@ -80,16 +90,19 @@ class Curve:
 def _slopes(xs: list[float], ys: list[float]) -> list[float]:
     """Slope at each point of the parabola through it and its neighbours."""
     steps = [(b - a, (d - c) / (b - a)) for (a, c), (b, d) in pairwise(zip(xs, ys, strict=True))]
-    inner = [(left[1] * right[0] + right[1] * left[0]) / (left[0] + right[0]) for left, right in pairwise(steps)]
+    inner = [
+        (left[1] * right[0] + right[1] * left[0]) / (left[0] + right[0]) for left, right in pairwise(steps)
+    ]
     return [2 * steps[0][1] - inner[0], *inner, 2 * steps[-1][1] - inner[-1]]
 
 
 @dataclass(frozen=True, slots=True)
 class Fluid:
-    """One refrigerant within the range of its equation; saturation above `highest_pressure` does not exist or is not known.
+    """One refrigerant within the range of its equation; saturation above `highest_pressure` does not exist or
+    is not known.
 
-    `vapour` is the library's own state, which each calculation sets and then reads: whoever does so holds `turn`, for
-    threads that took turns in between would get each other's figures, without an error.
+    `vapour` is the library's own state, which each calculation sets and then reads: whoever does so holds
+    `turn`, for threads that took turns in between would get each other's figures, without an error.
     """
 
     designation: str
@@ -131,7 +144,9 @@ def library() -> str:
 
 @cache
 def fluid(designation: str) -> Fluid:
-    """The refrigerant of a designation in DESIGNATIONS; made once, in 1 to 100 ms. Raises KeyError for another."""
+    """The refrigerant of a designation in DESIGNATIONS; made once, in 1 to 100 ms. Raises KeyError for
+    another.
+    """
     state, vapour = (_coolprop().AbstractState("HEOS", _library_name(designation)) for _ in range(2))
     for each in (state, vapour):
         if designation in _COMPOSED:
@@ -150,11 +165,26 @@ def fluid(designation: str) -> Fluid:
     )
 
 
-COMMON = ("R-134a", "R-404A", "R-407C", "R-410A", "R-32", "R-290", "R-744", "R-448A", "R-449A", "R-454B", "R-454C", "R-513A")
+COMMON = (
+    "R-134a",
+    "R-404A",
+    "R-407C",
+    "R-410A",
+    "R-32",
+    "R-290",
+    "R-744",
+    "R-448A",
+    "R-449A",
+    "R-454B",
+    "R-454C",
+    "R-513A",
+)
 
 
 def warm() -> None:
-    """Loads the property library and the curves of common refrigerants (two to three seconds), ahead of the first case."""
+    """Loads the property library and the curves of common refrigerants (two to three seconds), ahead of the
+    first case.
+    """
     for designation in COMMON:
         fluid(designation)
 
@@ -162,11 +192,18 @@ def warm() -> None:
 def _library_name(designation: str) -> str:
     if designation in _SINGLE:
         return _SINGLE[designation]
-    return "&".join(_COMPOSED[designation]) if designation in _COMPOSED else designation.replace("-", "") + ".mix"
+    return (
+        "&".join(_COMPOSED[designation])
+        if designation in _COMPOSED
+        else designation.replace("-", "") + ".mix"
+    )
 
 
 def _mole_shares(mass_shares: dict[str, float]) -> dict[str, float]:
-    moles = {name: share / _coolprop().AbstractState("HEOS", name).molar_mass() for name, share in mass_shares.items()}
+    moles = {
+        name: share / _coolprop().AbstractState("HEOS", name).molar_mass()
+        for name, share in mass_shares.items()
+    }
     return {name: amount / sum(moles.values()) for name, amount in moles.items()}
 
 
@@ -197,7 +234,8 @@ def _traced(state: Any) -> tuple[Points, Points]:
 def _enveloped(state: Any) -> tuple[Points, Points]:
     """Dew and bubble points of a mixture from its phase envelope.
 
-    Single flashes of a mixture fail from about 50 degC on; the envelope is followed from point to point through the critical one.
+    Single flashes of a mixture fail from about 50 degC on; the envelope is followed from point to point
+    through the critical one.
     """
     state.build_phase_envelope("")
     envelope = state.get_phase_envelope_data()
@@ -219,12 +257,16 @@ def _rising(points: Points) -> Points:
 
 
 def compression(
-    refrigerant: Fluid, suction: tuple[float, float], discharge_pressure: float, discharge_temperature: float | None
+    refrigerant: Fluid,
+    suction: tuple[float, float],
+    discharge_pressure: float,
+    discharge_temperature: float | None,
 ) -> Compression | None:
-    """Compression of superheated vapour from `suction` (p, T) to a pressure: isentropic end, and efficiency by the end read.
+    """Compression of superheated vapour from `suction` (p, T) to a pressure: isentropic end, and efficiency
+    by the end read.
 
-    The efficiency takes the machine as adiabatic; None without an end temperature, or where the gas took up no heat.
-    None altogether where a state lies outside the fluid's range.
+    The efficiency takes the machine as adiabatic; None without an end temperature, or where the gas took up
+    no heat. None altogether where a state lies outside the fluid's range.
     """
     try:
         start = _state(refrigerant, *suction)
@@ -239,7 +281,9 @@ def compression(
 
 
 def _state(refrigerant: Fluid, pressure: float, temperature: float) -> tuple[float, float, float]:
-    """Enthalpy in J/kg, entropy and heat capacity in J/kg/K of vapour; raises ValueError outside the range."""
+    """Enthalpy in J/kg, entropy and heat capacity in J/kg/K of vapour; raises ValueError outside the
+    range.
+    """
     if not refrigerant.lowest_temperature <= temperature <= refrigerant.highest_temperature:
         raise ValueError("temperature outside the range of the equation")
     above = pressure > refrigerant.highest_pressure
@@ -253,14 +297,19 @@ def _state(refrigerant: Fluid, pressure: float, temperature: float) -> tuple[flo
         return vapour.hmass(), vapour.smass(), vapour.cpmass()
 
 
-def _isentropic(refrigerant: Fluid, entropy: float, pressure: float, start: tuple[float, float]) -> tuple[float, float]:
+def _isentropic(
+    refrigerant: Fluid, entropy: float, pressure: float, start: tuple[float, float]
+) -> tuple[float, float]:
     """Temperature and enthalpy at a pressure and entropy, by Newton's method in temperature."""
-    floor = refrigerant.dew.temperature(min(max(pressure, refrigerant.lowest_pressure), refrigerant.highest_pressure))
+    floor = refrigerant.dew.temperature(
+        min(max(pressure, refrigerant.lowest_pressure), refrigerant.highest_pressure)
+    )
     temperature = max(start[1] * (pressure / start[0]) ** 0.13, floor)
     for _ in range(20):
         enthalpy, reached, capacity = _state(refrigerant, pressure, temperature)
         step = (entropy - reached) * temperature / capacity
-        # The last step is taken along the tangent; what it misses is of second order, under a hundredth of a millikelvin.
+        # The last step is taken along the tangent; what it misses is of second order, under a hundredth of a
+        # millikelvin.
         if abs(step) < 0.05:
             return temperature + step, enthalpy + capacity * step
         temperature = max(temperature + step, floor)

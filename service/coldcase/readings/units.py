@@ -1,7 +1,8 @@
 """Trade units to SI, and back: pressures in Pa absolute, temperatures in K, volumes in L, masses in kg.
 
-Factors: NIST Special Publication 811 (2008), appendix B.8; the pound, the inch, the US fluid ounce and the standard
-atmosphere are exact by definition. The inch of mercury is the conventional one (0 degC, standard gravity).
+Factors: NIST Special Publication 811 (2008), appendix B.8; the pound, the inch, the US fluid ounce and the
+standard atmosphere are exact by definition. The inch of mercury is the conventional one (0 degC, standard
+gravity).
 """
 
 from dataclasses import dataclass
@@ -100,11 +101,15 @@ def is_air_pressure(pressure: Pressure) -> bool:
 
 
 def ambient_of(readings: Readings) -> Ambient:
-    """The air pressure that gauge readings count from: as measured, else by altitude, else the standard atmosphere."""
+    """The air pressure that gauge readings count from: as measured, else by altitude, else the standard
+    atmosphere.
+    """
     for name in ("barometric_pressure", "ambient_pressure"):
         measured: Pressure | None = getattr(readings, name)
         if measured is not None and is_air_pressure(measured):
             return Ambient(pascals(measured, 0.0), f"from {name}")
     if readings.altitude_m is not None:
-        return Ambient(standard_atmosphere(readings.altitude_m), f"standard atmosphere at {readings.altitude_m:g} m")
+        return Ambient(
+            standard_atmosphere(readings.altitude_m), f"standard atmosphere at {readings.altitude_m:g} m"
+        )
     return Ambient(ATMOSPHERE, "assumed: standard atmosphere at sea level")

@@ -1,4 +1,6 @@
-"""The worksheet of one case: each quantity as it was worked out, what it rests on, and what cannot be believed."""
+"""The worksheet of one case: each quantity as it was worked out, what it rests on, and what cannot be
+believed.
+"""
 
 import math
 from collections.abc import Iterable
@@ -81,7 +83,9 @@ class DerivedQuantity:
 
 @dataclass(slots=True)
 class Worksheet:
-    """Quantities by name in the order they were worked out, notes for the answer, and the readings not to be believed."""
+    """Quantities by name in the order they were worked out, notes for the answer, and the readings not to be
+    believed.
+    """
 
     values: dict[str, DerivedQuantity] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)

@@ -44,33 +44,51 @@ class VerifyQuery(msgspec.Struct, frozen=True):
 
 @get(
     "/v1/audit-events",
-    **route("listAuditEvents", "Audit", {200: {JSON: schemas.EventList}}, scopes=AUDIT_SCOPES, query=EventQuery, sends={200: (LINK,)}),
+    **route(
+        "listAuditEvents",
+        "Audit",
+        {200: {JSON: schemas.EventList}},
+        scopes=AUDIT_SCOPES,
+        query=EventQuery,
+        sends={200: (LINK,)},
+    ),
 )
 async def list_events(request: Call) -> Response[bytes]:
     """Changes of keys, rule tables and verdicts, the newest first
 
-    Written by the database itself with the change. A client sees what concerns its own keys and verdicts, and what was
-    done to rule tables and to the record as a whole.
+    Written by the database itself with the change. A client sees what concerns its own keys and verdicts, and
+    what was done to rule tables and to the record as a whole.
     """
     query = parsing.parse_query(request, EventQuery)
     before = None if query.cursor is None else int(query.cursor)
     async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
-        found = await events.find_events(conn, action=query.action, subject=query.subject, before=before, limit=query.limit + 1)
+        found = await events.find_events(
+            conn, action=query.action, subject=query.subject, before=before, limit=query.limit + 1
+        )
     following = str(found[query.limit - 1].id) if len(found) > query.limit else None
     listed = schemas.EventList(items=found[: query.limit], next=following)
-    return Response(msgspec.json.encode(listed), media_type=JSON, headers=_link("/v1/audit-events", query, following))
+    return Response(
+        msgspec.json.encode(listed), media_type=JSON, headers=_link("/v1/audit-events", query, following)
+    )
 
 
 @get(
     "/v1/audit-seals",
-    **route("listSeals", "Audit", {200: {JSON: schemas.SealList}}, scopes=AUDIT_SCOPES, query=SealQuery, sends={200: (LINK,)}),
+    **route(
+        "listSeals",
+        "Audit",
+        {200: {JSON: schemas.SealList}},
+        scopes=AUDIT_SCOPES,
+        query=SealQuery,
+        sends={200: (LINK,)},
+    ),
 )
 async def list_seals(request: Call) -> Response[bytes]:
     """The seals, the first first
 
-    Each head stands for its seal and for all before it: keep the newest where nobody who owns the database can reach it.
-    `count` is over all clients' records and told to keys with `decisions:read:all` only.
+    Each head stands for its seal and for all before it: keep the newest where nobody who owns the database
+    can reach it. `count` is over all clients' records and told to keys with `decisions:read:all` only.
     """
     query = parsing.parse_query(request, SealQuery)
     async with services(request).transaction() as conn:
@@ -78,29 +96,42 @@ async def list_seals(request: Call) -> Response[bytes]:
     following = str(found[query.limit - 1].number) if len(found) > query.limit else None
     items = [_seal(seal, everything=reads_all(request.auth)) for seal in found[: query.limit]]
     listed = schemas.SealList(items=items, next=following)
-    return Response(msgspec.json.encode(listed), media_type=JSON, headers=_link("/v1/audit-seals", query, following))
+    return Response(
+        msgspec.json.encode(listed), media_type=JSON, headers=_link("/v1/audit-seals", query, following)
+    )
 
 
 def _seal(row: seals.Seal, *, everything: bool) -> schemas.SealSummary:
     hashes = {"previous": row.previous.hex(), "root": row.root.hex(), "head": row.head.hex()}
-    return schemas.SealSummary(number=row.number, at=row.at, count=row.count if everything else None, **hashes)
+    return schemas.SealSummary(
+        number=row.number, at=row.at, count=row.count if everything else None, **hashes
+    )
 
 
 def _link(path: str, query: EventQuery | SealQuery, following: str | None) -> dict[str, str]:
-    return {} if following is None else {"Link": f'<{parsing.again(path, query, cursor=following)}>; rel="next"'}
+    return (
+        {} if following is None else {"Link": f'<{parsing.again(path, query, cursor=following)}>; rel="next"'}
+    )
 
 
 @post(
     "/v1/audit-seals/verify",
-    **route("verifySeals", "Audit", {200: {JSON: schemas.VerificationReport}}, scopes=AUDIT_SCOPES, query=VerifyQuery, problems=("busy",)),
+    **route(
+        "verifySeals",
+        "Audit",
+        {200: {JSON: schemas.VerificationReport}},
+        scopes=AUDIT_SCOPES,
+        query=VerifyQuery,
+        problems=("busy",),
+    ),
 )
 async def verify_seals(request: Call) -> Response[bytes]:
     """Recomputes the seals from the records, and names what is not as it was sealed
 
-    `?expect=` is the head of a seal that was kept elsewhere: a chain that was cut short or made anew does not have it. It
-    belongs in the query; a request with a body is refused.
-    One verification runs at a time; `coldcase verify` does the same without the service. Counts of records are over all
-    clients' and told to keys with `decisions:read:all` only.
+    `?expect=` is the head of a seal that was kept elsewhere: a chain that was cut short or made anew does not
+    have it. It belongs in the query; a request with a body is refused. One verification runs at a time;
+    `coldcase verify` does the same without the service. Counts of records are over all clients' and told to
+    keys with `decisions:read:all` only.
     """
     query = parsing.parse_query(request, VerifyQuery)
     expect = None if query.expect is None else bytes.fromhex(query.expect)
@@ -110,19 +141,27 @@ async def verify_seals(request: Call) -> Response[bytes]:
     async with service.verifying, service.audit_transaction() as conn:
         found = await verifying.verify_alone(conn, expect=expect)
     everything, own = reads_all(request.auth), request.auth.client_id
-    reported = [_reported(discrepancy) for discrepancy in found.troubles if everything or _concerns(discrepancy, own)]
-    return Response(msgspec.json.encode(_verification(found, reported, everything=everything)), media_type=JSON)
+    reported = [
+        _reported(discrepancy) for discrepancy in found.troubles if everything or _concerns(discrepancy, own)
+    ]
+    return Response(
+        msgspec.json.encode(_verification(found, reported, everything=everything)), media_type=JSON
+    )
 
 
 def _concerns(discrepancy: Discrepancy, client: int) -> bool:
-    """A client is told of its own records and of the chain; of others' only that something is wrong with some."""
+    """A client is told of its own records and of the chain; of others' only that something is wrong with
+    some.
+    """
     if discrepancy.client_id is not None:
         return discrepancy.client_id == client
     # Members of the first releases do not say whose a deleted record was.
     return not (discrepancy.what == "missing" and discrepancy.kind in ("decision", "verdict", "audit_event"))
 
 
-def _verification(found: Verification, reported: list[schemas.ReportedDiscrepancy], *, everything: bool) -> schemas.VerificationReport:
+def _verification(
+    found: Verification, reported: list[schemas.ReportedDiscrepancy], *, everything: bool
+) -> schemas.VerificationReport:
     return schemas.VerificationReport(
         good=found.good,
         seals=found.seals,
@@ -140,5 +179,9 @@ def _verification(found: Verification, reported: list[schemas.ReportedDiscrepanc
 
 def _reported(discrepancy: Discrepancy) -> schemas.ReportedDiscrepancy:
     return schemas.ReportedDiscrepancy(
-        what=discrepancy.what, detail=discrepancy.detail, seal=discrepancy.seal, kind=discrepancy.kind, record=discrepancy.record
+        what=discrepancy.what,
+        detail=discrepancy.detail,
+        seal=discrepancy.seal,
+        kind=discrepancy.kind,
+        record=discrepancy.record,
     )

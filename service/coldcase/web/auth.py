@@ -1,4 +1,6 @@
-"""Authentication: bearer key to client and scopes. All keys are in memory, so a request costs one hash and one look-up, and no database."""
+"""Authentication: bearer key to client and scopes. All keys are in memory, so a request costs one hash and
+one look-up, and no database.
+"""
 
 import hashlib
 from collections.abc import Awaitable, Callable, Mapping
@@ -15,17 +17,21 @@ from coldcase.web.route import RouteSpec
 from coldcase.web.shares import Shares
 
 MOST_ASKING = 32
-"""Requests with unknown keys that may wait for a look at the same time; whoever makes keys up holds no more than these."""
+"""Requests with unknown keys that may wait for a look at the same time; whoever makes keys up holds no more
+than these."""
 
 
 class ApiKeyCache:
     """A cache of all API keys by the SHA-256 of their secret, as the listener hands them over.
 
-    They are trusted for as long as the database was heard of within `grace_s`: `silent_s` says how long ago that was.
-    A key that is not known may be a moment old, so `look` is asked for changes; it says whether it could look.
+    They are trusted for as long as the database was heard of within `grace_s`: `silent_s` says how long ago
+    that was. A key that is not known may be a moment old, so `look` is asked for changes; it says whether it
+    could look.
     """
 
-    def __init__(self, *, silent_s: Callable[[], float], grace_s: float, clock: Callable[[], datetime]) -> None:
+    def __init__(
+        self, *, silent_s: Callable[[], float], grace_s: float, clock: Callable[[], datetime]
+    ) -> None:
         self.look: Callable[[], Awaitable[bool]] = _blind
         self._silent_s = silent_s
         self._grace_s = grace_s
@@ -66,7 +72,9 @@ async def _blind() -> bool:
 
 
 async def admit(connection: parsing.AnyConnection, handler: BaseRouteHandler) -> None:
-    """Lets a request in: a known key with one of the scopes, an acceptable answer, a JSON body or none, no stray query."""
+    """Lets a request in: a known key with one of the scopes, an acceptable answer, a JSON body or none, no
+    stray query.
+    """
     spec: RouteSpec | None = handler.opt.get("spec")
     if spec is None:
         return

@@ -18,8 +18,10 @@ from coldcase.web.services import services
 
 PREFER = Header(
     "Prefer",
-    "`handling=lenient` (RFC 7240): what is wrong is left out and named in `left_out`, a measurement as a whole; refused is only what is"
-    " no JSON object, has no readable `unit`, `unit.compressor_type` or `unit.motor`, or is a machine that is not covered.",
+    "`handling=lenient` (RFC 7240): what is wrong is left out and named in `left_out`, a measurement "
+    "as a whole; refused is only what is"
+    " no JSON object, has no readable `unit`, `unit.compressor_type` or `unit.motor`, or is a machine "
+    "that is not covered.",
 )
 APPLIED = Header("Preference-Applied", "Says that the case was read leniently.")
 IDEMPOTENCY_KEY = Header(
@@ -31,7 +33,10 @@ LOCATION = Header("Location", "The decision's own path.")
 REPLAYED = Header("Answer-Repeated", "`true`: this is the first answer again.")
 
 
-CASE_EXAMPLES = {name: {"summary": demo.title, "description": demo.told, "value": demo.case} for name, demo in demo_cases().items()}
+CASE_EXAMPLES = {
+    name: {"summary": demo.title, "description": demo.told, "value": demo.case}
+    for name, demo in demo_cases().items()
+}
 
 
 class PreviewQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -56,27 +61,42 @@ async def _read_case(request: Call, compiled: CompiledTable) -> tuple[ParsedCase
         body=Case,
         takes=(IDEMPOTENCY_KEY, PREFER),
         sends={201: (LOCATION, APPLIED), 200: (LOCATION, REPLAYED, APPLIED)},
-        problems=("bad_case", "supersedes_unknown", "not_recordable", "key_reused", "key_in_flight", "archived", "outcome_unknown"),
+        problems=(
+            "bad_case",
+            "supersedes_unknown",
+            "not_recordable",
+            "key_reused",
+            "key_in_flight",
+            "archived",
+            "outcome_unknown",
+        ),
         examples=CASE_EXAMPLES,
     ),
 )
 async def classify(request: Call) -> Response[bytes]:
     """Why did this compressor fail?
 
-    Classifies one case and records the decision. `201` is sent only after the decision is committed; `200` repeats an
-    earlier answer to the same `Idempotency-Key`. A case that is well-formed but names a finding or outcome that the
-    rule table does not have, or one that this compressor cannot show, is refused with `422`.
+    Classifies one case and records the decision. `201` is sent only after the decision is committed; `200`
+    repeats an earlier answer to the same `Idempotency-Key`. A case that is well-formed but names a finding or
+    outcome that the rule table does not have, or one that this compressor cannot show, is refused with `422`.
     """
     service = services(request)
     compiled = service.rule_tables.current
     parsed, headers = await _read_case(request, compiled)
     recorded = await answering.record_answer(
-        parsed, compiled, service.batcher, service.recorder, client_id=request.auth.client_id, key=parsing.idempotency_key(request)
+        parsed,
+        compiled,
+        service.batcher,
+        service.recorder,
+        client_id=request.auth.client_id,
+        key=parsing.idempotency_key(request),
     )
     headers["Location"] = f"/v1/decisions/{recorded.id}"
     if recorded.replayed:
         headers["Answer-Repeated"] = "true"
-    return Response(recorded.answer, status_code=200 if recorded.replayed else 201, media_type=JSON, headers=headers)
+    return Response(
+        recorded.answer, status_code=200 if recorded.replayed else 201, media_type=JSON, headers=headers
+    )
 
 
 @post(
@@ -97,8 +117,8 @@ async def classify(request: Call) -> Response[bytes]:
 async def preview(request: Call) -> Response[bytes]:
     """The same answer, recorded nowhere
 
-    For a form that shows the answer while it is being filled in. `?rule_table=` names another version; a draft
-    needs the scope `tables:draft` as well.
+    For a form that shows the answer while it is being filled in. `?rule_table=` names another version; a
+    draft needs the scope `tables:draft` as well.
     """
     service = services(request)
     version = parsing.parse_query(request, PreviewQuery).rule_table

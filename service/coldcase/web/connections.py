@@ -1,4 +1,6 @@
-"""All open connections of a server: how long each may wait, how many there may be, and what is said when one is cut."""
+"""All open connections of a server: how long each may wait, how many there may be, and what is said when one
+is cut.
+"""
 
 import asyncio
 import ipaddress
@@ -22,7 +24,8 @@ class Limits(msgspec.Struct, frozen=True):
     head_bytes: int = 32 * 1024
     head_fields: int = 100
     body_bytes: int = 64 * 1024
-    """A body up to here is waited for before the request is started; a larger one is the application's to refuse."""
+    """A body up to here is waited for before the request is started; a larger one is the application's to
+    refuse."""
     rest_bytes: int = 2 * 1024 * 1024
     """How much of a body is still read once its request has been answered."""
     pipelined: int = 8
@@ -61,12 +64,19 @@ class CallerConnection(Interface):
 class Connections:
     """The register of open connections.
 
-    Each waiting connection is in the map of what it waits for, the longest waiting first; so a sweep looks only at those whose
-    time is up, and when there are too many it is the one that has waited longest that goes, not the one that comes.
+    Each waiting connection is in the map of what it waits for, the longest waiting first; so a sweep looks
+    only at those whose time is up, and when there are too many it is the one that has waited longest that
+    goes, not the one that comes.
     """
 
     def __init__(
-        self, limits: Limits, *, most: int, per_address: int | None = None, trusted: Sequence[Network] = (), metrics: Metrics | None = None
+        self,
+        limits: Limits,
+        *,
+        most: int,
+        per_address: int | None = None,
+        trusted: Sequence[Network] = (),
+        metrics: Metrics | None = None,
     ) -> None:
         self.limits = limits
         self.most = most
@@ -91,13 +101,20 @@ class Connections:
         self._unread_seconds = min(self._unread_seconds, self.limits.closing_seconds)
 
     def admit(self, connection: CallerConnection, address: str | None) -> bool:
-        """Takes a new connection in, at the cost of the longest waiting one where there are too many; False if there is no room."""
+        """Takes a new connection in, at the cost of the longest waiting one where there are too many; False
+        if there is no room.
+        """
         self.open.add(connection)
         if address is not None:
             self._by_address[address] += 1
         if self._sweeping is None:
             self._plan_sweep(asyncio.get_running_loop())
-        if self.per_address and address and self._by_address[address] > self.per_address and not self._is_trusted(address):
+        if (
+            self.per_address
+            and address
+            and self._by_address[address] > self.per_address
+            and not self._is_trusted(address)
+        ):
             self.cut("too many connections of one address", address)
             return False
         if len(self.open) > self.most:
@@ -118,7 +135,9 @@ class Connections:
         self.is_read(connection)
 
     def holds_body(self, more: int) -> None:
-        """So many more (or fewer) bytes of bodies are held; where they are too many, the one that has waited longest goes."""
+        """So many more (or fewer) bytes of bodies are held; where they are too many, the one that has waited
+        longest goes.
+        """
         self.body_bytes += more
         while self.body_bytes > self.limits.most_held and self.bodies:
             self.cut("too many bytes of unfinished bodies", None)
@@ -166,7 +185,8 @@ class Connections:
     def _sweep(self) -> None:
         loop = asyncio.get_running_loop()
         now = loop.time()
-        # Where the loop itself stood, what came meanwhile is read before anybody is told that it did not come.
+        # Where the loop itself stood, what came meanwhile is read before anybody is told that it did not
+        # come.
         self._late = not self._late and now > self._due + self.limits.sweep_seconds
         if not self._late:
             self._end_waits(now)
@@ -183,7 +203,9 @@ class Connections:
         self._end_unread(now)
 
     def _end_unread(self, now: float) -> None:
-        for connection in [each for each in self.open if each not in self.unread and each.is_closing() and each.unsent()]:
+        for connection in [
+            each for each in self.open if each not in self.unread and each.is_closing() and each.unsent()
+        ]:
             self.is_unread(connection, now)
         while self.unread:
             connection, (since, size) = next(iter(self.unread.items()))
@@ -196,7 +218,9 @@ class Connections:
                 self._drop(connection)
 
 
-def _expire(waiting: dict[CallerConnection, float], before: float, end: Callable[[CallerConnection], None]) -> None:
+def _expire(
+    waiting: dict[CallerConnection, float], before: float, end: Callable[[CallerConnection], None]
+) -> None:
     while waiting:
         connection, since = next(iter(waiting.items()))
         if since > before:
@@ -213,7 +237,9 @@ class ThrottledLog:
         self._more: dict[tuple[str, str], tuple[int, str | None, dict[str, int]]] = {}
 
     def __call__(self, event: str, why: str, address: str | None, **named: int) -> None:
-        """Says it now, or counts it into the line that comes when the second is over; that names the last of the callers."""
+        """Says it now, or counts it into the line that comes when the second is over; that names the last of
+        the callers.
+        """
         if self._metrics is not None:
             self._metrics.cut.labels(why).inc()
         if (event, why) in self._more:

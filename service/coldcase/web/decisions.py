@@ -18,7 +18,9 @@ from coldcase.web.services import services
 
 
 class DecisionQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
-    """What to look for: all that is given must match. `from` is included, `to` is not; `by` says which time they mean."""
+    """What to look for: all that is given must match. `from` is included, `to` is not; `by` says which time
+    they mean.
+    """
 
     cause: Code | None = None
     status: Status | None = None
@@ -49,8 +51,8 @@ class DecisionQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
 async def search_decisions(request: Call) -> Response[bytes]:
     """Decisions that match, the newest first
 
-    `from` and `to` go by `job.closed_at`, or where that is missing by the time of recording; `by=recorded_at` chooses
-    the latter for all.
+    `from` and `to` go by `job.closed_at`, or where that is missing by the time of recording; `by=recorded_at`
+    chooses the latter for all.
     """
     query = parsing.parse_query(request, DecisionQuery)
     wanted = decision_filter(query, request.auth, by=order_of(query.by))
@@ -59,8 +61,14 @@ async def search_decisions(request: Call) -> Response[bytes]:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
         rows = await decisions.find_decisions(conn, wanted, after=after, limit=query.limit + 1)
     following = decisions.make_cursor(wanted, rows[query.limit - 1]) if len(rows) > query.limit else None
-    listed = msgspec.convert({"items": rows[: query.limit], "next": following}, schemas.DecisionList, from_attributes=True)
-    headers = {} if following is None else {"Link": f'<{parsing.again("/v1/decisions", query, cursor=following)}>; rel="next"'}
+    listed = msgspec.convert(
+        {"items": rows[: query.limit], "next": following}, schemas.DecisionList, from_attributes=True
+    )
+    headers = (
+        {}
+        if following is None
+        else {"Link": f'<{parsing.again("/v1/decisions", query, cursor=following)}>; rel="next"'}
+    )
     return Response(msgspec.json.encode(listed), media_type=JSON, headers=headers)
 
 
@@ -84,8 +92,13 @@ async def show_decision(request: Call) -> Response[Any]:
         record = await decision_record.decision_in_context(conn, request.path_params["id"])
     found = record.decision
     if parsing.preferred(request, (JSON, HTML)) == HTML:
-        answer, compiled = msgspec.json.decode(found.answer, type=Answer), await services(request).rule_tables.compiled(found.rule_table)
-        return Response(pages.report(answer, msgspec.json.decode(found.case), compiled, record), media_type=HTML)
+        answer, compiled = (
+            msgspec.json.decode(found.answer, type=Answer),
+            await services(request).rule_tables.compiled(found.rule_table),
+        )
+        return Response(
+            pages.report(answer, msgspec.json.decode(found.case), compiled, record), media_type=HTML
+        )
     return Response(msgspec.json.encode(_record(record)), media_type=JSON)
 
 
@@ -100,7 +113,9 @@ def _record(record: DecisionInContext) -> schemas.DecisionRecord:
         rule_table=msgspec.json.decode(found.answer, type=_Named).rule_table,
         chain=[schemas.DecisionName(id=link.id, recorded_at=link.recorded_at) for link in record.chain],
         verdicts=msgspec.convert(record.verdicts, list[schemas.Verdict], from_attributes=True),
-        earlier_on_circuit=msgspec.convert(record.earlier, list[schemas.DecisionSummary], from_attributes=True),
+        earlier_on_circuit=msgspec.convert(
+            record.earlier, list[schemas.DecisionSummary], from_attributes=True
+        ),
     )
 
 

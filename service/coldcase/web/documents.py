@@ -1,4 +1,6 @@
-"""The service's description of itself: the OpenAPI document, a page to read it, and what each problem means."""
+"""The service's description of itself: the OpenAPI document, a page to read it, and what each problem
+means.
+"""
 
 import hashlib
 from collections.abc import Callable, Iterable
@@ -39,7 +41,9 @@ class Document:
 
 
 class Documents:
-    """What the service says of itself, each part made when it is first asked for and kept: anyone may ask, as often as they like."""
+    """What the service says of itself, each part made when it is first asked for and kept: anyone may ask, as
+    often as they like.
+    """
 
     def __init__(self, routes: Callable[[], Iterable[BaseRoute]]) -> None:
         self._routes = routes
@@ -65,7 +69,10 @@ class Documents:
     @cached_property
     def problems(self) -> dict[str, Document]:
         """What each kind of problem means, by its code."""
-        return {code: Document.of(msgspec.json.encode(problem(code, meaning(code))), JSON) for code in PROBLEM_KINDS}
+        return {
+            code: Document.of(msgspec.json.encode(problem(code, meaning(code))), JSON)
+            for code in PROBLEM_KINDS
+        }
 
 
 CACHEABLE = {"takes": (IF_NONE_MATCH,), "sends": {200: (ETAG,), 304: (ETAG,)}}
@@ -89,7 +96,12 @@ async def show_docs(request: Call) -> Response[bytes]:
     return documents(request).docs.answer(request)
 
 
-@get("/problems/{code:str}", **route("showProblem", "Operation", {200: {JSON: Problem}, 304: {}}, problems=("not_found",), **CACHEABLE))
+@get(
+    "/problems/{code:str}",
+    **route(
+        "showProblem", "Operation", {200: {JSON: Problem}, 304: {}}, problems=("not_found",), **CACHEABLE
+    ),
+)
 async def show_problem(request: Call) -> Response[bytes]:
     """What a problem's `type` means"""
     code: str = request.path_params["code"]

@@ -27,10 +27,11 @@ FORMATS = {"ndjson": NDJSON, "csv": CSV, "parquet": PARQUET}
 
 
 class ExportQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
-    """What to export: all that is given must match, as in a search. `format` beats `Accept`; `full` adds case and answer.
+    """What to export: all that is given must match, as in a search. `format` beats `Accept`; `full` adds case
+    and answer.
 
-    CSV only: a text that a spreadsheet would run as a formula (it begins with `=`, `+`, `-`, `@`, tab or carriage return) gets
-    an apostrophe in front; `safe=false` leaves it as it is.
+    CSV only: a text that a spreadsheet would run as a formula (it begins with `=`, `+`, `-`, `@`, tab or
+    carriage return) gets an apostrophe in front; `safe=false` leaves it as it is.
     """
 
     format: Literal["ndjson", "csv", "parquet"] | None = None
@@ -63,17 +64,23 @@ async def export_decisions(request: Call) -> ASGIApp:
     """All decisions that match, each with its newest verdict
 
     In the order of recording, as they stood when the export began; columns are the same in each format, with
-    `full=true` also `case` and `answer`, the stored texts. Memory does not grow with the number of rows. An export that
-    breaks off shows it: NDJSON ends with a line `{"summary": {"rows": n}}` or is unfinished, and a CSV or Parquet file
-    is complete only if the HTTP message is.
+    `full=true` also `case` and `answer`, the stored texts. Memory does not grow with the number of rows. An
+    export that breaks off shows it: NDJSON ends with a line `{"summary": {"rows": n}}` or is unfinished, and
+    a CSV or Parquet file is complete only if the HTTP message is.
     """
     query = parsing.parse_query(request, ExportQuery)
     wanted = decision_filter(query, request.auth, by=order_of(query.by))
-    media = FORMATS[query.format] if query.format else parsing.preferred(request, tuple(FORMATS.values())) or NDJSON
+    media = (
+        FORMATS[query.format]
+        if query.format
+        else parsing.preferred(request, tuple(FORMATS.values())) or NDJSON
+    )
     if media == PARQUET:
         parquet.require()
     running = services(request).exports
-    pieces = _pieces(running, request.auth, wanted, media, full=query.full == "true", safe=query.safe == "true")
+    pieces = _pieces(
+        running, request.auth, wanted, media, full=query.full == "true", safe=query.safe == "true"
+    )
     return Streamed(pieces, media)
 
 
@@ -89,8 +96,11 @@ async def _pieces(
                 case "application/x-ndjson":
                     pieces = _lines(export.export_rows(conn, wanted, full=full), full=full)
                 case _:
-                    pieces = parquet.written(export.export_csv(conn, wanted, full=full), export.columns(full=full))
-            # What reads from the connection ends before the transaction does: an open COPY would hold up the rollback for ever.
+                    pieces = parquet.written(
+                        export.export_csv(conn, wanted, full=full), export.columns(full=full)
+                    )
+            # What reads from the connection ends before the transaction does: an open COPY would hold up the
+            # rollback for ever.
             async with aclosing(pieces):
                 async for piece in pieces:
                     yield piece

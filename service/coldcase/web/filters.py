@@ -1,4 +1,6 @@
-"""What the calls that list, count and export decisions share: filters, paging, and whose decisions a key may read."""
+"""What the calls that list, count and export decisions share: filters, paging, and whose decisions a key may
+read.
+"""
 
 from datetime import datetime
 from typing import Annotated, Literal
@@ -25,12 +27,18 @@ def reads_all(key: ApiKey) -> bool:
 
 
 def order_of(by: Literal["closed_at", "recorded_at"]) -> Order:
-    """The time that a query means: the job's closing, or where that is missing its recording; or for all its recording."""
+    """The time that a query means: the job's closing, or where that is missing its recording; or for all its
+    recording.
+    """
     return "at" if by == "closed_at" else "recorded_at"
 
 
 def decision_filter(query: msgspec.Struct, key: ApiKey, *, by: Order) -> DecisionFilter:
     """The search that a query asks for, within what the key may see."""
-    given = {name: getattr(query, name) for name in DecisionFilter.__struct_fields__ if hasattr(query, name) and name != "by"}
+    given = {
+        name: getattr(query, name)
+        for name in DecisionFilter.__struct_fields__
+        if hasattr(query, name) and name != "by"
+    }
     given["has_verdict"] = {"true": True, "false": False, None: None}[given.get("has_verdict")]
     return DecisionFilter(**given, by=by, client_id=None if reads_all(key) else key.client_id)

@@ -25,7 +25,8 @@ async def is_live() -> Response[bytes]:
 async def is_ready(request: Call) -> Response[bytes]:
     """It can classify, and whether it can record
 
-    Stays up with `recording: false` while the database is away or takes no records: previews and vocabulary go on.
+    Stays up with `recording: false` while the database is away or takes no records: previews and vocabulary
+    go on.
     """
     service = services(request)
     recorder = service.recorder

@@ -16,14 +16,30 @@ class Metrics:
 
     def __init__(self) -> None:
         self.registry = CollectorRegistry()
-        self.requests = Counter("coldcase_http_requests", "Requests answered", ["method", "route", "status"], registry=self.registry)
-        self.seconds = Histogram(
-            "coldcase_http_request_seconds", "Time to the last byte of the answer", ["route"], buckets=_BUCKETS, registry=self.registry
+        self.requests = Counter(
+            "coldcase_http_requests",
+            "Requests answered",
+            ["method", "route", "status"],
+            registry=self.registry,
         )
-        self.in_flight = Gauge("coldcase_http_requests_in_flight", "Requests being worked on", registry=self.registry)
-        self.problems = Counter("coldcase_problems", "Requests answered with a problem document", ["code"], registry=self.registry)
+        self.seconds = Histogram(
+            "coldcase_http_request_seconds",
+            "Time to the last byte of the answer",
+            ["route"],
+            buckets=_BUCKETS,
+            registry=self.registry,
+        )
+        self.in_flight = Gauge(
+            "coldcase_http_requests_in_flight", "Requests being worked on", registry=self.registry
+        )
+        self.problems = Counter(
+            "coldcase_problems", "Requests answered with a problem document", ["code"], registry=self.registry
+        )
         self.cut = Counter(
-            "coldcase_http_cut", "Connections and requests refused or ended before their time", ["why"], registry=self.registry
+            "coldcase_http_cut",
+            "Connections and requests refused or ended before their time",
+            ["why"],
+            registry=self.registry,
         )
         self._running = CollectorRegistry()
         self._known: dict[tuple[str, str, int], tuple[Counter, Histogram]] = {}
@@ -38,7 +54,9 @@ class Metrics:
         known[1].observe(time.perf_counter() - began)
 
     def begin(self) -> CollectorRegistry:
-        """The registry of the parts that run from now on; what those of an earlier run counted is forgotten."""
+        """The registry of the parts that run from now on; what those of an earlier run counted is
+        forgotten.
+        """
         self._running = CollectorRegistry()
         return self._running
 
@@ -75,6 +93,8 @@ class GaugeCollector(Collector):
             if value is None:
                 continue
             name, label = reading.label or ("", "")
-            family = found.setdefault(reading.name, GaugeMetricFamily(reading.name, reading.says, labels=[name] if name else []))
+            family = found.setdefault(
+                reading.name, GaugeMetricFamily(reading.name, reading.says, labels=[name] if name else [])
+            )
             family.add_metric([label] if name else [], value)
         yield from found.values()

@@ -1,4 +1,6 @@
-"""Middleware around every request: its id, its path's form, the cap on requests in flight, HEAD, headers of every answer, counts."""
+"""Middleware around every request: its id, its path's form, the cap on requests in flight, HEAD, headers of
+every answer, counts.
+"""
 
 import asyncio
 import re
@@ -18,12 +20,15 @@ from coldcase.web.route import RouteSpec
 _logger = structlog.get_logger()
 _SANE_ID = re.compile(rb"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"})
-# No path of ours needs an escape, an empty segment or one that begins with a dot; other spellings would pass by a proxy's rules.
+# No path of ours needs an escape, an empty segment or one that begins with a dot; other spellings would pass
+# by a proxy's rules.
 _NORMAL_PATH = re.compile(rb"/(?:[\w~!$&'()*+,;=:@-][\w.~!$&'()*+,;=:@-]*(?:/(?!\Z)|\Z))*\Z", re.ASCII)
 
 
 class _RouteHeaders:
-    """What the headers of an answer say of its path template: its methods, and whether `Accept` chooses among several answers."""
+    """What the headers of an answer say of its path template: its methods, and whether `Accept` chooses among
+    several answers.
+    """
 
     def __init__(self, routes: Iterable[BaseRoute]) -> None:
         methods: dict[str, set[str]] = {}
@@ -31,7 +36,9 @@ class _RouteHeaders:
         for route in routes:
             known = {str(method) for method in getattr(route, "methods", ())}
             # Litestar's own `Allow` names the methods of the first handler alone.
-            methods.setdefault(route.path_format, set()).update(known | ({"HEAD"} if "GET" in known else set()))
+            methods.setdefault(route.path_format, set()).update(
+                known | ({"HEAD"} if "GET" in known else set())
+            )
             specs = [handler.opt.get("spec") for handler in getattr(route, "route_handlers", ())]
             if any(isinstance(spec, RouteSpec) and len(spec.offers) > 1 for spec in specs):
                 self.negotiated.add(route.path_format)
@@ -41,8 +48,8 @@ class _RouteHeaders:
 class Gateway:
     """The one middleware: wraps the application, with one object a request.
 
-    A place among the requests in flight is given back when the answer is made, not when it is read. With a `metrics_port`,
-    `/metrics` is there and nothing else.
+    A place among the requests in flight is given back when the answer is made, not when it is read. With a
+    `metrics_port`, `/metrics` is there and nothing else.
     """
 
     def __init__(
@@ -124,7 +131,9 @@ class _Exchange:
     async def refuse(self, code: str) -> None:
         """Answers with a problem document, without the application."""
         self.gateway.metrics.problems.labels(code).inc()
-        status, headers, body = problems.problem_message(code, problems.meaning(code), request_id=self.id.decode())
+        status, headers, body = problems.problem_message(
+            code, problems.meaning(code), request_id=self.id.decode()
+        )
         self.start = None
         await self.send({"type": "http.response.start", "status": status, "headers": headers})
         await self.send({"type": "http.response.body", "body": body, "more_body": False})
@@ -132,7 +141,9 @@ class _Exchange:
             self._count()
 
     async def send(self, message: Message) -> None:
-        """Sends what the application says; the head goes out with the first of the body, when the answer is made."""
+        """Sends what the application says; the head goes out with the first of the body, when the answer is
+        made.
+        """
         if message["type"] == "http.response.start":
             self.start = message
             return
@@ -153,7 +164,11 @@ class _Exchange:
         promises, headers = self.gateway.promises, list(start["headers"])
         if self.status == 405 or self.method == "OPTIONS":
             allow = promises.allow.get(template)
-            headers = [pair for pair in headers if pair[0].lower() != b"allow"] + [(b"allow", allow)] if allow else headers
+            headers = (
+                [pair for pair in headers if pair[0].lower() != b"allow"] + [(b"allow", allow)]
+                if allow
+                else headers
+            )
         if template in promises.negotiated:
             headers.append((b"vary", b"Accept"))
         kept = any(name == b"cache-control" for name, _ in headers)
@@ -175,4 +190,6 @@ class _Exchange:
         route = self.scope.get("path_template") or "unknown"
         self.gateway.metrics.answered(method, route, self.status, self.began)
         if self.gateway.log_requests:
-            _logger.info("request", method=self.method, route=route, status=self.status, request_id=self.id.decode())
+            _logger.info(
+                "request", method=self.method, route=route, status=self.status, request_id=self.id.decode()
+            )

@@ -1,7 +1,8 @@
 """The OpenAPI 3.1 document: paths from the route table and each route's `RouteSpec`, schemas from msgspec.
 
-Litestar's own generator loses limits of members, closed objects and unions (its issue 4575); msgspec's schemas keep
-them, and they come from the very types that decode a body. `openapi/openapi.json` is this document, committed.
+Litestar's own generator loses limits of members, closed objects and unions (its issue 4575); msgspec's
+schemas keep them, and they come from the very types that decode a body. `openapi/openapi.json` is this
+document, committed.
 """
 
 import inspect
@@ -19,14 +20,19 @@ from coldcase.web.route import JSON, Header, RouteSpec
 
 REF = "#/components/schemas/{name}"
 INTRODUCTION = (
-    "Coldcase answers one question: why did this refrigeration compressor fail? It weighs what was found, names the initiating cause "
+    "Coldcase answers one question: why did this refrigeration compressor fail? It weighs what was "
+    "found, names the initiating cause "
     "with a confidence, or says that it cannot, and keeps every decision on record."
 )
 PATH_TYPES: dict[Any, dict[str, Any]] = {
     UUID: {"type": "string", "format": "uuid"},
     str: {"type": "string", "pattern": "^[a-z][a-z0-9_]{0,63}$"},
 }
-PLAIN: dict[Any, dict[str, Any]] = {str: {"type": "string"}, bytes: {"type": "string", "format": "binary"}, dict: {"type": "object"}}
+PLAIN: dict[Any, dict[str, Any]] = {
+    str: {"type": "string"},
+    bytes: {"type": "string", "format": "binary"},
+    dict: {"type": "object"},
+}
 
 
 def document(routes: Iterable[BaseRoute]) -> dict[str, Any]:
@@ -44,7 +50,13 @@ def document(routes: Iterable[BaseRoute]) -> dict[str, Any]:
         "paths": dict(sorted(paths.items())),
         "components": {
             "schemas": schemas,
-            "securitySchemes": {"key": {"type": "http", "scheme": "bearer", "description": "An API key from `coldcase keys create`."}},
+            "securitySchemes": {
+                "key": {
+                    "type": "http",
+                    "scheme": "bearer",
+                    "description": "An API key from `coldcase keys create`.",
+                }
+            },
         },
     }
 
@@ -64,7 +76,9 @@ def _method(handler: HTTPRouteHandler) -> str:
     return next(iter(handler.http_methods)).lower()
 
 
-def _operation(route: HTTPRoute, handler: HTTPRouteHandler, spec: RouteSpec, names: dict[Any, Any]) -> dict[str, Any]:
+def _operation(
+    route: HTTPRoute, handler: HTTPRouteHandler, spec: RouteSpec, names: dict[Any, Any]
+) -> dict[str, Any]:
     summary, _, description = inspect.cleandoc(handler.fn.__doc__ or "").partition("\n")
     scopes = f"Scope: {' or '.join(f'`{scope}`' for scope in spec.scopes)}." if spec.scopes else ""
     operation: dict[str, Any] = {
@@ -86,7 +100,12 @@ def _operation(route: HTTPRoute, handler: HTTPRouteHandler, spec: RouteSpec, nam
 
 def _path_parameters(route: HTTPRoute, spec: RouteSpec) -> list[dict[str, Any]]:
     return [
-        {"name": name, "in": "path", "required": True, "schema": spec.path.get(name) or PATH_TYPES[definition.type]}
+        {
+            "name": name,
+            "in": "path",
+            "required": True,
+            "schema": spec.path.get(name) or PATH_TYPES[definition.type],
+        }
         for name, definition in route.path_parameters.items()
     ]
 
@@ -96,7 +115,10 @@ def _query_parameters(spec: RouteSpec) -> list[dict[str, Any]]:
         return []
     _, shapes = msgspec.json.schema_components([spec.query], ref_template=REF)
     properties = _tidy(shapes[spec.query.__name__])["properties"]
-    return [{"name": name, "in": "query", "required": False, "schema": _one_value(schema)} for name, schema in properties.items()]
+    return [
+        {"name": name, "in": "query", "required": False, "schema": _one_value(schema)}
+        for name, schema in properties.items()
+    ]
 
 
 def _one_value(schema: dict[str, Any]) -> dict[str, Any]:
@@ -111,7 +133,13 @@ def _one_value(schema: dict[str, Any]) -> dict[str, Any]:
 
 def _header_parameters(spec: RouteSpec) -> list[dict[str, Any]]:
     return [
-        {"name": header.name, "in": "header", "required": False, "description": header.says, "schema": header.schema}
+        {
+            "name": header.name,
+            "in": "header",
+            "required": False,
+            "description": header.says,
+            "schema": header.schema,
+        }
         for header in spec.takes
     ]
 
@@ -121,15 +149,27 @@ def _answers(spec: RouteSpec, names: dict[Any, Any]) -> dict[str, Any]:
         str(status): {
             "description": {200: "Done", 201: "Recorded", 304: "Not changed"}[status],
             "headers": _sent(spec.sends.get(status, ())),
-            **({"content": {media: {"schema": names.get(kind) or PLAIN[kind]} for media, kind in bodies.items()}} if bodies else {}),
+            **(
+                {
+                    "content": {
+                        media: {"schema": names.get(kind) or PLAIN[kind]} for media, kind in bodies.items()
+                    }
+                }
+                if bodies
+                else {}
+            ),
         }
         for status, bodies in spec.answers.items()
     }
 
 
 def _sent(headers: Iterable[Header]) -> dict[str, Any]:
-    always = Header("X-Request-Id", "The id under which the request is logged; the caller's own, if it sent a sane one.")
-    return {header.name: {"description": header.says, "schema": header.schema} for header in (*headers, always)}
+    always = Header(
+        "X-Request-Id", "The id under which the request is logged; the caller's own, if it sent a sane one."
+    )
+    return {
+        header.name: {"description": header.says, "schema": header.schema} for header in (*headers, always)
+    }
 
 
 def _problems(spec: RouteSpec) -> dict[str, Any]:
@@ -148,7 +188,9 @@ def _problems(spec: RouteSpec) -> dict[str, Any]:
 
 def _problem_headers(codes: list[str]) -> list[Header]:
     if any(PROBLEM_KINDS[code].retry_after is not None for code in codes):
-        return [Header("Retry-After", "Seconds to wait before sending again.", {"type": "integer", "minimum": 1})]
+        return [
+            Header("Retry-After", "Seconds to wait before sending again.", {"type": "integer", "minimum": 1})
+        ]
     if "unauthenticated" in codes:
         return [Header("WWW-Authenticate", "How to authenticate.")]
     return []
@@ -158,7 +200,9 @@ def _schemas(specs: Iterable[RouteSpec]) -> tuple[dict[Any, Any], dict[str, Any]
     kinds: dict[Any, None] = {Problem: None}
     for spec in specs:
         found = [spec.body, *(kind for bodies in spec.answers.values() for kind in bodies.values())]
-        kinds |= dict.fromkeys(kind for kind in found if isinstance(kind, type) and issubclass(kind, msgspec.Struct))
+        kinds |= dict.fromkeys(
+            kind for kind in found if isinstance(kind, type) and issubclass(kind, msgspec.Struct)
+        )
     references, components = msgspec.json.schema_components(list(kinds), ref_template=REF)
     return dict(zip(kinds, references, strict=True)), _tidy(dict(sorted(components.items())))
 

@@ -25,11 +25,13 @@ def require() -> Any:
     return pa
 
 
-async def written(records: AsyncGenerator[bytes, None], columns: Mapping[str, type]) -> AsyncGenerator[bytes, None]:
+async def written(
+    records: AsyncGenerator[bytes, None], columns: Mapping[str, type]
+) -> AsyncGenerator[bytes, None]:
     """The file of CSV records, of which the first is the header, a group of rows at a time.
 
-    By way of CSV because the library reads that several times faster than it takes Python's own values. Groups are
-    packed beside the event loop, for that takes a while.
+    By way of CSV because the library reads that several times faster than it takes Python's own values.
+    Groups are packed beside the event loop, for that takes a while.
     """
     pa, sink = require(), io.BytesIO()
     schema = _schema(pa, columns)
@@ -53,8 +55,8 @@ async def written(records: AsyncGenerator[bytes, None], columns: Mapping[str, ty
 async def _in_thread(work: Callable[..., None], *arguments: Any) -> None:
     """Runs `work` in a thread, and does not return before it has ended, not even when cancelled.
 
-    A cancelled await would leave the thread at work on the writer that its caller then closes, and two threads in one
-    writer end the process.
+    A cancelled await would leave the thread at work on the writer that its caller then closes, and two
+    threads in one writer end the process.
     """
     job = asyncio.ensure_future(asyncio.to_thread(work, *arguments))
     try:
@@ -85,7 +87,12 @@ def _write(pa: Any, writer: Any, text: bytes) -> None:
         pa.csv.ReadOptions(use_threads=False, block_size=len(text), column_names=writer.schema.names),
         pa.csv.ParseOptions(newlines_in_values=True),
         # An empty text is quoted, what is not there is not.
-        pa.csv.ConvertOptions(column_types=writer.schema, null_values=[""], strings_can_be_null=True, quoted_strings_can_be_null=False),
+        pa.csv.ConvertOptions(
+            column_types=writer.schema,
+            null_values=[""],
+            strings_can_be_null=True,
+            quoted_strings_can_be_null=False,
+        ),
     )
     writer.write_table(table, row_group_size=table.num_rows)
     del table

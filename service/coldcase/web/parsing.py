@@ -1,4 +1,6 @@
-"""Strict parsing of what is taken from a request: media types, query parameters, headers. Lists every flaw found."""
+"""Strict parsing of what is taken from a request: media types, query parameters, headers. Lists every flaw
+found.
+"""
 
 import re
 from collections.abc import Sequence
@@ -42,7 +44,9 @@ def request_headers(connection: AnyConnection) -> dict[bytes, bytes]:
 
 
 def caller_address(connection: AnyConnection) -> str | None:
-    """The caller's address, behind trusted proxies that of their caller; None for what is no address (a proxy may pass on anything)."""
+    """The caller's address, behind trusted proxies that of their caller; None for what is no address (a proxy
+    may pass on anything).
+    """
     try:
         return str(ip_address(connection.scope["client"][0])) if connection.scope["client"] else None
     except ValueError:
@@ -74,7 +78,9 @@ def check_json(connection: AnyConnection) -> None:
 
 
 async def check_no_body(connection: AnyConnection, elsewhere: Sequence[str]) -> None:
-    """Raises `BadRequest` if there is a body; `elsewhere` are the query parameters that it may have been meant for."""
+    """Raises `BadRequest` if there is a body; `elsewhere` are the query parameters that it may have been
+    meant for.
+    """
     message = await connection.receive()
     while message.get("more_body") and not message.get("body"):
         message = await connection.receive()
@@ -84,7 +90,9 @@ async def check_no_body(connection: AnyConnection, elsewhere: Sequence[str]) -> 
 
 
 async def read_body(call: Call) -> bytes:
-    """The whole body. Raises `Malformed` if it breaks off; one that stalls never comes here (`web/protocol.py`)."""
+    """The whole body. Raises `Malformed` if it breaks off; one that stalls never comes here
+    (`web/protocol.py`).
+    """
     try:
         return await call.body()
     except InternalServerException as error:
@@ -121,7 +129,9 @@ def no_query(connection: AnyConnection) -> None:
 
 
 def parse_query(connection: AnyConnection, kind: type[QueryType]) -> QueryType:
-    """The query parameters as `kind`; raises `BadRequest` with every unknown, repeated or wrong one, `BadCursor` for a cursor alone."""
+    """The query parameters as `kind`; raises `BadRequest` with every unknown, repeated or wrong one,
+    `BadCursor` for a cursor alone.
+    """
     fields = {field.encode_name: field for field in msgspec.structs.fields(kind)}
     values: dict[str, Any] = {}
     flaws: list[Flaw] = []
@@ -143,7 +153,9 @@ def _in_utc(value: Any) -> Any:
 
 
 def _value(text: str, hint: Any) -> Any:
-    """What was sent for a parameter. Only a number is read laxly: msgspec would take `null` for None, `0.5` for a time of 1970."""
+    """What was sent for a parameter. Only a number is read laxly: msgspec would take `null` for None, `0.5`
+    for a time of 1970.
+    """
     arms = tuple(arm for arm in get_args(hint) if arm is not NoneType)
     kind = Union[arms] if NoneType in get_args(hint) else hint  # noqa: UP007  # built from a tuple
     return msgspec.convert(text, kind, strict=int not in (kind, *get_args(kind)))
@@ -151,9 +163,16 @@ def _value(text: str, hint: Any) -> Any:
 
 def _pairs(connection: AnyConnection, known: frozenset[str]) -> list[tuple[str, str]]:
     try:
-        pairs = parse_qsl(connection.scope["query_string"].decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=50)
+        pairs = parse_qsl(
+            connection.scope["query_string"].decode("ascii"),
+            keep_blank_values=True,
+            errors="strict",
+            max_num_fields=50,
+        )
     except ValueError as error:
-        raise BadRequest((Flaw("", "the query is not percent-encoded UTF-8 of at most 50 parameters"),)) from error
+        raise BadRequest(
+            (Flaw("", "the query is not percent-encoded UTF-8 of at most 50 parameters"),)
+        ) from error
     names = [name for name, _ in pairs]
     flaws = [Flaw(name, "there is no such query parameter here") for name in names if name not in known]
     flaws += [Flaw(name, "sent more than once") for name in dict.fromkeys(names) if names.count(name) > 1]

@@ -1,4 +1,6 @@
-"""Problem documents (RFC 9457): one table from error code to status, title and retry; exceptions to responses."""
+"""Problem documents (RFC 9457): one table from error code to status, title and retry; exceptions to
+responses.
+"""
 
 from dataclasses import dataclass
 from functools import cache
@@ -54,7 +56,9 @@ class HeadersTooLarge(ColdcaseError):
 
 
 class Stopping(ColdcaseError):
-    """The service stopped before the answer was ready. It may be on record: send again, with the same `Idempotency-Key`."""
+    """The service stopped before the answer was ready. It may be on record: send again, with the same
+    `Idempotency-Key`.
+    """
 
     code = "stopping"
 
@@ -117,12 +121,17 @@ _DETAIL = {
     "not_found": "There is nothing at this path.",
     "method_not_allowed": "`Allow` lists the methods that this path knows.",
     "too_large": "A case may have 64 KiB at most.",
-    "internal": "It is logged under the request id. Nothing was half written; the request can be sent again with the same key.",
+    "internal": (
+        "It is logged under the request id. Nothing was half written; the request can be sent "
+        "again with the same key."
+    ),
 }
 
 
 class Complaint(msgspec.Struct, frozen=True, omit_defaults=True):
-    """One flaw: where (RFC 6901 pointer into the body, or the name of a query parameter or header), what, and what was likely meant."""
+    """One flaw: where (RFC 6901 pointer into the body, or the name of a query parameter or header), what, and
+    what was likely meant.
+    """
 
     pointer: str
     detail: str
@@ -160,7 +169,9 @@ def problem(code: str, detail: str, flaws: tuple[Flaw, ...] = ()) -> Problem:
     """The problem document of an error code."""
     kind = PROBLEM_KINDS[code]
     complaints = [Complaint(flaw.pointer, flaw.detail, flaw.suggestion) for flaw in flaws]
-    return Problem(type=type_uri(code), title=kind.title, status=kind.status, detail=detail, errors=complaints)
+    return Problem(
+        type=type_uri(code), title=kind.title, status=kind.status, detail=detail, errors=complaints
+    )
 
 
 def problem_headers(code: str) -> dict[str, str]:
@@ -170,7 +181,9 @@ def problem_headers(code: str) -> dict[str, str]:
     return found | {"WWW-Authenticate": 'Bearer realm="coldcase"'} if kind.status == 401 else found
 
 
-def problem_message(code: str, detail: str, *, request_id: str | None = None) -> tuple[int, list[tuple[bytes, bytes]], bytes]:
+def problem_message(
+    code: str, detail: str, *, request_id: str | None = None
+) -> tuple[int, list[tuple[bytes, bytes]], bytes]:
     """A whole answer for where no framework is at hand: status, headers and body."""
     document = msgspec.structs.replace(problem(code, detail), request_id=request_id)
     body = msgspec.json.encode(document)
@@ -186,7 +199,9 @@ def request_id(request: Request[Any, Any, Any]) -> str | None:
 def _answer(request: Request[Any, Any, Any], document: Problem, extra: dict[str, str]) -> Response[bytes]:
     named = msgspec.structs.replace(document, request_id=request_id(request))
     cast("Any", request.app).gateway.metrics.problems.labels(document.type.removeprefix(type_uri(""))).inc()
-    return Response(msgspec.json.encode(named), status_code=document.status, media_type=MEDIA_TYPE, headers=extra)
+    return Response(
+        msgspec.json.encode(named), status_code=document.status, media_type=MEDIA_TYPE, headers=extra
+    )
 
 
 def from_domain(request: Request[Any, Any, Any], error: ColdcaseError) -> Response[bytes]:
@@ -200,7 +215,11 @@ def from_http(request: Request[Any, Any, Any], error: HTTPException) -> Response
     code = _FOR_STATUS.get(error.status_code)
     if code is None:
         return from_surprise(request, error)
-    return _answer(request, problem(code, _DETAIL.get(code, error.detail)), problem_headers(code) | dict(error.headers or {}))
+    return _answer(
+        request,
+        problem(code, _DETAIL.get(code, error.detail)),
+        problem_headers(code) | dict(error.headers or {}),
+    )
 
 
 def from_surprise(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
@@ -215,4 +234,8 @@ def from_surprise(request: Request[Any, Any, Any], error: Exception) -> Response
     return _answer(request, problem("internal", _DETAIL["internal"]), problem_headers("internal"))
 
 
-HANDLERS: ExceptionHandlersMap = {ColdcaseError: from_domain, HTTPException: from_http, Exception: from_surprise}
+HANDLERS: ExceptionHandlersMap = {
+    ColdcaseError: from_domain,
+    HTTPException: from_http,
+    Exception: from_surprise,
+}

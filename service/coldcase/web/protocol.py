@@ -1,4 +1,6 @@
-"""HTTP/1.1 on one connection: Uvicorn's parser and cycle, with a limit to everything that a peer can make it hold or wait for."""
+"""HTTP/1.1 on one connection: Uvicorn's parser and cycle, with a limit to everything that a peer can make it
+hold or wait for.
+"""
 
 import asyncio
 import re
@@ -29,8 +31,8 @@ class _Refused(Exception):
 class Protocol(HttpToolsProtocol):
     """One connection.
 
-    A request is started when its body is there, so that a body that is withheld costs a connection and no more; larger ones than
-    `Limits.body_bytes` are started at once, for the application to refuse.
+    A request is started when its body is there, so that a body that is withheld costs a connection and no
+    more; larger ones than `Limits.body_bytes` are started at once, for the application to refuse.
     """
 
     def __init__(self, *args: Any, connections: Connections, **named: Any) -> None:
@@ -72,7 +74,9 @@ class Protocol(HttpToolsProtocol):
         super().connection_lost(exc)
 
     def shutdown(self) -> None:
-        """The server stops. What nobody has asked anything on yet may hold a request that has come and is not read."""
+        """The server stops. What nobody has asked anything on yet may hold a request that has come and is not
+        read.
+        """
         if self.asked:
             super().shutdown()
         else:
@@ -92,7 +96,8 @@ class Protocol(HttpToolsProtocol):
         except httptools.HttpParserError:
             self._refuse(*self.refusal)
         else:
-            # The parser hands over whole headers only: a single one without end is seen by what came and led to nothing.
+            # The parser hands over whole headers only: a single one without end is seen by what came and led
+            # to nothing.
             if self.bare > self.limits.head_bytes:
                 self._refuse(*TOO_LARGE)
 
@@ -154,7 +159,9 @@ class Protocol(HttpToolsProtocol):
     def on_headers_complete(self) -> None:
         """The head is there."""
         self.in_head, self.asked = False, True
-        if (self.hosts or self.parser.get_http_version() != "1.0") and (len(self.hosts) != 1 or _HOST.match(self.hosts[0]) is None):
+        if (self.hosts or self.parser.get_http_version() != "1.0") and (
+            len(self.hosts) != 1 or _HOST.match(self.hosts[0]) is None
+        ):
             self.refusal = HOST
             raise _Refused
         if b"#" in self.url:
@@ -205,7 +212,9 @@ class Protocol(HttpToolsProtocol):
         super()._start_asgi_task(cycle, app)
 
     def _leave_request(self) -> None:
-        """Lets the running request write no more. Uvicorn would tell the newest one only, which may still wait for its turn."""
+        """Lets the running request write no more. Uvicorn would tell the newest one only, which may still
+        wait for its turn.
+        """
         if self.running is not None:
             self.running.disconnected = True
             self.running.message_event.set()
@@ -260,7 +269,9 @@ class Protocol(HttpToolsProtocol):
         self._refuse(*TOO_SLOW)
 
     def _refuse(self, code: str, detail: str) -> None:
-        """Ends the connection with a problem document; after the answers that are still due, if there are any."""
+        """Ends the connection with a problem document; after the answers that are still due, if there are
+        any.
+        """
         if self.ended:
             return
         self.register.cut(code, self.address)
@@ -278,9 +289,12 @@ class Protocol(HttpToolsProtocol):
     def _end(self, code: str, detail: str) -> None:
         self.ended = True
         status, headers, body = problems.problem_message(code, detail)
-        lines = [b"%s: %s\r\n" % pair for pair in (*self.server_state.default_headers, *headers, *secure.ALWAYS)]
+        lines = [
+            b"%s: %s\r\n" % pair for pair in (*self.server_state.default_headers, *headers, *secure.ALWAYS)
+        ]
         self.transport.write(b"".join([STATUS_LINE[status], *lines, b"connection: close\r\n\r\n", body]))
-        # Only our half is closed: closing all of it would reset the connection under an answer that the peer has not read.
+        # Only our half is closed: closing all of it would reset the connection under an answer that the peer
+        # has not read.
         self.transport.write_eof()
         self.register.heads.pop(self, None)
         self.register.closing[self] = self.loop.time()

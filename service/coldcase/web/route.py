@@ -1,4 +1,6 @@
-"""What a route promises: scopes, body, query, answers, headers. One declaration rules the guard and the OpenAPI document."""
+"""What a route promises: scopes, body, query, answers, headers. One declaration rules the guard and the
+OpenAPI document.
+"""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -34,9 +36,9 @@ IF_NONE_MATCH = Header("If-None-Match", "The `ETag` of what the caller has; `304
 class RouteSpec:
     """The specification of one route: what it promises.
 
-    `answers` gives for each status the type of each media type; an empty dict is an answer without a body. `path` has
-    the schemas of path parameters that are neither UUID nor code. The key needs any one of `scopes`. `problems` are
-    error codes beyond those that follow from the other members.
+    `answers` gives for each status the type of each media type; an empty dict is an answer without a body.
+    `path` has the schemas of path parameters that are neither UUID nor code. The key needs any one of
+    `scopes`. `problems` are error codes beyond those that follow from the other members.
     """
 
     operation: str
@@ -59,8 +61,20 @@ class RouteSpec:
     @property
     def codes(self) -> tuple[str, ...]:
         """The error codes of every problem that this route can answer with."""
-        found = ["bad_request", "not_acceptable", "too_slow", "headers_too_large", "internal", "overloaded", "stopping"]
-        found += ["unauthenticated", "scope_missing", "too_many_at_once", "store_away", "busy"] if self.scopes else []
+        found = [
+            "bad_request",
+            "not_acceptable",
+            "too_slow",
+            "headers_too_large",
+            "internal",
+            "overloaded",
+            "stopping",
+        ]
+        found += (
+            ["unauthenticated", "scope_missing", "too_many_at_once", "store_away", "busy"]
+            if self.scopes
+            else []
+        )
         found += ["bad_cursor"] if self.query and "cursor" in self.query.__struct_fields__ else []
         found += ["malformed", "unsupported_media_type", "too_large"] if self.body else []
         return tuple(dict.fromkeys([*found, *self.problems]))
@@ -68,4 +82,8 @@ class RouteSpec:
 
 def route(operation: str, tag: str, answers: dict[int, dict[str, Any]], **promises: Any) -> dict[str, Any]:
     """Arguments for a Litestar route decorator that carry a `RouteSpec`."""
-    return {"opt": {"spec": RouteSpec(operation, tag, answers, **promises)}, "operation_id": operation, "status_code": min(answers)}
+    return {
+        "opt": {"spec": RouteSpec(operation, tag, answers, **promises)},
+        "operation_id": operation,
+        "status_code": min(answers),
+    }

@@ -24,17 +24,25 @@ TABLE_SCOPES = ("tables:read",)
 WHOLE_TABLE = {200: {JSON: schemas.TableEnvelope, CSV: str}}
 
 
-@get("/v1/rule-tables", **route("listRuleTables", "Rule tables", {200: {JSON: schemas.TableList}}, scopes=TABLE_SCOPES))
+@get(
+    "/v1/rule-tables",
+    **route("listRuleTables", "Rule tables", {200: {JSON: schemas.TableList}}, scopes=TABLE_SCOPES),
+)
 async def list_rule_tables(request: Call) -> Response[bytes]:
     """All versions, the newest first"""
     service = services(request)
     async with service.transaction() as conn:
         rows = await rule_tables.list_tables(conn)
-    listed = schemas.TableList(items=[_summary(row, service.rule_tables.current.version) for row in rows], next=None)
+    listed = schemas.TableList(
+        items=[_summary(row, service.rule_tables.current.version) for row in rows], next=None
+    )
     return Response(msgspec.json.encode(listed), media_type=JSON)
 
 
-@get("/v1/rule-tables/current", **route("showCurrentRuleTable", "Rule tables", WHOLE_TABLE, scopes=TABLE_SCOPES))
+@get(
+    "/v1/rule-tables/current",
+    **route("showCurrentRuleTable", "Rule tables", WHOLE_TABLE, scopes=TABLE_SCOPES),
+)
 async def show_current(request: Call) -> Response[bytes]:
     """The version that answers now
 
@@ -45,7 +53,14 @@ async def show_current(request: Call) -> Response[bytes]:
 
 @get(
     "/v1/rule-tables/{version:str}",
-    **route("showRuleTable", "Rule tables", WHOLE_TABLE, scopes=TABLE_SCOPES, path={"version": VERSION}, problems=("not_found",)),
+    **route(
+        "showRuleTable",
+        "Rule tables",
+        WHOLE_TABLE,
+        scopes=TABLE_SCOPES,
+        path={"version": VERSION},
+        problems=("not_found",),
+    ),
 )
 async def show_table(request: Call) -> Response[bytes]:
     """One version
@@ -61,11 +76,14 @@ async def show_table(request: Call) -> Response[bytes]:
 async def _whole(request: Call, version: int | None) -> Response[bytes]:
     service = services(request)
     async with service.transaction() as conn:
-        stored = await (rule_tables.current_table(conn) if version is None else rule_tables.get_table(conn, version))
+        stored = await (
+            rule_tables.current_table(conn) if version is None else rule_tables.get_table(conn, version)
+        )
     if parsing.preferred(request, (JSON, CSV)) == CSV:
         return Response(frequencies(msgspec.json.decode(stored.document, type=RuleTable)), media_type=CSV)
     envelope = schemas.TableEnvelope(
-        **_members(stored, service.rule_tables.current.version), content=cast("Any", msgspec.Raw(stored.document))
+        **_members(stored, service.rule_tables.current.version),
+        content=cast("Any", msgspec.Raw(stored.document)),
     )
     return Response(msgspec.json.encode(envelope), media_type=JSON)
 
@@ -80,13 +98,18 @@ def _members(row: rule_tables.ListedTable | StoredTable, current: int | None) ->
 
 
 def frequencies(table: RuleTable) -> bytes:
-    """The natural frequencies as CSV: of 100 failures from `cause` in which `finding` was looked at, how many show `outcome`."""
+    """The natural frequencies as CSV: of 100 failures from `cause` in which `finding` was looked at, how many
+    show `outcome`.
+    """
     text = io.StringIO()
     writer = csv.writer(text)
     writer.writerow(["finding", "outcome", "cause", "per_hundred"])
     for code, row in table.findings.items():
         for cause, shares in {"background": row.background, **row.per_hundred}.items():
-            writer.writerows([code, outcome.code, cause, share] for outcome, share in zip(row.outcomes, shares, strict=True))
+            writer.writerows(
+                [code, outcome.code, cause, share]
+                for outcome, share in zip(row.outcomes, shares, strict=True)
+            )
     for code, pattern in table.patterns.items():
         for cause, share in {"background": pattern.background, **pattern.per_hundred}.items():
             writer.writerow([code, "present", cause, share])

@@ -28,7 +28,9 @@ class DecisionName(_Part, frozen=True, kw_only=True):
 
 
 class Verdict(_Part, frozen=True, kw_only=True):
-    """What a person later established to be the cause. Of several on one decision the newest stands. An erased word reads `erased`."""
+    """What a person later established to be the cause. Of several on one decision the newest stands. An
+    erased word reads `erased`.
+    """
 
     id: UUID
     recorded_at: datetime
@@ -59,8 +61,8 @@ class DecisionSummary(_Part, frozen=True, kw_only=True):
 class DecisionRecord(_Part, frozen=True, kw_only=True):
     """A recorded decision, whole.
 
-    `chain` runs from the first decision of the job to the newest, which stands; `verdicts` are the newest first, as are
-    the decisions `earlier_on_circuit`, at most ten, which none superseded.
+    `chain` runs from the first decision of the job to the newest, which stands; `verdicts` are the newest
+    first, as are the decisions `earlier_on_circuit`, at most ten, which none superseded.
     """
 
     id: UUID
@@ -81,7 +83,9 @@ class DecisionList(_Part, frozen=True, kw_only=True):
 
 
 class MemberChoice(_Part, frozen=True, kw_only=True):
-    """A member of `unit` or `opening`: the values it takes, or the units of its quantity; neither for free text and numbers."""
+    """A member of `unit` or `opening`: the values it takes, or the units of its quantity; neither for free
+    text and numbers.
+    """
 
     member: str
     required: bool
@@ -98,7 +102,9 @@ class OutcomeChoice(_Part, frozen=True, kw_only=True):
 
 
 class FindingChoice(_Part, frozen=True, kw_only=True):
-    """A finding as a form asks for it. `before`: what must not have happened yet. `quantities` can yield it."""
+    """A finding as a form asks for it. `before`: what must not have happened yet. `quantities` can yield
+    it.
+    """
 
     code: str
     station: str
@@ -217,7 +223,9 @@ class EventList(_Part, frozen=True, kw_only=True):
 
 
 class SealSummary(_Part, frozen=True, kw_only=True):
-    """A seal over `count` records: the root of their Merkle tree, the head before it, and its own; hashes in hexadecimal."""
+    """A seal over `count` records: the root of their Merkle tree, the head before it, and its own; hashes in
+    hexadecimal.
+    """
 
     number: int
     at: datetime
@@ -247,9 +255,10 @@ class ReportedDiscrepancy(_Part, frozen=True, kw_only=True):
 class VerificationReport(_Part, frozen=True, kw_only=True):
     """What a verification found.
 
-    `unsealed` records are too young to be under a seal; the years of `taken_out` ones were archived; `erased` ones have
-    lost words (notes, labels of persons), lawfully by an event. `wrong` counts all troubles, other clients' too, but for those
-    that the owner of the database `acknowledged`; `epochs` counts the database servers that the record has been in.
+    `unsealed` records are too young to be under a seal; the years of `taken_out` ones were archived; `erased`
+    ones have lost words (notes, labels of persons), lawfully by an event. `wrong` counts all troubles, other
+    clients' too, but for those that the owner of the database `acknowledged`; `epochs` counts the database
+    servers that the record has been in.
     """
 
     good: bool
@@ -273,7 +282,9 @@ class CauseCount(_Part, frozen=True, kw_only=True):
 
 
 class CauseGroup(_Part, frozen=True, kw_only=True):
-    """The causes of one month, circuit, refrigerant, compressor type or client; of all where nothing was asked to be grouped."""
+    """The causes of one month, circuit, refrigerant, compressor type or client; of all where nothing was
+    asked to be grouped.
+    """
 
     group: str | None
     count: int

@@ -4,10 +4,14 @@ NO_STORE = (b"cache-control", b"no-store")
 ALWAYS = (
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"no-referrer"),
-    # No page of ours runs a script or loads anything; the report's bars have their widths in `style` attributes.
+    # No page of ours runs a script or loads anything; the report's bars have their widths in `style`
+    # attributes.
     (
         b"content-security-policy",
-        b"default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+        (
+            b"default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; "
+            b"frame-ancestors 'none'"
+        ),
     ),
     NO_STORE,
 )

@@ -1,4 +1,6 @@
-"""What handlers work with: one value, made by `app` when the service starts, and reached through `services(request)`."""
+"""What handlers work with: one value, made by `app` when the service starts, and reached through
+`services(request)`.
+"""
 
 import asyncio
 from dataclasses import dataclass
@@ -20,8 +22,8 @@ from coldcase.web.streams import Exports
 class Services:
     """The parts of a running service; `places` are those of requests in flight, by client.
 
-    Exports have connections of their own, one for each that may run at a time, so that slow readers hold up nobody else;
-    so have verifications, which take minutes.
+    Exports have connections of their own, one for each that may run at a time, so that slow readers hold up
+    nobody else; so have verifications, which take minutes.
     """
 
     rule_tables: RuleTables

@@ -12,7 +12,9 @@ def client_share(of: int, part: float) -> int:
 
 
 class Shares:
-    """How many places of a kind each client holds. `most` is the limit of one client; `what` names the places in a refusal."""
+    """How many places of a kind each client holds. `most` is the limit of one client; `what` names the places
+    in a refusal.
+    """
 
     def __init__(self, most: int, what: str, say: ThrottledLog) -> None:
         self.most = most
@@ -21,10 +23,15 @@ class Shares:
         self._held: Counter[int] = Counter()
 
     def take(self, client_id: int) -> None:
-        """Takes a place for a client, to be given back. Raises TooManyAtOnce if it holds as many as one client may."""
+        """Takes a place for a client, to be given back. Raises TooManyAtOnce if it holds as many as one
+        client may.
+        """
         if self._held[client_id] >= self.most:
             self._say("request refused", f"one client has too many {self._what}", None, client_id=client_id)
-            raise TooManyAtOnce(f"This client has {self.most} {self._what}, as many as one client may have; send again when one has ended.")
+            raise TooManyAtOnce(
+                f"This client has {self.most} {self._what}, as many as one client may have; send "
+                "again when one has ended."
+            )
         self._held[client_id] += 1
 
     def give_back(self, client_id: int) -> None:

@@ -23,7 +23,9 @@ STATISTICS_SCOPES = ("decisions:read", READS_ALL)
 
 
 class CauseQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
-    """What to count and by what; `from` is included, `to` is not; `by` says which time they and `group_by=month` mean."""
+    """What to count and by what; `from` is included, `to` is not; `by` says which time they and
+    `group_by=month` mean.
+    """
 
     group_by: GroupBy | None = None
     cause: Code | None = None
@@ -41,14 +43,20 @@ class CauseQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
 
 @get(
     "/v1/statistics/causes",
-    **route("countCauses", "Statistics", {200: {JSON: schemas.CauseCounts}}, scopes=STATISTICS_SCOPES, query=CauseQuery),
+    **route(
+        "countCauses",
+        "Statistics",
+        {200: {JSON: schemas.CauseCounts}},
+        scopes=STATISTICS_SCOPES,
+        query=CauseQuery,
+    ),
 )
 async def count_causes(request: Call) -> Response[bytes]:
     """Causes: how many, which share, and the share's 95 % interval
 
-    Counted are decisions that stand: of a chain of `supersedes` the newest. With `group_by`, within each of the
-    `limit` largest groups (of months the latest); `truncated` says that there are more. `group_by=client` needs the
-    scope `decisions:read:all`.
+    Counted are decisions that stand: of a chain of `supersedes` the newest. With `group_by`, within each of
+    the `limit` largest groups (of months the latest); `truncated` says that there are more. `group_by=client`
+    needs the scope `decisions:read:all`.
     """
     query = parsing.parse_query(request, CauseQuery)
     if query.group_by == "client" and not reads_all(request.auth):
@@ -63,12 +71,17 @@ async def count_causes(request: Call) -> Response[bytes]:
 
 
 def _group(rows: list[Counted]) -> schemas.CauseGroup:
-    causes = [schemas.CauseCount(cause=row.cause, counted=calibrating.interval(row.count, row.total)) for row in rows]
+    causes = [
+        schemas.CauseCount(cause=row.cause, counted=calibrating.interval(row.count, row.total))
+        for row in rows
+    ]
     return schemas.CauseGroup(group=rows[0].group, count=rows[0].total, causes=causes)
 
 
 class CalibrationQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
-    """Which decisions to look at, and with `basis` by which verdicts only; `from` is included, `to` is not."""
+    """Which decisions to look at, and with `basis` by which verdicts only; `from` is included, `to` is
+    not.
+    """
 
     rule_table: Annotated[int, Meta(ge=1, le=2_147_483_647)] | None = None
     status: Status | None = None
@@ -81,13 +94,20 @@ class CalibrationQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
 
 @get(
     "/v1/statistics/calibration",
-    **route("showCalibration", "Statistics", {200: {JSON: schemas.CalibrationList}}, scopes=STATISTICS_SCOPES, query=CalibrationQuery),
+    **route(
+        "showCalibration",
+        "Statistics",
+        {200: {JSON: schemas.CalibrationList}},
+        scopes=STATISTICS_SCOPES,
+        query=CalibrationQuery,
+    ),
 )
 async def show_calibration(request: Call) -> Response[bytes]:
     """How often a stated confidence was right
 
-    By the newest verdict on each decision that stands, for each rule table, status and engine. People choose what they
-    look into and have read our answer: read the figures with `coverage`, `basis` and `not_determinable` beside them.
+    By the newest verdict on each decision that stands, for each rule table, status and engine. People choose
+    what they look into and have read our answer: read the figures with `coverage`, `basis` and
+    `not_determinable` beside them.
     """
     query = parsing.parse_query(request, CalibrationQuery)
     wanted = decision_filter(query, request.auth, by=order_of(query.by))

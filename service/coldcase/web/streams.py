@@ -1,4 +1,6 @@
-"""Long answers: how many run at a time and for whom, and how one is sent to a reader that may be slow, stall or leave."""
+"""Long answers: how many run at a time and for whom, and how one is sent to a reader that may be slow, stall
+or leave.
+"""
 
 import asyncio
 from collections.abc import AsyncGenerator, Iterator
@@ -19,7 +21,9 @@ END: Message = {"type": "http.response.body", "body": b"", "more_body": False}
 
 
 class Exports:
-    """The exports that run, with connections of their own, so that slow readers hold up nobody else's requests."""
+    """The exports that run, with connections of their own, so that slow readers hold up nobody else's
+    requests.
+    """
 
     def __init__(self, transaction: Transaction, *, at_once: int, shares: Shares) -> None:
         self.transaction = transaction
@@ -34,11 +38,15 @@ class Exports:
 
     @contextmanager
     def place(self, client_id: int) -> Iterator[None]:
-        """A place for one export. Raises TooManyAtOnce where the client has its share, Overloaded where all are taken."""
+        """A place for one export. Raises TooManyAtOnce where the client has its share, Overloaded where all
+        are taken.
+        """
         self._shares.take(client_id)
         try:
             if self._running >= self._at_once:
-                raise Overloaded("As many exports as may run at a time are running; ask again when one has ended.")
+                raise Overloaded(
+                    "As many exports as may run at a time are running; ask again when one has ended."
+                )
             self._running += 1
             try:
                 yield
@@ -51,9 +59,9 @@ class Exports:
 class Streamed:
     """An answer made piece by piece, as an ASGI application. HEAD makes no piece at all.
 
-    All of it happens in the one task of the request: nothing is cancelled when the reader leaves, the next piece is just
-    not asked for, and what makes the pieces ends in peace. A reader that stalls becomes one that left when the server
-    cuts its connection (`web/connections.py`).
+    All of it happens in the one task of the request: nothing is cancelled when the reader leaves, the next
+    piece is just not asked for, and what makes the pieces ends in peace. A reader that stalls becomes one
+    that left when the server cuts its connection (`web/connections.py`).
     """
 
     def __init__(self, pieces: AsyncGenerator[bytes, None], media_type: str) -> None:
@@ -79,7 +87,8 @@ class Streamed:
         except ReaderLeft:
             pass
         except ColdcaseError:
-            # A COPY that nobody reads any more ends with its connection, and the transaction then misses that.
+            # A COPY that nobody reads any more ends with its connection, and the transaction then misses
+            # that.
             if gone is None or not gone.done():
                 raise
         finally:

@@ -1,4 +1,6 @@
-"""What became of a decision: the verdict that a person gives on it, its replay, and the proof that it is sealed."""
+"""What became of a decision: the verdict that a person gives on it, its replay, and the proof that it is
+sealed.
+"""
 
 from uuid import UUID
 
@@ -23,7 +25,13 @@ from coldcase.web.route import JSON, Call, route
 from coldcase.web.services import services
 
 VERDICT_EXAMPLES = {
-    "teardown": {"value": {"cause": "moisture", "basis": "teardown", "note": "Copper on both journals, drier saturated."}},
+    "teardown": {
+        "value": {
+            "cause": "moisture",
+            "basis": "teardown",
+            "note": "Copper on both journals, drier saturated.",
+        }
+    },
     "open": {"value": {"not_determinable": True, "basis": "supplier_report"}},
 }
 
@@ -55,11 +63,11 @@ def request_actor(request: Call) -> Actor:
 async def give_verdict(request: Call) -> Response[bytes]:
     """What a person established to be the cause
 
-    Kept beside the decision for good; of several the newest stands. The cause is a code of the rule table that answered
-    or of the current one, `unlisted`, or left out with `not_determinable: true`. An `Idempotency-Key` belongs to the client
-    that sends it and is remembered for as long as the verdict, also when the decision is in an archive. On another client's
-    decision it takes the scope `verdicts:write:all` as well: a key that only reads all gets `403`, one that does not see the
-    decision `404`.
+    Kept beside the decision for good; of several the newest stands. The cause is a code of the rule table
+    that answered or of the current one, `unlisted`, or left out with `not_determinable: true`. An
+    `Idempotency-Key` belongs to the client that sends it and is remembered for as long as the verdict, also
+    when the decision is in an archive. On another client's decision it takes the scope `verdicts:write:all`
+    as well: a key that only reads all gets `403`, one that does not see the decision `404`.
     """
     service, id_ = services(request), request.path_params["id"]
     raw = read_json(await parsing.read_body(request))
@@ -69,10 +77,16 @@ async def give_verdict(request: Call) -> Response[bytes]:
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=sees_all)
         try:
-            version = await verdicts.rule_table_of(conn, id_, judge=None if writes_all else request.auth.client_id)
+            version = await verdicts.rule_table_of(
+                conn, id_, judge=None if writes_all else request.auth.client_id
+            )
         except NotFound:
-            return _told(id_, await verdicts.given_before(conn, id_, raw, by_key=request.auth.id, key=key), again=True)
-    given = verdicts.parse_verdict(raw, (await service.rule_tables.compiled(version), service.rule_tables.current))
+            return _told(
+                id_, await verdicts.given_before(conn, id_, raw, by_key=request.auth.id, key=key), again=True
+            )
+    given = verdicts.parse_verdict(
+        raw, (await service.rule_tables.compiled(version), service.rule_tables.current)
+    )
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=sees_all)
         stored, again = await verdicts.record_verdict(conn, id_, given, actor=request_actor(request), key=key)
@@ -82,18 +96,27 @@ async def give_verdict(request: Call) -> Response[bytes]:
 def _told(decision: UUID, stored: StoredVerdict, *, again: bool) -> Response[bytes]:
     headers = {"Location": f"/v1/decisions/{decision}"} | ({"Answer-Repeated": "true"} if again else {})
     verdict = msgspec.convert(stored, schemas.Verdict, from_attributes=True)
-    return Response(msgspec.json.encode(verdict), status_code=200 if again else 201, media_type=JSON, headers=headers)
+    return Response(
+        msgspec.json.encode(verdict), status_code=200 if again else 201, media_type=JSON, headers=headers
+    )
 
 
 @post(
     "/v1/decisions/{id:uuid}/replay",
-    **route("replayDecision", "Decisions", {200: {JSON: Replay}}, scopes=("decisions:read", READS_ALL), problems=("not_found",)),
+    **route(
+        "replayDecision",
+        "Decisions",
+        {200: {JSON: Replay}},
+        scopes=("decisions:read", READS_ALL),
+        problems=("not_found",),
+    ),
 )
 async def replay_decision(request: Call) -> Response[bytes]:
     """Computed again from the record: identical, or what differs
 
-    From the stored case and the recorded derived quantities, under the rule table that answered. `engine_changed` names
-    the members that come out otherwise, `corrupt` says what of the record does not hold together.
+    From the stored case and the recorded derived quantities, under the rule table that answered.
+    `engine_changed` names the members that come out otherwise, `corrupt` says what of the record does not
+    hold together.
     """
     service = services(request)
     async with service.transaction() as conn:
@@ -116,8 +139,8 @@ async def replay_decision(request: Call) -> Response[bytes]:
 async def prove_inclusion(request: Call) -> Response[bytes]:
     """The proof that a decision is under a seal
 
-    Whoever has kept the seal's head can check with SHA-256 alone that case and answer are those that were sealed:
-    RFC 9162 section 2.1.3.2; `deploy/check_inclusion.py` does it in thirty lines.
+    Whoever has kept the seal's head can check with SHA-256 alone that case and answer are those that were
+    sealed: RFC 9162 section 2.1.3.2; `deploy/check_inclusion.py` does it in thirty lines.
     """
     async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))

@@ -52,8 +52,16 @@ async def show_cause(request: Call) -> Response[bytes]:
     if cause is None:
         raise NotFound(f"The current rule table has no cause '{code[:64]}'.")
     chain = [schemas.CauseStep(step=link.step, seen_as=link.seen_as) for link in cause.chain]
-    members = {name: getattr(cause, name) for name in ("title", "family", "summary", "system_borne", "gate", "actions", "contrast")}
-    sheet = schemas.CauseSheet(code=code, chain=chain, rule_table=TableName(version=compiled.version, digest=compiled.digest), **members)
+    members = {
+        name: getattr(cause, name)
+        for name in ("title", "family", "summary", "system_borne", "gate", "actions", "contrast")
+    }
+    sheet = schemas.CauseSheet(
+        code=code,
+        chain=chain,
+        rule_table=TableName(version=compiled.version, digest=compiled.digest),
+        **members,
+    )
     return Response(msgspec.json.encode(sheet), media_type=JSON)
 
 
@@ -88,7 +96,10 @@ def _findings(table: RuleTable) -> list[schemas.FindingChoice]:
             effort=row.effort,
             before=row.before,
             gate=row.gate,
-            outcomes=[schemas.OutcomeChoice(code=outcome.code, title=outcome.title, gate=outcome.gate) for outcome in row.outcomes],
+            outcomes=[
+                schemas.OutcomeChoice(code=outcome.code, title=outcome.title, gate=outcome.gate)
+                for outcome in row.outcomes
+            ],
             quantities=list(yielded.get(code, ())),
         )
         for code, row in table.findings.items()
@@ -104,7 +115,9 @@ def _quantities(table: RuleTable) -> list[schemas.QuantityChoice]:
             lowest=row.lowest,
             highest=row.highest,
             limits=[
-                schemas.QuantityLimit(finding=limit.finding, bands=limit.bands, when=limit.when, basis=limit.basis)
+                schemas.QuantityLimit(
+                    finding=limit.finding, bands=limit.bands, when=limit.when, basis=limit.basis
+                )
                 for limit in table.limits
                 if limit.quantity == code
             ],
@@ -118,7 +131,10 @@ def choices(part: type[msgspec.Struct]) -> list[schemas.MemberChoice]:
     hints = get_type_hints(part)
     return [
         schemas.MemberChoice(
-            member=field.encode_name, required=field.required, values=_values(hints[field.name]), units=_units(hints[field.name])
+            member=field.encode_name,
+            required=field.required,
+            values=_values(hints[field.name]),
+            units=_units(hints[field.name]),
         )
         for field in msgspec.structs.fields(part)
     ]

@@ -1,4 +1,6 @@
-"""What people read: a decision as a report, the service's description as a page. No script, no outside asset."""
+"""What people read: a decision as a report, the service's description as a page. No script, no outside
+asset.
+"""
 
 import re
 from functools import cache
@@ -27,8 +29,14 @@ def _ticks(text: str) -> Markup:
 
 
 def report(answer: Answer, case: dict[str, Any], compiled: CompiledTable, record: DecisionInContext) -> str:
-    """The report of one decision: what failed it, how sure that is, what shows it, what to do, what became of it."""
-    return _environment().get_template("report.html").render(report_context(answer, case, compiled), **afterwards(record, compiled))
+    """The report of one decision: what failed it, how sure that is, what shows it, what to do, what became of
+    it.
+    """
+    return (
+        _environment()
+        .get_template("report.html")
+        .render(report_context(answer, case, compiled), **afterwards(record, compiled))
+    )
 
 
 def docs(document: dict[str, Any]) -> str:

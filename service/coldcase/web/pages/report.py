@@ -37,31 +37,58 @@ def report_context(answer: Answer, case: dict[str, Any], compiled: CompiledTable
         "leaders": [(cause_title(ranked.cause, compiled), ranked.confidence) for ranked in leaders(answer)],
         "balance": [_row(weight, compiled) for weight in (*answer.rationale, *answer.against)],
         "chain": [
-            (link.step, link.state, STEP_WORDS[link.state], [finding_title(code, compiled) for code in link.by]) for link in answer.chain
+            (
+                link.step,
+                link.state,
+                STEP_WORDS[link.state],
+                [finding_title(code, compiled) for code in link.by],
+            )
+            for link in answer.chain
         ],
         "contributing": [
-            (cause_title(row.cause, compiled), row.support_decibans, [finding_title(code, compiled) for code in row.explains])
+            (
+                cause_title(row.cause, compiled),
+                row.support_decibans,
+                [finding_title(code, compiled) for code in row.explains],
+            )
             for row in answer.contributing
         ],
         "unexplained": [finding_title(code, compiled) for code in answer.unexplained],
-        "discounted": [(finding_title(row.finding, compiled), round(row.kept * 100), row.reason) for row in answer.discounted],
+        "discounted": [
+            (finding_title(row.finding, compiled), round(row.kept * 100), row.reason)
+            for row in answer.discounted
+        ],
         "checks": [
-            (row.question, EFFORT_WORDS.get(row.effort, row.effort), BEFORE.get(row.before or "", "")) for row in answer.next_checks
+            (row.question, EFFORT_WORDS.get(row.effort, row.effort), BEFORE.get(row.before or "", ""))
+            for row in answer.next_checks
         ],
     }
 
 
-BASIS = {"teardown": "teardown", "laboratory": "laboratory", "field": "in the field", "supplier_report": "supplier's report"}
+BASIS = {
+    "teardown": "teardown",
+    "laboratory": "laboratory",
+    "field": "in the field",
+    "supplier_report": "supplier's report",
+}
 
 
 def afterwards(record: DecisionInContext, compiled: CompiledTable) -> dict[str, Any]:
     """Verdicts on the decision, the newest first, and earlier decisions on the same circuit."""
     return {
         "verdicts": [
-            (cause_title(row.cause or "not_determinable", compiled), BASIS[row.basis], row.recorded_at, row.person, row.note)
+            (
+                cause_title(row.cause or "not_determinable", compiled),
+                BASIS[row.basis],
+                row.recorded_at,
+                row.person,
+                row.note,
+            )
             for row in record.verdicts
         ],
-        "earlier": [(cause_title(row.cause, compiled), row.at, row.job_ref or str(row.id)) for row in record.earlier],
+        "earlier": [
+            (cause_title(row.cause, compiled), row.at, row.job_ref or str(row.id)) for row in record.earlier
+        ],
     }
 
 
