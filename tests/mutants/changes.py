@@ -420,7 +420,7 @@ CHANGES: tuple[Change, ...] = (
         HTTP,
     ),
     Change(
-        "two hosts are one", WEB + "protocol.py", "(len(self.hosts) != 1 or ", "(not self.hosts or ", HTTP
+        "two hosts are one", WEB + "protocol.py", "len(self.hosts) != 1 or ", "not self.hosts or ", HTTP
     ),
     Change(
         "a trailer is a header",
