@@ -16,8 +16,8 @@ encode_answer = msgspec.json.Encoder().encode
 
 
 def read_case(body: bytes, compiled: CompiledTable, *, lenient: bool = False) -> ParsedCase:
-    """The case of a JSON text. Raises `Malformed`, or `BadCase` with every flaw; leniently only for an
-    unreadable unit.
+    """The case of a JSON text. Raises `Malformed`, or `BadCase` with every flaw; leniently only what no case
+    can be made of.
     """
     raw = read_json(body)
     return (

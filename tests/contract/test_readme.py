@@ -13,6 +13,7 @@ import pytest
 from coldcase.app import ROUTES
 from coldcase.cli import parser
 from coldcase.settings import PREFIX, Settings
+from coldcase.web.classifications import PREFER
 from coldcase.web.problems import PROBLEM_KINDS
 
 ROOT = Path(__file__).parents[2]
@@ -48,6 +49,32 @@ def test_every_setting_is_named_with_its_default(name):
 @pytest.mark.parametrize(("code", "kind"), PROBLEM_KINDS.items())
 def test_every_error_code_is_named_with_its_status(code, kind):
     assert f"| `{code}` | {kind.status} |" in README
+
+
+def test_what_leniency_leaves_out_and_refuses_is_said_alike_here_and_in_the_document():
+    """That it is so is tested with the reading itself."""
+    said = PREFER.says.partition(": ")[2]
+
+    assert "is left out" in said
+    assert f"`Prefer: handling=lenient`: {said}" in README
+
+
+@pytest.mark.parametrize(
+    ("as_people_write", "read_as", "noted"),
+    [
+        ("R404A", "R-404A", False),
+        ("R-507", "R-507A", True),
+        ("propane", "R-290", True),
+        ("NH3", "R-717", True),
+    ],
+)
+def test_the_refrigerants_are_read_as_the_readme_says(http, as_people_write, read_as, noted):
+    unit = {"compressor_type": "scroll", "motor": "three_phase", "refrigerant": as_people_write}
+    answer = http.post("/v1/classifications/preview", json={"unit": unit}).json()
+
+    names = re.search(r"\*\*Refrigerants may be written as people do\*\*: (.*?);", README)[1]
+    assert f"`{as_people_write}`" in names
+    assert any(f"'{as_people_write}' is read as {read_as}." in note for note in answer["notes"]) is noted
 
 
 @pytest.mark.parametrize("route", ROUTES, ids=lambda route: route.opt["spec"].operation)

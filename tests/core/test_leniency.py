@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from coldcase.core.answer import LeftOut
 from coldcase.core.case import Case
-from coldcase.core.case_reader import parse_case
+from coldcase.core.case_reader import NOT_COVERED_TEXT, parse_case
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.leniency import parse_case_leniently
 from coldcase.errors import MOST_FLAWS, BadCase, Flaw
@@ -27,9 +27,8 @@ def lenient(raw: Any, compiled: CompiledTable | None = None) -> tuple[Case, tupl
 def test_leniently_what_is_wrong_is_left_out_and_each_is_named() -> None:
     raw = {**MANY, "unit": {**UNIT, "colour": "red"}}
     case, notes = lenient(raw)
-    assert {note.removeprefix("Left out ").partition(" (")[0] for note in notes} == MANY_PLACES - {
-        "/unit/compressor_type"
-    }
+    wholes = {"/".join(place.split("/")[:3]) for place in MANY_PLACES - {"/unit/compressor_type"}}
+    assert {note.removeprefix("Left out ").partition(" (")[0] for note in notes} == wholes
     assert case.observations == {"oil_clarity": "stays_milky"}
     assert case.readings.altitude_m == 100
     assert case.opening.seen == "parts"
@@ -45,6 +44,54 @@ def test_leniently_a_measurement_is_left_out_as_a_whole() -> None:
     assert left_out.sent == '{"value":"3,2","unit":"bra"}'
     assert "value: The decimals stand after a point" in left_out.detail
     assert "unit: 'bra' is none of" in left_out.detail
+    # A unit in place of the whole measurement would be wrong again, so it is only told.
+    assert left_out.detail.endswith("; 'bara' was probably meant.")
+    assert left_out.suggestion is None
+
+
+LEFT_OUT: dict[str, Any] = {
+    "/evidence/1": {"evidence": [{"uri": "a"}, {"uri": "b", "finding": "oil_color"}]},
+    "/job/ref": {"job": {"ref": "WO\n"}},
+    "/observations/oil_colour": {"observations": {"oil_colour": ["brwn", "blak"], "oil_clarity": "clear"}},
+    "/oil_results/water_mg_kg": {"oil_results": {"water_mg_kg": "3,2"}},
+    "/opening/method": {"opening": {"method": "open"}},
+    "/readings/insulation": {
+        "readings": {
+            "insulation": {"resistance_megohm": 5, "winding_temperature": {"value": 25, "unit": "C"}}
+        }
+    },
+    "/readings/line_voltages_v": {"readings": {"line_voltages_v": [401, "396", "399"]}},
+    "/unit/oil_charge": {"unit": {**UNIT, "oil_charge": {"value": 2, "unit": "litres"}}},
+    "/unit/winding_connection": {"unit": {**UNIT, "winding_connection": "open"}},
+    "/serial": {"serial": 7},
+}
+
+
+@pytest.mark.parametrize(("pointer", "wrong"), LEFT_OUT.items(), ids=LEFT_OUT.keys())
+def test_leniently_what_is_left_out_is_named_as_the_whole_that_it_is(
+    pointer: str, wrong: dict[str, Any]
+) -> None:
+    raw = {"unit": UNIT, **wrong}
+    parsed = parse_case_leniently(raw, compiled_starter())
+    (left_out,) = parsed.left_out
+    assert left_out.pointer == pointer
+    sent: Any = raw
+    for name in pointer.split("/")[1:]:
+        sent = sent[int(name)] if isinstance(sent, list) else sent[name]
+    assert msgspec.json.decode(left_out.sent) == sent
+
+
+def test_leniently_both_flaws_of_an_exhibit_are_told() -> None:
+    parsed = parse_case_leniently(
+        {"unit": UNIT, "evidence": [{"uri": "a b", "finding": "oil_color"}]}, compiled_starter()
+    )
+    (left_out,) = parsed.left_out
+    assert left_out.pointer == "/evidence/0"
+    assert "uri: The text is empty" in left_out.detail
+    assert (
+        "finding: The rule table has no finding 'oil_color'; 'oil_colour' was probably meant."
+        in left_out.detail
+    )
 
 
 def test_leniently_the_good_exhibits_stay() -> None:
@@ -59,7 +106,15 @@ def test_leniently_the_good_exhibits_stay() -> None:
 
 
 @pytest.mark.parametrize(
-    "raw", [[], {}, {"unit": {"motor": "inverter"}}, {"unit": {**UNIT, "motor": "steam"}}, {"unit": None}]
+    "raw",
+    [
+        [],
+        {},
+        {"unit": None},
+        {"unit": {"motor": "inverter"}},
+        {"unit": {**UNIT, "motor": "steam"}},
+        {"unit": {**UNIT, "compressor_type": "scrol"}},
+    ],
 )
 def test_leniently_a_case_without_a_readable_unit_is_still_refused(raw: Any) -> None:
     with pytest.raises(BadCase):
@@ -145,6 +200,10 @@ def test_leniently_what_was_left_out_is_quoted_as_it_was_sent() -> None:
     assert notes[0].startswith('Left out /oil_results/iron_mg_kg ("1,4"): ')
 
 
-def test_leniently_a_compressor_that_the_table_does_not_cover_is_still_refused() -> None:
-    with pytest.raises(BadCase, match="flaw"):
-        parse_case_leniently({"unit": {**UNIT, "hermeticity": "open_drive"}}, compiled_starter())
+@pytest.mark.parametrize(
+    "said", [{"hermeticity": "open_drive"}, {"compressor_type": "centrifugal"}, {"application": "automotive"}]
+)
+def test_leniently_a_compressor_that_the_table_does_not_cover_is_still_refused(said: dict[str, str]) -> None:
+    with pytest.raises(BadCase) as refused:
+        parse_case_leniently({"unit": {**UNIT, **said}}, compiled_starter())
+    assert [flaw.detail for flaw in refused.value.flaws] == [NOT_COVERED_TEXT]

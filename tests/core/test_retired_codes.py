@@ -7,6 +7,7 @@ import pytest
 
 from coldcase.core.case_reader import parse_case
 from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.leniency import parse_case_leniently
 from coldcase.core.rule_table import Retired
 from tests.core.cases import UNIT, flaws, observing, only_flaw
 from tests.core.tables import compiled_of, starter
@@ -67,6 +68,11 @@ def test_a_retired_code_is_no_flaw_beside_other_flaws(later: CompiledTable) -> N
     assert flaws(raw, later).keys() == {"/unit/ref"}
 
 
+def test_a_retired_outcome_is_no_flaw_beside_a_wrong_one(later: CompiledTable) -> None:
+    raw = {**observing(oil_colour=["dark", "blak"]), "unit": {**UNIT, "ref": 1}}
+    assert flaws(raw, later).keys() == {"/unit/ref", "/observations/oil_colour/1"}
+
+
 def test_a_retired_code_may_stand_beside_an_exhibit(later: CompiledTable) -> None:
     assert (
         parse_case({"unit": UNIT, "evidence": [{"uri": "a", "finding": "plating"}]}, later)
@@ -80,4 +86,20 @@ def test_an_outcome_named_twice_is_refused_beside_a_retired_one_too(later: Compi
     assert (
         only_flaw(observing(oil_colour=["brown", "brown", "dark"]), later).detail
         == "An outcome is named twice."
+    )
+
+
+@pytest.mark.parametrize("sent", [{"plating": "havy"}, {"plating": "havy", "oil_clarity": 3}])
+def test_a_wrong_outcome_of_a_retired_code_stands_where_it_was_sent(
+    sent: dict[str, Any], later: CompiledTable
+) -> None:
+    flaw = flaws(observing(**sent), later)["/observations/plating"]
+    assert flaw.suggestion == "heavy"
+    assert parse_case_leniently(observing(**sent), later).case.observations == {}
+
+
+def test_a_wrong_outcome_beside_retired_ones_stands_where_it_was_sent(later: CompiledTable) -> None:
+    assert (
+        only_flaw(observing(oil_colour=["dark", "sooty", "blak"]), later).pointer
+        == "/observations/oil_colour/2"
     )

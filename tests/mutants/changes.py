@@ -419,9 +419,7 @@ CHANGES: tuple[Change, ...] = (
         "if False:",
         HTTP,
     ),
-    Change(
-        "two hosts are one", WEB + "protocol.py", "len(self.hosts) != 1 or ", "not self.hosts or ", HTTP
-    ),
+    Change("two hosts are one", WEB + "protocol.py", "len(self.hosts) != 1 or ", "not self.hosts or ", HTTP),
     Change(
         "a trailer is a header",
         WEB + "protocol.py",

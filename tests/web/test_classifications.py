@@ -158,6 +158,29 @@ async def test_a_bar_code_sent_as_a_number_loses_no_case(caller, case, members, 
     assert (answered.status_code, answered.json()["type"]) == (422, "/problems/key_reused")
 
 
+async def test_an_unknown_refrigerant_is_judged_as_one_that_was_not_stated_and_is_warned_of(caller):
+    async def preview(**unit):
+        case = {
+            "unit": {"compressor_type": "scroll", "motor": "three_phase", "lubricant": "POE", **unit},
+            "readings": {
+                "discharge_temperature": {"value": 128, "unit": "degC"},
+                "suction_superheat": {"value": 1, "unit": "K"},
+            },
+            "oil_results": {"water_mg_kg": 150, "acid_number_mg_koh_g": 0.15},
+        }
+        return (await caller.post("/v1/classifications/preview", json=case)).json()
+
+    unknown, unstated, carbon_dioxide = [
+        await preview(**unit) for unit in ({"refrigerant": "R-999"}, {}, {"refrigerant": "R-744"})
+    ]
+
+    assert unknown["derived"] == unstated["derived"] != carbon_dioxide["derived"]
+    assert unknown["ranking"] == unstated["ranking"]
+    assert any("treat it as flammable and poisonous" in caution["text"] for caution in unknown["cautions"])
+    (note,) = [note for note in unknown["notes"] if "/unit/refrigerant" in note]
+    assert note.endswith("is judged by the limits for a refrigerant that was not stated.")
+
+
 async def test_without_a_readable_unit_leniency_does_not_help(caller):
     answered = await caller.post(
         "/v1/classifications", json={"unit": {"motor": "steam"}}, headers={"Prefer": "handling=lenient"}

@@ -3,6 +3,7 @@
 from contextlib import contextmanager
 
 import pytest
+from markupsafe import escape
 from sqlalchemy import event
 from sqlalchemy.engine import Engine
 
@@ -124,6 +125,17 @@ async def test_the_report_says_to_people_what_the_record_says_to_programs(clerk,
     assert "<script" not in report.text
     assert "http://" not in report.text
     assert "https://" not in report.text
+
+
+async def test_the_report_warns_before_it_says_what_to_do(clerk, case):
+    answer = (await clerk.post("/v1/classifications", json=case)).json()
+
+    report = await clerk.get(f"/v1/decisions/{answer['id']}", headers={"Accept": "text/html"})
+
+    assert answer["cautions"]
+    assert answer["actions"]
+    last_caution = max(report.text.index(str(escape(caution["text"]))) for caution in answer["cautions"])
+    assert last_caution < min(report.text.index(str(escape(action["text"]))) for action in answer["actions"])
 
 
 async def test_an_unknown_decision_is_not_found(clerk):

@@ -103,8 +103,9 @@ class Advice(_Part, frozen=True, kw_only=True, gc=False):
 
 
 class LeftOut(_Part, frozen=True, gc=False):
-    """A member that a lenient reading left out: where (RFC 6901 pointer), what was sent there (as JSON), what
-    was wrong with it, and what was likely meant. A long pointer or text is cut and ends in `…`.
+    """What a lenient reading left out, an observation, a measurement or an exhibit as a whole: where (RFC
+    6901 pointer), what was sent there (as JSON), what was wrong with it, and what was likely meant in its
+    place. A long pointer or text is cut and ends in `…`.
 
     At most 200; a last one with an empty pointer then counts the rest.
     """

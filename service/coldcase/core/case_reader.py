@@ -12,11 +12,12 @@ import msgspec
 
 from coldcase.core.answer import LeftOut
 from coldcase.core.case import Case, Exhibit, Job, OilResults, Opening, Readings, Unit
-from coldcase.core.compiled_table import CompiledTable, MachineKind, MachineModel
+from coldcase.core.compiled_table import CompiledTable, MachineKind
 from coldcase.core.conditions import machine_of
 from coldcase.core.labels import LABEL, LABEL_SAYS
 from coldcase.core.refrigerant_names import designation_of, is_respelled
 from coldcase.core.suggesting import nearest
+from coldcase.core.unknown_words import escaped, exhibit_words, unknown_words, word_flaws
 from coldcase.errors import MOST_FLAWS, BadCase, Flaw
 
 ImpossibilityCheck = Callable[[Case], list[Flaw]]
@@ -33,6 +34,11 @@ NOT_COVERED_TEXT = (
     "Open-drive, centrifugal and vehicle compressors are not covered: the rule table knows nothing of them."
 )
 NOT_COVERED = ("open_drive", "open", "centrifugal", "turbo", "vehicle", "automotive")
+MOST_ITEMS = 20
+"""Of a list that is longer than any may be, its items are not looked at."""
+
+SAYS_THE_KIND = ("compressor_type", "hermeticity", "application")
+"""Members of the unit that say what kind of machine it is; elsewhere `open` means something else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +65,13 @@ def parse_case(
         case = msgspec.convert(raw, Case)
     except msgspec.ValidationError:
         raise BadCase(tuple(_flaws(raw, compiled))) from None
-    case, notes = _renamed(_trimmed(case), compiled)
+    case = _trimmed(case)
+    words = list(unknown_words(case, compiled))
+    case, notes = _renamed(case, compiled)
     case = _spelled(case, compiled, notes)
     flaws = [
         *_times(case),
-        *_unknown_words(case, compiled),
+        *words,
         *(impossibility_check(case) if impossibility_check and case.metered else ()),
     ]
     if flaws:
@@ -104,8 +112,8 @@ def _renamed(case: Case, compiled: CompiledTable) -> tuple[Case, list[str]]:
 
 
 UNKNOWN_REFRIGERANT = (
-    "it is handled as flammable and poisonous, and what has a limit for each "
-    "refrigerant is judged as for one that was not stated."
+    "treat it as flammable and poisonous. What depends on it is judged by the limits for a refrigerant that "
+    "was not stated."
 )
 
 
@@ -178,62 +186,6 @@ def _times(case: Case) -> Iterator[Flaw]:
             )
 
 
-def _unknown_words(case: Case, compiled: CompiledTable) -> Iterator[Flaw]:
-    model = compiled.model_for(machine_of(case.unit))
-    for code, outcome in case.observations.items():
-        finding_model = model.findings.get(code)
-        if finding_model is None or not (
-            outcome in finding_model.rows
-            if isinstance(outcome, str)
-            else _distinct(outcome, finding_model.rows)
-        ):
-            yield _word_flaw(code, outcome, model, compiled)
-    yield from _exhibit_words([exhibit.finding for exhibit in case.evidence], compiled)
-
-
-def _exhibit_words(findings: list[str | None], compiled: CompiledTable) -> Iterator[Flaw]:
-    for index, code in enumerate(findings):
-        if (
-            code is not None
-            and code not in compiled.table.findings
-            and ("finding", None, code) not in compiled.retired
-        ):
-            yield Flaw(
-                f"/evidence/{index}/finding",
-                f"The rule table has no finding '{code}'.",
-                nearest(code, compiled.table.findings),
-            )
-
-
-def _distinct(outcomes: list[str], possible: Mapping[str, int]) -> bool:
-    return len(set(outcomes)) == len(outcomes) and possible.keys() >= set(outcomes)
-
-
-def _word_flaw(code: str, outcome: str | list[str], model: MachineModel, compiled: CompiledTable) -> Flaw:
-    place = f"/observations/{_escaped(code)}"
-    finding = compiled.table.findings.get(code)
-    if finding is None:
-        return Flaw(place, f"The rule table has no finding '{code}'.", nearest(code, compiled.table.findings))
-    if code not in model.findings:
-        return Flaw(
-            place, f"'{finding.title}' cannot be found on this motor, connection and compressor type."
-        )
-    given = [outcome] if isinstance(outcome, str) else outcome
-    known = [row.code for row in finding.outcomes]
-    for word in given:
-        if word not in known:
-            return Flaw(
-                place,
-                f"'{finding.title}' has no outcome '{word[:64]}'; it has {', '.join(known)}.",
-                nearest(word, known),
-            )
-        if word not in model.findings[code].rows:
-            return Flaw(
-                place, f"'{finding.title}' cannot be '{word}' on this motor, connection and compressor type."
-            )
-    return Flaw(place, "An outcome is named twice.")
-
-
 def _flaws(raw: Any, compiled: CompiledTable) -> Iterator[Flaw]:
     """Every flaw of a value that is not a case by shape."""
     if not isinstance(raw, dict):
@@ -246,7 +198,7 @@ def _flaws(raw: Any, compiled: CompiledTable) -> Iterator[Flaw]:
     evidence = raw.get("evidence")
     if isinstance(evidence, list):
         named = [exhibit.get("finding") if isinstance(exhibit, dict) else None for exhibit in evidence[:50]]
-        yield from _exhibit_words([code if _is_code(code) else None for code in named], compiled)
+        yield from exhibit_words([code if _is_code(code) else None for code in named], compiled)
 
 
 def member_flaws(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str = "") -> Iterator[Flaw]:
@@ -258,7 +210,7 @@ def member_flaws(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str
         if field.required and field.name not in raw:
             yield Flaw(f"{place}/{field.name}", "This member is required.")
     for name, value in raw.items():
-        here = f"{place}/{_escaped(name)}"
+        here = f"{place}/{escaped(name)}"
         if name not in known:
             unknown += 1
             # To look for what was meant costs the most, and nobody is told of more.
@@ -271,11 +223,11 @@ def member_flaws(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str
         elif isinstance(value, dict) and (quantity := _quantity(shape, name)) is not None:
             yield from member_flaws(value, quantity, here)
         elif not (shape is Case and name == "observations" and isinstance(value, dict) and len(value) <= 200):
-            yield from _value_flaw(value, shape, name, here)
+            yield from _value_flaws(value, shape, name, here)
 
 
 def _is_code(value: Any) -> bool:
-    return isinstance(value, str) and not any(_value_flaw(value, Exhibit, "finding", ""))
+    return isinstance(value, str) and not any(_value_flaw(value, *_holder(Exhibit, "finding"), ""))
 
 
 def _exhibits(values: list[Any], place: str) -> Iterator[Flaw]:
@@ -295,6 +247,23 @@ def _holder(shape: type[msgspec.Struct], name: str) -> tuple[type[msgspec.Struct
     return msgspec.defstruct(f"{shape.__name__}_{name}", [("value", hint)]), hint
 
 
+@cache
+def _item_holder(shape: type[msgspec.Struct], name: str) -> tuple[type[msgspec.Struct], Any] | None:
+    """The same for one item of a member that is a list; None for any other."""
+    hint = _item_of(_holder(shape, name)[1])
+    return (
+        None
+        if hint is None
+        else (msgspec.defstruct(f"{shape.__name__}_{name}_item", [("value", hint)]), hint)
+    )
+
+
+def _item_of(hint: Any) -> Any:
+    if get_origin(hint) is list:
+        return get_args(hint)[0]
+    return next((item for arm in get_args(hint) if (item := _item_of(arm)) is not None), None)
+
+
 def _quantity(shape: type[msgspec.Struct], name: str) -> type[msgspec.Struct] | None:
     """The struct of a member that is a measurement with a unit, or a set of them."""
     return _struct_of(_holder(shape, name)[1])
@@ -307,8 +276,24 @@ def _struct_of(hint: Any) -> type[msgspec.Struct] | None:
     )
 
 
-def _value_flaw(value: Any, shape: type[msgspec.Struct], name: str, place: str) -> Iterator[Flaw]:
-    holder, hint = _holder(shape, name)
+def _value_flaws(value: Any, shape: type[msgspec.Struct], name: str, place: str) -> Iterator[Flaw]:
+    """The flaw of a member's value; of a list its length's, and each item's if it is not too long."""
+    if shape is Unit and name in SAYS_THE_KIND and isinstance(value, str) and value in NOT_COVERED:
+        yield Flaw(place, NOT_COVERED_TEXT)
+        return
+    found = list(_value_flaw(value, *_holder(shape, name), place))
+    item_holder = _item_holder(shape, name)
+    if found and item_holder is not None and isinstance(value, list) and len(value) <= MOST_ITEMS:
+        found = [flaw for flaw in found if flaw.pointer == place]
+        found += [
+            flaw
+            for index, each in enumerate(value)
+            for flaw in _value_flaw(each, *item_holder, f"{place}/{index}")
+        ]
+    yield from found
+
+
+def _value_flaw(value: Any, holder: type[msgspec.Struct], hint: Any, place: str) -> Iterator[Flaw]:
     try:
         msgspec.convert({"value": value}, holder)
     except msgspec.ValidationError as error:
@@ -334,8 +319,6 @@ _NUMBER_AS_TEXT = re.compile(r"([<>]? ?)(-?[0-9]{1,12})(?:([.,])([0-9]{1,12}))?"
 def _explained(detail: str, wrong: Any, hint: Any) -> tuple[str, str | None]:
     """What is wrong with a value, and what was likely meant."""
     words = _literals(hint)
-    if isinstance(wrong, str) and wrong in NOT_COVERED:
-        return NOT_COVERED_TEXT, None
     if isinstance(wrong, str) and words:
         return f"'{wrong[:64]}' is none of {', '.join(words)}.", nearest(wrong, words)
     number = _NUMBER_AS_TEXT.fullmatch(wrong) if isinstance(wrong, str) and _takes_number(hint) else None
@@ -375,16 +358,16 @@ def _pointer(path: str) -> str:
 def _observation_flaws(observations: dict[str, Any], unit: Any, compiled: CompiledTable) -> Iterator[Flaw]:
     model = compiled.model_for(_machine_kind(unit))
     for code, outcome in list(observations.items())[:200]:
-        place = f"/observations/{_escaped(code)}"
-        wrong = list(_value_flaw({code: outcome}, Case, "observations", ""))
+        place = f"/observations/{escaped(code)}"
+        wrong = list(_value_flaw({code: outcome}, *_holder(Case, "observations"), ""))
         if wrong and code in compiled.table.findings:
             yield Flaw(place, "An outcome is a code, or a list of codes that could not be told apart.")
         elif wrong:
             yield Flaw(
                 place, f"The rule table has no finding '{code[:64]}'.", nearest(code, compiled.table.findings)
             )
-        elif not _known(code, outcome, model, compiled):
-            yield _word_flaw(code, outcome, model, compiled)
+        else:
+            yield from word_flaws(code, outcome, model, compiled)
 
 
 def _machine_kind(unit: Any) -> MachineKind:
@@ -400,21 +383,7 @@ def _machine_kind(unit: Any) -> MachineKind:
         return None, None, None
 
 
-def _known(code: str, outcome: str | list[str], model: MachineModel, compiled: CompiledTable) -> bool:
-    if ("finding", None, code) in compiled.retired:
-        return True
-    given = [outcome] if isinstance(outcome, str) else outcome
-    possible = model.findings[code].rows if code in model.findings else {}
-    return len(set(given)) == len(given) and all(
-        word in possible or ("outcome", code, word) in compiled.retired for word in given
-    )
-
-
 def _literals(hint: Any) -> list[str]:
     if get_origin(hint) is Literal:
         return [str(value) for value in get_args(hint)]
     return [value for part in get_args(hint) for value in _literals(part)]
-
-
-def _escaped(name: str) -> str:
-    return name.replace("~", "~0").replace("/", "~1")

@@ -19,14 +19,18 @@ MOST_QUOTED = 200
 MOST_TOLD = 16_384
 """Characters of all pointers, quotes and details together."""
 
+DEPTH = 2
+"""Names of the pointer of what is left out: a member of a part of the case, an observation, an exhibit."""
+
 THE_UNIT = ("", "/unit", "/unit/compressor_type", "/unit/motor")
 
 
 def parse_case_leniently(
     raw: Any, compiled: CompiledTable, impossibility_check: ImpossibilityCheck | None = None
 ) -> ParsedCase:
-    """The case without what is wrong with it, each left-out member named. Raises `BadCase` where no unit can
-    be read.
+    """The case without what is wrong with it, each left-out member named.
+
+    Raises `BadCase` for what is no object, where no unit can be read, and for a machine that is not covered.
     """
     left_out: list[LeftOut] = []
     sent = raw
@@ -49,7 +53,7 @@ def _without(raw: Any, error: BadCase, left_out: list[LeftOut]) -> dict[str, Any
         raise error
     copy = {name: part.copy() if isinstance(part, dict | list) else part for name, part in raw.items()}
     for flaw in _together(_whole(flaw) for flaw in places.values()):
-        _remove(copy, _names(flaw.pointer)[:2])
+        _remove(copy, _names(flaw.pointer))
         left_out.append(_left_out(raw, flaw) if len(left_out) < MOST_FLAWS else LeftOut("", "", ""))
     if isinstance(copy.get("evidence"), list):
         copy["evidence"] = [exhibit for exhibit in copy["evidence"] if exhibit is not None]
@@ -86,14 +90,19 @@ def _left_out(raw: Any, flaw: Flaw) -> LeftOut:
 
 
 def _whole(flaw: Flaw) -> Flaw:
-    """The flaw as that of the member that is left out: a measurement goes as a whole, for its value means
-    nothing without its unit.
+    """The flaw as that of what is left out: a measurement goes as a whole, for its value means nothing
+    without its unit. What was meant by a word within is no suggestion for the whole.
     """
     names = flaw.pointer.split("/")
-    if names[1:2] not in (["readings"], ["unit"]) or len(names) < 4:
+    if len(names) <= 1 + DEPTH:
         return flaw
-    within = "/".join(names[3:])
-    return Flaw("/".join(names[:3]), f"{within}: {flaw.detail}", flaw.suggestion)
+    within = "/".join(names[1 + DEPTH :])
+    meant = (
+        f"{flaw.detail.removesuffix('.')}; '{flaw.suggestion}' was probably meant."
+        if flaw.suggestion
+        else flaw.detail
+    )
+    return Flaw("/".join(names[: 1 + DEPTH]), f"{within}: {meant}")
 
 
 def _bounded(left_out: list[LeftOut]) -> list[LeftOut]:

@@ -18,10 +18,10 @@ from coldcase.web.services import services
 
 PREFER = Header(
     "Prefer",
-    "`handling=lenient` (RFC 7240): what is wrong is left out and named in `left_out`, a measurement "
-    "as a whole; refused is only what is"
-    " no JSON object, has no readable `unit`, `unit.compressor_type` or `unit.motor`, or is a machine "
-    "that is not covered.",
+    "`handling=lenient` (RFC 7240): what is wrong is left out and named in `left_out`, an observation, a "
+    "measurement or an exhibit as a whole. Refused is then only what is no JSON object, has no readable "
+    "`unit`, `unit.compressor_type` or `unit.motor` (a misspelt one too), or is a machine that is not "
+    "covered; other problems than `bad_case` stay.",
 )
 APPLIED = Header("Preference-Applied", "Says that the case was read leniently.")
 IDEMPOTENCY_KEY = Header(
