@@ -1,9 +1,12 @@
 """The running service behind a real socket, on a database of the run's own."""
 
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass
+from typing import Any
 
 import httpx
+import msgspec
 import psycopg
 import pytest
 from uuid_utils import compat
@@ -12,6 +15,7 @@ from coldcase.clock import now
 from coldcase.db import keys
 from coldcase.db.engine import run_once
 from coldcase.settings import Settings
+from tests.contract.peers import QUICK, Peer
 from tests.serving import in_thread
 
 EVERY_SCOPE = ("decisions:write", "decisions:read", "verdicts:write", "audit:read", "tables:read", "preview")
@@ -61,3 +65,26 @@ def http(live) -> Iterator[httpx.Client]:
         base_url=live.address, headers=live.authorization, trust_env=False, timeout=20
     ) as client:
         yield client
+
+
+@pytest.fixture(scope="module")
+def peers(live) -> Iterator[Any]:
+    """Makes services with limits and settings of their own."""
+    with ExitStack() as stack:
+
+        def make(limits: dict[str, Any] | None = None, routes: tuple[Any, ...] = (), **settings: Any) -> Peer:
+            chosen = Settings(
+                database_url=live.service_url, warm_properties=False, **{"drain_seconds": 2, **settings}
+            )
+            quick = msgspec.structs.replace(QUICK, **(limits or {}))
+            server, host, port = stack.enter_context(in_thread(chosen, limits=quick, extra_routes=routes))
+            peer = Peer(host, port, live.authorization["Authorization"].encode(), server)
+            stack.callback(lambda: [connection.close() for connection in peer.open])
+            return peer
+
+        yield make
+
+
+@pytest.fixture(scope="module")
+def peer(peers) -> Peer:
+    return peers()

@@ -30,7 +30,12 @@ RECORDER = (
 KEYS = ("tests/web/test_api_key_cache.py", "tests/web/test_access.py")
 WATCHING = ("tests/db/test_change_listener.py", "tests/web/test_access.py")
 FROZEN = ("tests/web/test_frozen_network.py",)
-HTTP = ("tests/contract/test_limits.py", "tests/contract/test_connections.py")
+HTTP = (
+    "tests/contract/test_limits.py",
+    "tests/contract/test_unread.py",
+    "tests/contract/test_http.py",
+    "tests/contract/test_connections.py",
+)
 CACHE = ("tests/web/test_answer_cache.py",)
 
 IN_ORDER = """\
