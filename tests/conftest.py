@@ -32,7 +32,12 @@ class Database:
 @pytest.fixture(scope="session", autouse=True)
 def _clean_environment() -> Iterator[None]:
     """A developer's own settings must not decide a test."""
-    ours = {name: os.environ.pop(name) for name in list(os.environ) if name.startswith("COLDCASE_")}
+    # Without compiled files each of the hundred processes that tests start would compile the service anew.
+    ours = {
+        name: os.environ.pop(name)
+        for name in list(os.environ)
+        if name.startswith("COLDCASE_") or name == "PYTHONDONTWRITEBYTECODE"
+    }
     yield
     os.environ.update(ours)
 

@@ -49,8 +49,7 @@ def test_what_was_in_it_is_there_again(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "name",
-    ["cold & warm? 100%+#é", "one,two", "long" * 30, '$(touch pwned) `touch pwned` "quoted" \\ o\'clock'],
+    "name", ["cold & warm? 100%+#é, one", "long" * 30, '$(touch pwned) `touch pwned` "quoted" \\ o\'clock']
 )
 def test_any_folder_will_do(tmp_path, name):
     with Embedded.start(tmp_path / name) as server:
@@ -136,7 +135,7 @@ def test_a_server_that_was_killed_just_before_it_is_stopped_is_not_waited_for(tm
 def test_a_keeper_starts_a_killed_server_again_as_often_as_need_be(tmp_path, monkeypatch):
     monkeypatch.setattr(embedded, "LOOK_S", 0.05)
     with Embedded.start(tmp_path, settings={"work_mem": "7MB"}) as server, server.kept_running():
-        for _ in range(3):
+        for _ in range(2):
             pid = kill(server)
             until = time.monotonic() + 120
             while server_process.process_id(server.folder) in {pid, None} or not embedded.is_running(

@@ -457,5 +457,6 @@ def _pattern(per_hundred: dict[str, float], background: float, causes: tuple[str
 @lru_cache(maxsize=TEN_THOUSAND)
 def hundredths(share: float) -> int:
     """A share of 100 as whole hundredths, read as the decimal that a person wrote."""
-    # A table holds a few hundred different shares, each for dozens of kinds of machine: kept, they halve the time to compile it.
+    # A table holds a few hundred different shares, each in twenty models: kept, they halve the time to make
+    # those.
     return millionths(share) * TEN_THOUSAND // 10**8
