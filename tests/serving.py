@@ -71,7 +71,7 @@ def serving(database_url: str, **settings: str) -> Iterator[Process]:
 def make_key(owner_url: str, *scopes: str, client: str = "Tern Haven") -> str:
     """The secret of a new key."""
     secret = keys.new_secret()
-    values = {
+    values: dict[str, Any] = {
         "client_name": client,
         "person": None,
         "scopes": scopes,

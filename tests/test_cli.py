@@ -184,7 +184,7 @@ def test_an_account_without_a_name_can_use_a_server_by_url(monkeypatch):
         raise KeyError("getpwuid(): uid not found: 54321")
 
     monkeypatch.setattr("getpass.getuser", nameless)
-    assert re.fullmatch(r"command line, user id \d+@.+", database.command_line_actor().remote)
+    assert re.fullmatch(r"command line, user id \d+@.+", database.command_line_actor().remote or "")
 
 
 def test_a_sound_rule_table_is_named_by_its_digest(capsys, tmp_path):
@@ -443,7 +443,9 @@ def test_serve_starts_its_killed_database_again_and_says_meanwhile_that_it_canno
         for _ in range(2):
             # While the lock is held it cannot be started again.
             with data_folder.exclusively(tmp_path):
-                os.kill(server_process.process_id(tmp_path), signal.SIGKILL)
+                pid = server_process.process_id(tmp_path)
+                assert pid is not None
+                os.kill(pid, signal.SIGKILL)
                 until(lambda: not ready(http))
                 refused = http.post("/v1/classifications", json=MOISTURE, headers=key)
                 assert (refused.status_code, refused.json()["type"]) == (503, "/problems/store_away")

@@ -7,6 +7,7 @@ import random
 import time
 from collections import Counter
 from collections.abc import Iterator
+from pathlib import Path
 
 import psycopg
 
@@ -71,7 +72,7 @@ async def retry(port: int, secret: str, kept: Kept) -> list[str]:
         )
         if answer.status != 200 or answer.headers.get(b"answer-repeated") != b"true":
             wrong[
-                f"a retry got {answer.status}, Answer-Repeated {answer.headers.get(b'answer-repeated')}"
+                f"a retry got {answer.status}, Answer-Repeated {answer.headers.get(b'answer-repeated')!r}"
             ] += 1
         elif hashlib.sha256(answer.body).digest() != told.sha256:
             wrong["a retry got other bytes"] += 1
@@ -93,7 +94,7 @@ async def retry(port: int, secret: str, kept: Kept) -> list[str]:
 class _Killer:
     """Each way of killing, in turn; `slowest` is how long recording took to come back after each."""
 
-    def __init__(self, service: Service, folder: object) -> None:
+    def __init__(self, service: Service, folder: Path) -> None:
         self.service, self.folder = service, folder
         self.done: Counter[str] = Counter()
         self.slowest: dict[str, float] = {}
@@ -145,9 +146,7 @@ def kills(stage: Stage, seconds: float) -> Iterator[Outcome]:
             service.stop()
 
 
-def _outcomes(
-    service: Service, folder: object, secret: str, killer: _Killer, kept: Kept
-) -> Iterator[Outcome]:
+def _outcomes(service: Service, folder: Path, secret: str, killer: _Killer, kept: Kept) -> Iterator[Outcome]:
     with Embedded.start(folder) as server:
         wrong = compare(plain(server.url(embedded.SUPERUSER)), kept)
     ways = ", ".join(f"{count} x {way}" for way, count in killer.done.items())

@@ -7,7 +7,9 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
+import httpx
 import psycopg
 from uuid_utils import compat
 
@@ -30,7 +32,7 @@ SEAL_SECONDS = 2.0
 def make_key(owner_url: str) -> tuple[str, Callable[[], object]]:
     """The secret of a new key, and a function that revokes it."""
     secret, id_ = keys.new_secret(), compat.uuid7()
-    given = {
+    given: dict[str, Any] = {
         "client_name": "Tern Haven",
         "person": None,
         "scopes": EVERY_SCOPE,
@@ -108,7 +110,7 @@ def network(stage: Stage, seconds: float) -> Iterator[Outcome]:
 CASE = {"unit": {"compressor_type": "scroll", "motor": "three_phase"}}
 
 
-def _timed(call: Callable[[], object]) -> tuple[float, int]:
+def _timed(call: Callable[[], httpx.Response]) -> tuple[float, int]:
     began = time.monotonic()
     answer = call()
     return time.monotonic() - began, answer.status_code
@@ -155,7 +157,7 @@ def _silence(
 def _afterwards(
     service: Service,
     owner_url: str,
-    late: object,
+    late: httpx.Client,
     revoke: Callable[[], object],
     calls: Sequence[Call],
     thawed: float,
@@ -279,7 +281,7 @@ def _copy(source: str, target: str) -> str:
     return target
 
 
-def _same_owner(source: object, target: object) -> None:
+def _same_owner(source: Path, target: Path) -> None:
     """As root: the copy belongs to whom the original belongs to."""
     for path in [target, *target.rglob("*")]:
         original = source / path.relative_to(target)

@@ -136,7 +136,7 @@ def overload(stage: Stage, seconds: float) -> Iterator[Outcome]:
             time.sleep(seconds)
             told: Told = callers.finish()
         with service.client(secret) as ordinary:
-            sent = {"content": case("after"), "headers": {"Content-Type": "application/json"}}
+            sent: dict[str, Any] = {"content": case("after"), "headers": {"Content-Type": "application/json"}}
             back = wait_for(
                 lambda: ordinary.post("/v1/classifications", **sent).status_code == 201, 20, every=0.02
             )

@@ -64,7 +64,7 @@ class Connection:
                 try:
                     answer = await self._exchange(sent)
                 except (ConnectionError, asyncio.IncompleteReadError) as error:
-                    if not self._used or getattr(error, "partial", b""):
+                    if not self._used or getattr(error, "partial", None):
                         raise
                     self.close()
                     answer = await self._exchange(sent)

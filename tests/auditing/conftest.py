@@ -13,7 +13,7 @@ from sqlalchemy.pool import NullPool
 
 from coldcase.app import create_app
 from coldcase.auditing import sealing, verifying
-from coldcase.auditing.verifying import Verification
+from coldcase.auditing.verification import Verification
 from coldcase.cli import main
 from coldcase.db import embedded
 from coldcase.db.engine import driver_url
@@ -118,8 +118,8 @@ async def _fill(made: Ledger) -> None:
             given = {"cause": "moisture", "basis": "teardown", "note": "copper on the journals"}
             told = await caller.post(f"/v1/decisions/{made.ids[-1]}/verdicts", json=given)
             made.verdicts.append(UUID(told.json()["id"]))
-        for client in running.open:
-            await client.aclose()
+        for opened in running.open:
+            await opened.aclose()
     # The service has sealed from its start to its end; the tests' seals are of a known size.
     made.harm("DELETE FROM audit_seal_member", "DELETE FROM audit_seal")
     sealed = [await made.seal(most=4), await made.seal(most=4), await made.seal()]

@@ -10,7 +10,6 @@ from pathlib import Path
 import psycopg
 import pytest
 
-from coldcase.auditing import archiving
 from coldcase.db import archive as store
 from coldcase.db.recorder import Recorder
 from tests.auditing.conftest import plain
@@ -182,7 +181,7 @@ def test_file_and_folder_are_on_the_disk_before_the_year_goes(
         done.append("taken out")
         return await take_out(*args, **options)
 
-    monkeypatch.setattr(archiving.os, "fsync", synced)
+    monkeypatch.setattr("os.fsync", synced)
     monkeypatch.setattr(store, "take_out", taken)
     assert command("archive", str(year), "--to", str(tmp_path), "--drop")[0] == 0
     assert done == [str(tmp_path / f"decisions-{year}.ndjson.gz"), str(tmp_path), "taken out"]

@@ -1,6 +1,7 @@
 """Whatever is done to keys, clients, or what guards the record, is named by a verification."""
 
 import asyncio
+from typing import Any
 from uuid import UUID
 
 import psycopg
@@ -368,7 +369,7 @@ def test_they_are_the_same_on_the_oldest_server_there_is(monkeypatch):
 
 def test_a_key_made_by_the_command_is_told_by_its_event(ledger):
     secret = keys.new_secret()
-    values = {
+    values: dict[str, Any] = {
         "client_name": "Ice Store",
         "person": "bench",
         "scopes": ["preview"],

@@ -12,6 +12,7 @@ import structlog
 from uuid_utils.compat import uuid7
 
 from coldcase.auditing import sealing
+from coldcase.auditing.proving import Trees
 from coldcase.auditing.sealing import BEFORE_FIRST_SEAL, Sealer, head_members, record_leaf
 from coldcase.db import decisions, seals, verification
 from coldcase.db.seals import Seal
@@ -98,7 +99,7 @@ async def test_a_decision_under_a_seal_of_the_first_format_is_still_proven(ledge
     first = await seal_as_the_first_releases_did(ledger)
     async with ledger.engine.begin() as conn:
         await decisions.view_as(conn, 1)
-        proof = await sealing.inclusion(conn, ledger.ids[2], sealing.Trees())
+        proof = await sealing.inclusion(conn, ledger.ids[2], Trees())
     assert (proof.head, "format" in proof.leaf) == (first.head.hex(), False)
 
 

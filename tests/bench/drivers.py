@@ -29,7 +29,7 @@ def rows(count: int) -> list[tuple[object, ...]]:
     """Decisions as they are recorded, with an answer of 8 KiB."""
     case = next(iter(demo_cases().values())).case
     text = repr(case)
-    made = []
+    made: list[tuple[object, ...]] = []
     for _ in range(count):
         id_ = uuid7()
         digest = hashlib.sha256(text.encode()).digest()

@@ -47,7 +47,7 @@ class Live:
 def live(make_database, _migrated) -> Iterator[Live]:
     database = make_database(_migrated)
     secret = keys.new_secret()
-    values = {
+    values: dict[str, Any] = {
         "client_name": "Tern Haven",
         "person": None,
         "scopes": EVERY_SCOPE,

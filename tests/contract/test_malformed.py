@@ -9,6 +9,7 @@ import pytest
 from coldcase.web.problems import PROBLEM_KINDS
 
 _spec = importlib.util.spec_from_file_location("malformed", Path(__file__).with_name("malformed.py"))
+assert _spec is not None
 malformed = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(malformed)
 

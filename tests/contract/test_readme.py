@@ -21,6 +21,9 @@ README = (ROOT / "README.md").read_text()
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 
 
+IN_PYTHON = re.search(r"<!-- the same in Python -->\n```python\n(.*?)```", README, re.DOTALL)[1]
+
+
 def block(title: str):
     return json.loads(re.search(rf"<!-- {title} -->\n```json\n(.*?)```", README, re.DOTALL)[1])
 
@@ -97,7 +100,10 @@ def test_the_example_works_as_it_is_printed(tmp_path):
         port = free.getsockname()[1]
     environ = {name: text for name, text in os.environ.items() if not name.startswith("COLDCASE_")}
     environ |= {"PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}", "COLDCASE_PORT": str(port)}
-    script = f"{example.replace('localhost:8000', f'localhost:{port}')}\nkill %1; wait %1"
+    (tmp_path / "ask.py").write_text(IN_PYTHON.replace("localhost:8000", f"localhost:{port}"))
+    script = (
+        f"{example.replace('localhost:8000', f'localhost:{port}')}\necho; python ask.py\nkill %1; wait %1"
+    )
 
     done = subprocess.run(
         ["bash", "-mc", script], cwd=tmp_path, env=environ, capture_output=True, text=True, check=False
@@ -105,11 +111,27 @@ def test_the_example_works_as_it_is_printed(tmp_path):
 
     assert done.returncode == 0, done.stderr
     shown = block("part of the answer")
-    assert {name: json.loads(done.stdout)[name] for name in ("cause", "status", "confidence")} == {
+    told, in_python = done.stdout.strip().rsplit("\n", 1)
+    assert in_python == f"{shown['cause']} {shown['status']} {shown['confidence']}"
+    assert {name: json.loads(told)[name] for name in ("cause", "status", "confidence")} == {
         name: shown[name] for name in ("cause", "status", "confidence")
     }
     with pytest.raises(ConnectionRefusedError), socket.create_connection(("127.0.0.1", port)):
         pass
+
+
+def test_each_example_is_one_that_is_run():
+    """Operating is done by `tests/auditing/test_operating.py`, the two commands by `.ci/run`."""
+    operating = README.split("## Operate it for years")[1].split("\n## ")[0]
+    gate = (ROOT / ".ci/run").read_text()
+    commands = [line for line in README.splitlines() if line.startswith("python3 -m venv ")]
+
+    assert re.findall(r"```python\n(.*?)```", README, re.DOTALL) == [IN_PYTHON]
+    for shell in re.findall(r"```sh\n(.*?)```", README, re.DOTALL):
+        assert shell in operating or shell.startswith("export PATH=") or shell.strip() in commands
+    assert len(commands) == gate.count("eval \"$(grep '^python3 -m venv ") == 2
+    assert "```python" not in DEVELOPERS
+    assert "curl" not in DEVELOPERS
 
 
 def test_the_lock_holds_every_package_to_one_version():

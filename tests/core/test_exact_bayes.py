@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sklearn.naive_bayes import CategoricalNB  # type: ignore[import-untyped]
+from sklearn.naive_bayes import CategoricalNB
 
 from coldcase.core.rule_table import UNLISTED, RuleTable, from_document
 from tests.core.tables import (

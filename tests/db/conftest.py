@@ -10,7 +10,8 @@ from sqlalchemy.ext.asyncio import create_async_engine
 from sqlalchemy.pool import NullPool
 from uuid_utils.compat import uuid7
 
-from coldcase.db.recorder import NewDecision, Recorder
+from coldcase.db.decision_batch import NewDecision
+from coldcase.db.recorder import Recorder
 
 
 def fingerprint(case: bytes) -> bytes:

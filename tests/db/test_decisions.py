@@ -1,6 +1,7 @@
 """Searching the record: each filter, pages that stay in place while rows arrive, and who sees what."""
 
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 from sqlalchemy import text
@@ -20,7 +21,7 @@ OURS, THEIRS = 1, 2
 async def decided(recorder, new_decision, as_owner):
     """Six decisions of ours, one a day, and one of theirs; by name."""
     as_owner.execute("INSERT INTO client (name) VALUES ('Tern Haven'), ('Butter Store')")
-    differ = {
+    differ: dict[str, dict[str, Any]] = {
         "plain": {},
         "cause": {"cause": "liquid_floodback"},
         "status": {"status": "provisional"},

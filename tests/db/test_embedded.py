@@ -100,6 +100,7 @@ def test_a_temporary_one_leaves_no_folder():
 
 def kill(server):
     pid = server_process.process_id(server.folder)
+    assert pid is not None
     os.kill(pid, signal.SIGKILL)
     return pid
 
@@ -112,6 +113,7 @@ def test_a_killed_server_is_started_again_by_the_next_command_even_if_nobody_has
         "import os, pathlib; from coldcase.db.embedded import Embedded; "
         f"Embedded.start(pathlib.Path({str(tmp_path)!r})); os._exit(9)"
     )
+    server: Embedded | None
     if by == "this process":
         server = Embedded.start(tmp_path)
     else:

@@ -15,7 +15,7 @@ import structlog
 from coldcase.db import data_folder, embedded, server_programs
 from coldcase.db.embedded import Embedded
 from coldcase.db.local_files import private_folder, root_folder
-from coldcase.errors import DataDirUnusable, NoEmbeddedDatabase
+from coldcase.errors import ColdcaseError, DataDirUnusable, NoEmbeddedDatabase
 
 NOBODY = 65534
 as_root = pytest.mark.skipif(
@@ -187,9 +187,9 @@ def test_nobody_can_hold_the_locks_of_a_data_folder(tmp_path):
 def test_a_hung_command_holds_up_others_for_a_while_only(tmp_path, monkeypatch):
     monkeypatch.setattr(data_folder, "LONGEST_LOCK_WAIT_S", 0.3)
     with Embedded.start(tmp_path / "data") as server, data_folder.exclusively(server.folder):
-        with pytest.raises(embedded.ColdcaseError, match=r"start\.lock has been locked"):
+        with pytest.raises(ColdcaseError, match=r"start\.lock has been locked"):
             Embedded.start(tmp_path / "data")
-        with pytest.raises(embedded.ColdcaseError, match=r"start\.lock has been locked"):
+        with pytest.raises(ColdcaseError, match=r"start\.lock has been locked"):
             Embedded.find(tmp_path / "data")
 
 

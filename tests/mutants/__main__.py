@@ -24,6 +24,7 @@ from tests.mutants.changes import CHANGES, Change
 
 ROOT = Path(__file__).parents[2]
 COPIED = (
+    ".ci",
     "service",
     "migrations",
     "tests",

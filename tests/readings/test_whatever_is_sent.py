@@ -118,7 +118,8 @@ def sound(case, table):
     impossible_values(case)
     found = derive(case, table)
     machine = machine_of(case.unit)
-    assert all(isinstance(value.value, str) or math.isfinite(value.value) for value in found.values)
+    figures = [value.value for value in found.values if not isinstance(value.value, str)]
+    assert all(figure is not None and math.isfinite(figure) for figure in figures)
     for code, outcomes in found.outcomes.items():
         finding = table.findings[code]
         rows = {row.code: row for row in finding.outcomes}

@@ -88,7 +88,7 @@ def filled(rows: int) -> Iterator[Filled]:
     with embedded.temporary(shared_buffers="512MB", max_wal_size="4GB") as server:
         migrating.upgrade(server.owner_url)
         secret = keys.new_secret()
-        given = {
+        given: dict[str, Any] = {
             "client_name": "Tern Haven",
             "person": None,
             "scopes": SCOPES,

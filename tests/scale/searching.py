@@ -26,7 +26,7 @@ def searches(rows: int, chance: random.Random) -> dict[str, DecisionFilter]:
     """One search for each filter, with a value drawn at random."""
     n = chance.randrange(rows)
     moment = START + timedelta(seconds=15 * n)
-    month = {"from_": moment - timedelta(days=30), "to": moment}
+    month: dict[str, Any] = {"from_": moment - timedelta(days=30), "to": moment}
     return {
         "nothing": DecisionFilter(client_id=1),
         "cause": DecisionFilter(

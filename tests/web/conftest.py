@@ -46,7 +46,7 @@ class Service:
         expires_at: datetime | None = None,
     ) -> tuple[str, Any]:
         secret = keys.new_secret()
-        values = {
+        values: dict[str, Any] = {
             "client_name": client,
             "person": person,
             "scopes": scopes or EVERY_SCOPE,

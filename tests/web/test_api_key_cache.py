@@ -2,6 +2,7 @@
 
 import asyncio
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 from uuid_utils.compat import uuid7
@@ -25,7 +26,7 @@ class CacheWithClocks(ApiKeyCache):
 
     def holds(self, *secrets: str, expires_at: datetime | None = None) -> None:
         """Knows these keys and no others."""
-        made = {
+        made: dict[str, Any] = {
             "client_id": 1,
             "client": "Tern Haven",
             "person": None,

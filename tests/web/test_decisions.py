@@ -60,7 +60,8 @@ async def test_all_that_is_asked_must_match(clerk, query, found):
 
 
 async def test_pages_follow_the_link_to_the_end(clerk):
-    found, place = [], "/v1/decisions?limit=2&refrigerant=R-134a"
+    found = []
+    place: str | None = "/v1/decisions?limit=2&refrigerant=R-134a"
     while place:
         page = await clerk.get(place)
         found += [row["job_ref"] for row in page.json()["items"]]
