@@ -173,14 +173,8 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
             transaction=reading,
             audit_transaction=auditing,
             verifying=asyncio.Lock(),
-            places=Shares(
-                client_share(settings.most_in_flight, settings.client_share), "requests in flight", say
-            ),
-            exports=Exports(
-                exporting,
-                at_once=EXPORTS_AT_ONCE,
-                shares=Shares(client_share(EXPORTS_AT_ONCE, settings.client_share), "exports running", say),
-            ),
+            places=_shares(settings.most_in_flight, settings, "requests in flight", say),
+            exports=_exports(exporting, settings, say),
             trees=Trees(),
             metrics=metrics,
             metrics_open=settings.metrics == "open",
@@ -193,6 +187,15 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         gc.freeze()
         await sealer.start()
         yield
+
+
+def _shares(whole: int, settings: Settings, of_what: str, say: ThrottledLog) -> Shares:
+    return Shares(client_share(whole, settings.client_share), of_what, say)
+
+
+def _exports(transaction: Transaction, settings: Settings, say: ThrottledLog) -> Exports:
+    shares = _shares(EXPORTS_AT_ONCE, settings, "exports running", say)
+    return Exports(transaction, at_once=EXPORTS_AT_ONCE, shares=shares)
 
 
 def _readings(

@@ -12,9 +12,10 @@ import msgspec
 
 from coldcase.core.answer import LeftOut
 from coldcase.core.case import Case, Exhibit, Job, OilResults, Opening, Readings, Unit
-from coldcase.core.compiled_table import CompiledTable, MachineKind
+from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import machine_of
 from coldcase.core.labels import LABEL, LABEL_SAYS
+from coldcase.core.machine_model import MachineKind
 from coldcase.core.refrigerant_names import designation_of, is_respelled
 from coldcase.core.suggesting import nearest
 from coldcase.core.unknown_words import escaped, exhibit_words, unknown_words, word_flaws

@@ -6,9 +6,9 @@ from typing import Any, Literal, get_args, get_origin, get_type_hints
 import msgspec
 
 from coldcase.core.case import Opening, Unit
-from coldcase.core.compiled_table import hundredths
 from coldcase.core.conditions import findings_in, necessary, parts
 from coldcase.core.fixed_point import TEN_THOUSAND
+from coldcase.core.machine_model import hundredths
 from coldcase.core.rule_table import (
     COMPRESSOR_TYPES,
     CONNECTIONS,

@@ -10,8 +10,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from coldcase.core.answer import NextCheck
-from coldcase.core.compiled_table import CompiledTable, FindingMatrix, Floats, MachineModel
+from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import MILLION, Ints
+from coldcase.core.machine_model import FindingMatrix, Floats, MachineModel
 from coldcase.core.weighing import Evidence, Weighed, kept
 
 MOST_CHECKS = 5

@@ -3,8 +3,9 @@
 from collections.abc import Iterator, Mapping, Sequence
 
 from coldcase.core.case import Case
-from coldcase.core.compiled_table import CompiledTable, MachineModel
+from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import machine_of
+from coldcase.core.machine_model import MachineModel
 from coldcase.core.suggesting import nearest
 from coldcase.errors import Flaw
 

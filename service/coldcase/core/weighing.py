@@ -14,9 +14,10 @@ import numpy as np
 
 from coldcase.core.answer import Source
 from coldcase.core.case import Case
-from coldcase.core.compiled_table import CompiledTable, MachineModel, OutcomeWeight
+from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import ConditionKey, Observed, findings_in, machine_of
 from coldcase.core.fixed_point import MILLION, Ints, halves_to_even, relative_shares, ten_thousandths
+from coldcase.core.machine_model import MachineModel, OutcomeWeight
 
 
 class Observation(msgspec.Struct, frozen=True, gc=False):
