@@ -5,6 +5,7 @@ from functools import partial
 
 import psycopg
 import pytest
+from sqlalchemy import select
 from sqlalchemy.engine import make_url
 
 from coldcase.auditing import sealing
@@ -12,6 +13,7 @@ from coldcase.clock import now
 from coldcase.core.rule_table import table_digest
 from coldcase.db import embedded, events, keys
 from coldcase.db.events import Actor
+from coldcase.db.tables import api_key
 from coldcase.shipped import starter_table
 from tests.auditing.conftest import SCOPES, cases, plain
 
@@ -80,9 +82,8 @@ async def test_events_of_a_key_name_its_client(service):
         None,
     )
     assert "bench-3" not in str(event)
-    assert (
-        await service.as_owner(lambda conn: keys.key_by_digest(conn, bytes.fromhex(told["secret"]))) is None
-    )
+    known = select(api_key.c.id).where(api_key.c.secret_sha256 == bytes.fromhex(told["secret"]))
+    assert await service.as_owner(lambda conn: conn.scalar(known)) is None
     await service.as_owner(lambda conn: keys.revoke_key(conn, key.id, now=now()))
     office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
     revoked, created = await pages(office, f"/v1/audit-events?subject={key.id}")

@@ -44,7 +44,7 @@ async def test_replicas_that_start_at_once_publish_the_first_table_once(service_
         digest(b'{"n":%d}' % winner),
         b'{"n":%d}' % winner,
     )
-    assert (current.state, current.created_by) == ("published", rule_tables.STARTER)
+    assert (current.state, current.created_by) == ("published", "starter")
 
 
 async def test_a_first_table_under_another_digest_is_refused(service):

@@ -109,16 +109,6 @@ async def revoke_key(conn: AsyncConnection, id_: UUID, *, now: datetime) -> ApiK
     return as_key(row)
 
 
-async def key_by_digest(conn: AsyncConnection, secret_sha256: bytes) -> ApiKey | None:
-    """The key whose secret has this digest. It may be revoked or expired: see `is_good`."""
-    row = (
-        (await conn.execute(select_keys().where(api_key.c.secret_sha256 == secret_sha256)))
-        .mappings()
-        .one_or_none()
-    )
-    return None if row is None else as_key(row)
-
-
 async def good_tokens(conn: AsyncConnection) -> set[bytes]:
     """A token of 17 bytes for each key that is not revoked: its id, and whether its person's label was
     erased.

@@ -13,9 +13,6 @@ from coldcase.errors import NotFound
 TABLES_CHANGED = "coldcase_tables"
 """The channel on which the database tells that a table was drafted, approved, published or withdrawn."""
 
-STARTER = "starter"
-"""Who made the first table, as the database says."""
-
 TableState = Literal["draft", "approved", "published", "withdrawn"]
 STATES: dict[str, TableState] = {
     "draft": "draft",

@@ -6,20 +6,3 @@ MIDPOINTS = {
     150: 150.0,
     220: 220.0, 320: 320.0, 460: 460.0, 680: 680.0, 1000: 1000.0, 1500: 1500.0, 2200: 2200.0, 3200: 3200.0,
 }  # fmt: skip
-
-
-def grade_of(viscosity: float) -> int | None:
-    """The grade that a viscosity in mm2/s at 40 degC falls into, ends included; None between two grades."""
-    # The table prints its ends to two or three digits, so 2.0 and 2.4 belong to grade 2.
-    return next(
-        (
-            grade
-            for grade, middle in MIDPOINTS.items()
-            if _rounded(0.9 * middle) <= viscosity <= _rounded(1.1 * middle)
-        ),
-        None,
-    )
-
-
-def _rounded(value: float) -> float:
-    return round(value, 1) if value < 10 else round(value, 6)

@@ -35,17 +35,6 @@ def scale_number(per_ml: float) -> int:
     return next((number for number, end in enumerate(SCALE_LIMITS) if per_ml <= end), BEYOND)
 
 
-def code_of(per_ml: tuple[float, float, float]) -> ParticleCode:
-    """The code of three counts per mL at 4, 6 and 14 um(c). Raises ValueError where a larger size counts
-    more.
-    """
-    if list(per_ml) != sorted(per_ml, reverse=True):
-        raise ValueError("each size includes the larger ones, so counts do not rise with size")
-    return ParticleCode(
-        (scale_number(per_ml[0]), scale_number(per_ml[1]), scale_number(per_ml[2])), (False, False, False)
-    )
-
-
 def parse_code(text: str) -> ParticleCode | None:
     """A printed code (`20/18/15`, `14/12/>=7`, `>28/25/21`, `-/15/12`, `15/12`), or None where it is none."""
     parts = [part.strip() for part in text.strip().split("/")]
