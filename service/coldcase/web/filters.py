@@ -35,10 +35,10 @@ def order_of(by: Literal["closed_at", "recorded_at"]) -> Order:
 
 def decision_filter(query: msgspec.Struct, key: ApiKey, *, by: Order) -> DecisionFilter:
     """The search that a query asks for, within what the key may see."""
-    given = {
-        name: getattr(query, name)
-        for name in DecisionFilter.__struct_fields__
-        if hasattr(query, name) and name != "by"
-    }
-    given["has_verdict"] = {"true": True, "false": False, None: None}[given.get("has_verdict")]
-    return DecisionFilter(**given, by=by, client_id=None if reads_all(key) else key.client_id)
+    asked = msgspec.structs.asdict(query)
+    given = {name: asked[name] for name in DecisionFilter.__struct_fields__ if asked.get(name) is not None}
+    if "has_verdict" in given:
+        given["has_verdict"] = given["has_verdict"] == "true"
+    given |= {"by": by, "client_id": None if reads_all(key) else key.client_id}
+    # Checked against the types of the search: a query whose member means something else is found out.
+    return msgspec.convert(given, DecisionFilter)
