@@ -17,10 +17,10 @@ from coldcase.core.case import Job
 from coldcase.core.case_reader import ParsedCase
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.db.clock import nanoseconds
-from coldcase.db.decision_batch import NewDecision
 from coldcase.db.recorder import Recorder
 from coldcase.db.waiting import Recorded
 from coldcase.proof.canonical import canonical_json, fingerprint
+from coldcase.proof.decision_columns import NewDecision
 
 CACHED_BYTES = 64 * 1024 * 1024
 """Of answers, by the length of their JSON; in memory they take about as much."""
@@ -126,17 +126,17 @@ async def record_answer(
     at = recorder.clock.now()
     id_ = compat.uuid7(nanoseconds=nanoseconds(at))
     answer = msgspec.structs.replace(answer, id=id_, recorded=True, recorded_at=at)
-    case, text = parsed.case, canonical_json(parsed.raw)
+    case = parsed.case
     new = NewDecision(
         id=id_,
         client_id=client_id,
         recorded_at=at,
-        key=key,
+        idempotency_key=key,
         # By what was sent, so that a retry stays the same case whatever the table has come to say of its
         # words.
         fingerprint=fingerprint(parsed.sent),
-        case=text,
-        answer=encode_answer(answer),
+        case_text=canonical_json(parsed.raw).decode(),
+        answer_text=encode_answer(answer).decode(),
         cause=answer.cause,
         status=answer.status,
         confidence=round(answer.confidence * 10_000),

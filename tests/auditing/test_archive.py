@@ -18,7 +18,7 @@ from coldcase.cli import main
 from coldcase.db import archive
 from coldcase.db.engine import driver_url
 from coldcase.db.events import Actor
-from coldcase.proof.leaves import StoredDecision
+from coldcase.proof.decision_columns import StoredDecision
 from coldcase.settings import Settings
 from tests.auditing.conftest import SCOPES
 from tests.web.conftest import Service
@@ -33,7 +33,9 @@ def year(this_year) -> int:
 @pytest.fixture
 def last_year(ledger, year):
     """Two decisions of last year, with all the rest under one seal."""
-    columns = ", ".join(name for name in StoredDecision._fields if name not in ("id", "xid", "recorded_at"))
+    columns = ", ".join(
+        name for name in StoredDecision.__struct_fields__ if name not in ("id", "xid", "recorded_at")
+    )
     first = f"SELECT first_id_of_year({year}) AS first"
     for number in range(2):
         ledger.harm(
@@ -87,7 +89,7 @@ def test_a_year_goes_into_a_file_and_the_chain_still_holds(ledger, command, last
 
 
 def test_nothing_is_added_to_a_year_that_is_being_archived(ledger, last_year, year):
-    columns = ", ".join(name for name in StoredDecision._fields if name not in ("id", "xid"))
+    columns = ", ".join(name for name in StoredDecision.__struct_fields__ if name not in ("id", "xid"))
 
     async def add_meanwhile() -> None:
         async with create_async_engine(

@@ -1,20 +1,24 @@
 """Archives that never were, and archiving while others read and record."""
 
 import asyncio
+import gzip
 import os
 import time
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+import msgspec
 import psycopg
 import pytest
 
+from coldcase.auditing import archiving
 from coldcase.db import archive as store
 from coldcase.db.recorder import Recorder
 from tests.auditing.conftest import plain
 from tests.auditing.test_archive import last_year, year
 from tests.db.conftest import new_decision
+from tests.proof.test_leaves import DECISION
 
 __all__ = ["last_year", "new_decision", "year"]
 
@@ -24,6 +28,20 @@ EVENT = (
     "'{year}', 'coldcase_owner',"
     ' format(\'{{"count":{count},"dropped":false,"file_sha256":"%s"}}\', encode(sha256(\'x\'), \'hex\')))'
 )
+
+
+LINE_MEMBERS = (
+    "id client_id recorded_at xid idempotency_key fingerprint case_text answer_text cause status confidence "
+    "job_ref circuit closed_at compressor_type refrigerant rule_table engine supersedes"
+)
+
+
+def test_a_line_has_the_members_of_the_first_files_in_their_order(tmp_path):
+    members = archiving._members(DECISION)
+    assert " ".join(members) == LINE_MEMBERS
+    path = tmp_path / "decisions-2026.ndjson.gz"
+    path.write_bytes(gzip.compress(msgspec.json.encode(members)))
+    assert list(archiving.read_rows(path)) == [[DECISION]]
 
 
 def named(ledger, **options) -> dict[str, int]:

@@ -18,7 +18,8 @@ from coldcase.db import decisions, seals, verification
 from coldcase.db.seals import Seal
 from coldcase.db.transactions import transaction
 from coldcase.proof import merkle
-from coldcase.proof.leaves import RECORD_KINDS, StoredDecision, decision_leaf
+from coldcase.proof.decision_columns import StoredDecision
+from coldcase.proof.leaves import RECORD_KINDS, decision_leaf
 from tests.auditing.conftest import plain
 from tests.auditing.test_seals import copy_of
 
@@ -127,10 +128,12 @@ async def test_the_database_and_the_verifier_make_the_same_leaf_of_any_text_and_
         conn.execute(f"UPDATE decision SET {columns}, {times} WHERE id = %s", [*ODD.values(), id_])
     await ledger.seal()
     [(leaf,)] = ledger.ask(f"SELECT leaf FROM audit_seal_member WHERE record = '{id_}'")
-    columns = ", ".join(name + ("::text" if name == "xid" else "") for name in StoredDecision._fields)
+    columns = ", ".join(
+        name + ("::text" if name == "xid" else "") for name in StoredDecision.__struct_fields__
+    )
     [row] = ledger.ask(f"SELECT {columns} FROM decision WHERE id = '{id_}'")
 
-    assert leaf == merkle.leaf_hash(decision_leaf(StoredDecision._make(row)))
+    assert leaf == merkle.leaf_hash(decision_leaf(StoredDecision(*row)))
     assert (await ledger.verify()).good
 
 

@@ -14,7 +14,8 @@ from uuid_utils.compat import uuid7
 from coldcase.auditing import sealing
 from coldcase.db import decisions
 from coldcase.proof.canonical import canonical_json
-from coldcase.proof.leaves import StoredDecision, decision_leaf
+from coldcase.proof.decision_columns import StoredDecision
+from coldcase.proof.leaves import decision_leaf
 
 pytestmark = pytest.mark.anyio
 CHECKER = Path(__file__).parents[2] / "deploy" / "check_inclusion.py"
@@ -39,7 +40,9 @@ async def test_an_untouched_record_is_good_and_all_of_it_is_sealed(ledger):
 
 
 def copy_of(ledger, *, xid: str, recorded_at: str = "recorded_at") -> str:
-    columns = ", ".join(name for name in StoredDecision._fields if name not in ("id", "xid", "recorded_at"))
+    columns = ", ".join(
+        name for name in StoredDecision.__struct_fields__ if name not in ("id", "xid", "recorded_at")
+    )
     return (
         f"INSERT INTO decision (id, xid, recorded_at, {columns})"
         f" SELECT '{uuid7()}', {xid}, {recorded_at}, {columns} FROM decision WHERE id = '{ledger.ids[0]}'"
@@ -239,7 +242,7 @@ async def test_an_older_head_still_stands_for_the_beginning_of_the_chain(ledger)
 
 
 def columns_of(ledger) -> str:
-    return ", ".join(name for name in StoredDecision._fields if name not in ("id", "xid"))
+    return ", ".join(name for name in StoredDecision.__struct_fields__ if name not in ("id", "xid"))
 
 
 async def test_a_transaction_held_open_across_seals_is_sealed_later_and_never_skipped(ledger):
@@ -291,12 +294,14 @@ async def test_one_replica_seals_at_a_time(ledger):
 
 
 async def test_leaves_are_canonical_json(ledger):
-    columns = ", ".join(name + ("::text" if name == "xid" else "") for name in StoredDecision._fields)
+    columns = ", ".join(
+        name + ("::text" if name == "xid" else "") for name in StoredDecision.__struct_fields__
+    )
     for row in ledger.ask(f"SELECT {columns} FROM decision"):
-        odd = StoredDecision._make(row)._replace(
-            job_ref='Tür "7"\\\u2028é\u20ac', circuit="\U0001f9ca/rack\x7f"
+        odd = msgspec.structs.replace(
+            StoredDecision(*row), job_ref='Tür "7"\\\u2028é\u20ac', circuit="\U0001f9ca/rack\x7f"
         )
-        for leaf in (decision_leaf(StoredDecision._make(row)), decision_leaf(odd)):
+        for leaf in (decision_leaf(StoredDecision(*row)), decision_leaf(odd)):
             assert canonical_json(json.loads(leaf)) == leaf
 
 

@@ -10,8 +10,8 @@ from sqlalchemy.ext.asyncio import create_async_engine
 from sqlalchemy.pool import NullPool
 from uuid_utils.compat import uuid7
 
-from coldcase.db.decision_batch import NewDecision
 from coldcase.db.recorder import Recorder
+from coldcase.proof.decision_columns import NewDecision
 
 
 def fingerprint(case: bytes) -> bytes:
@@ -25,12 +25,11 @@ def new_decision():
     def make(**members) -> NewDecision:
         id_ = members.pop("id", None) or uuid7()
         case = members.pop("case", b'{"unit":{"compressor_type":"scroll","motor":"three_phase"}}')
+        answer = members.pop("answer", b'{"id":"%s"}' % str(id_).encode())
         usual = {
             "client_id": 1,
             "recorded_at": datetime.now(UTC),
-            "key": None,
             "fingerprint": fingerprint(case),
-            "answer": b'{"id":"%s"}' % str(id_).encode(),
             "cause": "moisture",
             "status": "coded",
             "confidence": 9312,
@@ -43,7 +42,13 @@ def new_decision():
             "engine": "1.0.0",
             "supersedes": None,
         }
-        return NewDecision(**{**usual, **members, "id": id_, "case": case})
+        sent = {
+            "id": id_,
+            "idempotency_key": members.pop("key", None),
+            "case_text": case.decode(errors="surrogateescape"),
+            "answer_text": answer.decode(errors="surrogateescape"),
+        }
+        return NewDecision(**{**usual, **members, **sent})
 
     return make
 

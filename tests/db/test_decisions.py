@@ -141,8 +141,8 @@ async def test_a_decision_is_found_whole(decided, service):
     await decisions.view_as(service, OURS)
     found = await decisions.find_decision(service, new.id)
     assert (found.case, found.answer, found.fingerprint, found.client) == (
-        new.case,
-        new.answer,
+        new.case_text.encode(),
+        new.answer_text.encode(),
         new.fingerprint,
         "Tern Haven",
     )

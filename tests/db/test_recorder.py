@@ -21,13 +21,13 @@ async def test_what_is_recorded_is_on_record_byte_for_byte(recorder, new_decisio
         case='{"caption":"Stirnfläche  1.50"}'.encode(), answer='{"b":1.50,"a":"\\u0041ü"}'.encode()
     )
     recorded = await recorder.record(new)
-    assert (recorded.id, recorded.answer, recorded.replayed) == (new.id, new.answer, False)
+    assert (recorded.id, recorded.answer, recorded.replayed) == (new.id, new.answer_text.encode(), False)
     row = as_owner.execute(
         "SELECT case_text, answer_text, fingerprint, confidence, at = recorded_at FROM decision"
     ).fetchone()
-    assert (row[0].encode(), row[1].encode(), row[2], row[3], row[4]) == (
-        new.case,
-        new.answer,
+    assert (row[0], row[1], row[2], row[3], row[4]) == (
+        new.case_text,
+        new.answer_text,
         new.fingerprint,
         9312,
         True,

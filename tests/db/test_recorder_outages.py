@@ -167,7 +167,7 @@ async def test_a_batch_that_was_committed_although_its_connection_broke_is_answe
 
     monkeypatch.setattr(connection, "insert", insert_then_break)
     new = new_decision(key="wo-1")
-    assert (await recorder.record(new)).answer == new.answer
+    assert (await recorder.record(new)).answer == new.answer_text.encode()
     assert count(as_owner) == 1
 
 

@@ -9,10 +9,10 @@ import pytest
 from coldcase.auditing.sealing import head_members
 from coldcase.db.seals import Seal
 from coldcase.proof.canonical import canonical_json
+from coldcase.proof.decision_columns import StoredDecision
 from coldcase.proof.leaves import (
     LEAF_MEMBERS,
     RECORD_KINDS,
-    StoredDecision,
     decision_leaf,
     is_as_sent,
     plain_leaf,

@@ -18,7 +18,7 @@ from coldcase.auditing.verification import (
 )
 from coldcase.db import seals, verification
 from coldcase.proof import merkle
-from coldcase.proof.leaves import StoredDecision
+from coldcase.proof.decision_columns import StoredDecision
 
 
 class Archives:

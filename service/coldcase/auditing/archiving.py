@@ -10,9 +10,8 @@ import hashlib
 import os
 from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, get_type_hints
 from uuid import UUID
 
 import msgspec
@@ -26,7 +25,8 @@ from coldcase.db.archive import Erasable
 from coldcase.db.events import Actor
 from coldcase.errors import ColdcaseError
 from coldcase.proof import merkle
-from coldcase.proof.leaves import StoredDecision, decision_leaf
+from coldcase.proof.decision_columns import StoredDecision
+from coldcase.proof.leaves import decision_leaf
 
 LINES_AT_A_TIME = 500
 
@@ -118,7 +118,9 @@ def _sync_folder(folder: Path) -> None:
 
 
 def _members(row: StoredDecision) -> dict[str, object]:
-    return {**row._asdict(), "fingerprint": row.fingerprint.hex()}
+    # In the order of the first files, so that a year that is written again is the same file.
+    first = dict.fromkeys(("id", "client_id", "recorded_at", "xid"))
+    return {**first, **msgspec.structs.asdict(row), "fingerprint": row.fingerprint.hex()}
 
 
 async def _compare(conn: AsyncConnection, path: Path, count: int) -> None:
@@ -139,27 +141,11 @@ async def _compare(conn: AsyncConnection, path: Path, count: int) -> None:
         raise NotArchivable(f"{path} holds {read} decisions, {count} were written.")
 
 
-class _Line(msgspec.Struct):
-    id: UUID
-    client_id: int
-    recorded_at: datetime
-    xid: str
-    idempotency_key: str | None
-    fingerprint: str
-    case_text: str
-    answer_text: str
-    cause: str
-    status: str
-    confidence: int
-    job_ref: str | None
-    circuit: str | None
-    closed_at: datetime | None
-    compressor_type: str
-    refrigerant: str | None
-    rule_table: int
-    engine: str
-    supersedes: UUID | None
-
+_Line = msgspec.defstruct(
+    "_Line",
+    [(name, str if name == "fingerprint" else kind) for name, kind in get_type_hints(StoredDecision).items()],
+)
+"""A line holds every column; JSON has no bytes, so the fingerprint is in hexadecimal."""
 
 _decode = msgspec.json.Decoder(_Line).decode
 

@@ -24,7 +24,7 @@ from coldcase.db.transactions import Transaction
 from coldcase.errors import ColdcaseError, NotFound
 from coldcase.proof import merkle
 from coldcase.proof.canonical import canonical_json
-from coldcase.proof.leaves import StoredDecision, decision_leaf, plain_leaf
+from coldcase.proof.leaves import decision_leaf, plain_leaf
 
 _logger = structlog.get_logger(__name__)
 
@@ -63,13 +63,6 @@ def head_members(seal: Seal) -> dict[str, Any]:
 def record_leaf(kind: str, row: Any, form: int) -> bytes:
     """The leaf of a record as `db.seals` reads it, in a format."""
     return decision_leaf(row, form=form) if kind == "decision" else plain_leaf(kind, row, form=form)
-
-
-def member_id(kind: str, row: Any) -> UUID:
-    """The name of a record as a member of a seal: its UUID, or its number written as one."""
-    if isinstance(row, StoredDecision):
-        return row.id
-    return row["id"] if kind == "verdict" else UUID(int=row["version" if kind == "rule_table" else "id"])
 
 
 async def seal(conn: AsyncConnection, *, most: int = seals.MOST_IN_SEAL) -> Seal | None:

@@ -20,11 +20,11 @@ from coldcase.db.seals import Member, Seal
 from coldcase.db.verification import Checked, UnsealedRecord
 from coldcase.errors import Busy
 from coldcase.proof import merkle
+from coldcase.proof.decision_columns import StoredDecision
 from coldcase.proof.leaves import (
     LEAF_FORMAT,
     PERSONAL_TEXTS,
     RECORD_KINDS,
-    StoredDecision,
     inconsistent_columns,
     mismatched_texts,
 )

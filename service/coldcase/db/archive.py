@@ -12,7 +12,8 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.db.seals import DECISION, stream
 from coldcase.db.tables import audit_archive
-from coldcase.proof.leaves import ERASED_TEXT, PERSONAL_TEXTS, SALT_BYTES, StoredDecision
+from coldcase.proof.decision_columns import StoredDecision
+from coldcase.proof.leaves import ERASED_TEXT, PERSONAL_TEXTS, SALT_BYTES
 
 LOCK_MILLISECONDS = 200
 """How long a try to detach a year waits: less than half of what the recorder does."""

@@ -13,64 +13,24 @@ from uuid import UUID
 
 import asyncpg
 import msgspec
+from sqlalchemy.dialects import postgresql
 from sqlalchemy.engine import make_url
 
 from coldcase.db.clock import DatabaseClock
 from coldcase.db.engine import LEFT_MILLISECONDS, SERVER_KEEPALIVE
+from coldcase.db.tables import decision
 from coldcase.errors import NotRecordable
-
-
-class NewDecision(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """A decision to be recorded. `case` and `answer` are the bytes that were hashed and will be sent.
-
-    `fingerprint` is the 32-byte SHA-256 of the canonical case; `confidence` is in ten-thousandths; `key` is
-    the Idempotency-Key.
-    """
-
-    id: UUID
-    client_id: int
-    recorded_at: datetime
-    key: str | None
-    fingerprint: bytes
-    case: bytes
-    answer: bytes
-    cause: str
-    status: str
-    confidence: int
-    job_ref: str | None
-    circuit: str | None
-    closed_at: datetime | None
-    compressor_type: str
-    refrigerant: str | None
-    rule_table: int
-    engine: str
-    supersedes: UUID | None
-
+from coldcase.proof.decision_columns import NewDecision
 
 BatchRow = tuple[Any, ...]
 IdempotencySlot = tuple[int, str]
 """A client and one of its keys."""
 
 DECISION_COLUMNS = {
-    "id": "uuid",
-    "client_id": "integer",
-    "recorded_at": "timestamptz",
-    "idempotency_key": "text",
-    "fingerprint": "bytea",
-    "case_text": "text",
-    "answer_text": "text",
-    "cause": "text",
-    "status": "text",
-    "confidence": "smallint",
-    "job_ref": "text",
-    "circuit": "text",
-    "closed_at": "timestamptz",
-    "compressor_type": "text",
-    "refrigerant": "text",
-    "rule_table": "integer",
-    "engine": "text",
-    "supersedes": "uuid",
+    name: decision.c[name].type.compile(postgresql.dialect())  # type: ignore[no-untyped-call]
+    for name in NewDecision.__struct_fields__
 }
+"""The type of each column that a batch writes, in the order of a row."""
 COLUMN_NAMES = ", ".join(DECISION_COLUMNS)
 ARRAYS = ", ".join(f"${place}::{kind}[]" for place, kind in enumerate(DECISION_COLUMNS.values(), start=1))
 
@@ -286,42 +246,14 @@ def at_time(row: BatchRow, at: datetime) -> BatchRow:
 
 def checked_row(new: NewDecision) -> BatchRow:
     """The decision as a row. Raises NotRecordable for what PostgreSQL's text cannot hold: NUL, lone
-    surrogates, no UTF-8.
+    surrogates.
     """
-    words = (
-        new.key,
-        new.cause,
-        new.status,
-        new.job_ref,
-        new.circuit,
-        new.compressor_type,
-        new.refrigerant,
-        new.engine,
-    )
+    row = msgspec.structs.astuple(new)
+    texts = "".join(value for value in row if isinstance(value, str))
     try:
-        "".join(filter(None, words)).encode()
-        case, answer = new.case.decode(), new.answer.decode()
+        texts.encode()
     except UnicodeError as bad:
         raise NotRecordable("The record holds valid UTF-8 only.") from bad
-    if b"\0" in new.case or b"\0" in new.answer or any(word and "\0" in word for word in words):
+    if "\0" in texts:
         raise NotRecordable("The record cannot hold the character NUL.")
-    return (
-        new.id,
-        new.client_id,
-        new.recorded_at,
-        new.key,
-        new.fingerprint,
-        case,
-        answer,
-        new.cause,
-        new.status,
-        new.confidence,
-        new.job_ref,
-        new.circuit,
-        new.closed_at,
-        new.compressor_type,
-        new.refrigerant,
-        new.rule_table,
-        new.engine,
-        new.supersedes,
-    )
+    return row

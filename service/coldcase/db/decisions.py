@@ -88,19 +88,15 @@ class DecisionFilter(msgspec.Struct, frozen=True, kw_only=True):
 CursorPosition = tuple[datetime, UUID]
 """Where a page ends: the last row's time, by the order, and id."""
 
-EQUAL = (
-    "client_id",
-    "cause",
-    "status",
-    "job_ref",
-    "circuit",
-    "compressor_type",
-    "refrigerant",
-    "rule_table",
-    "engine",
-)
+EQUAL = [name for name in DecisionFilter.__struct_fields__ if name in decision.c]
+"""What of a search names a column, whose value must be the one given."""
+
 LISTED = [decision.c[name] for name in ListedDecision.__struct_fields__]
-TEXT_COLUMNS = ("case_text", "answer_text")
+OTHERWISE_NAMED = {"client": client.c.name, "case": decision.c.case_text, "answer": decision.c.answer_text}
+WHOLE_DECISION = [
+    (OTHERWISE_NAMED[name] if name in OTHERWISE_NAMED else decision.c[name]).label(name)
+    for name in Decision.__struct_fields__
+]
 TEN_THOUSANDTHS = 10_000
 
 
@@ -118,30 +114,12 @@ async def view_as(conn: AsyncConnection, client_id: int, *, reads_all: bool = Fa
 async def find_decision(conn: AsyncConnection, id_: UUID) -> Decision | None:
     """The decision with this id, None if there is none or it may not be seen."""
     query = (
-        select(
-            decision.c.id,
-            decision.c.client_id,
-            client.c.name.label("client"),
-            decision.c.recorded_at,
-            decision.c.at,
-            decision.c.circuit,
-            decision.c.cause,
-            decision.c.confidence,
-            decision.c.fingerprint,
-            decision.c.case_text,
-            decision.c.answer_text,
-            decision.c.rule_table,
-            decision.c.engine,
-            decision.c.supersedes,
-        )
-        .join(client, client.c.id == decision.c.client_id)
-        .where(decision.c.id == id_)
+        select(*WHOLE_DECISION).join(client, client.c.id == decision.c.client_id).where(decision.c.id == id_)
     )
     row = (await conn.execute(query)).mappings().one_or_none()
     if row is None:
         return None
-    texts = {"case": row["case_text"].encode(), "answer": row["answer_text"].encode()}
-    return Decision(**{name: row[name] for name in row if name not in TEXT_COLUMNS}, **texts)
+    return Decision(**{**row, "case": row["case"].encode(), "answer": row["answer"].encode()})
 
 
 class Link(msgspec.Struct, frozen=True):

@@ -23,7 +23,6 @@ from coldcase.db.decision_batch import (
     LOST,
     BatchOutcome,
     BatchRow,
-    NewDecision,
     RecorderConnection,
     at_time,
     checked_row,
@@ -45,6 +44,7 @@ from coldcase.db.waiting import (
     year_of,
 )
 from coldcase.errors import Archived, Busy, ColdcaseError, KeyInFlight, KeyReused, OutcomeUnknown, StoreAway
+from coldcase.proof.decision_columns import NewDecision
 
 _logger = structlog.get_logger()
 
@@ -154,7 +154,7 @@ class Recorder:
         if len(self._queue) >= self._most_waiting:
             raise Busy
         row = checked_row(new)
-        slot = None if new.key is None else (new.client_id, new.key)
+        slot = None if new.idempotency_key is None else (new.client_id, new.idempotency_key)
         loop = asyncio.get_running_loop()
         waiting = WaitingRequest(new=new, row=row, slot=slot, since=loop.time(), future=loop.create_future())
         self._queue.append(waiting)
@@ -335,7 +335,8 @@ class Recorder:
     def _tell_kept(self, waiting: WaitingRequest) -> None:
         self.rows += 1
         self.metrics.recorded(waiting.new.status)
-        waiting.answer(Recorded(id=waiting.new.id, answer=waiting.new.answer, replayed=False))
+        answer = waiting.new.answer_text.encode()
+        waiting.answer(Recorded(id=waiting.new.id, answer=answer, replayed=False))
 
     async def _replay(self, taken: Sequence[WaitingRequest], conn: RecorderConnection) -> None:
         """The key was there before: the first answer again if it was for the same case."""

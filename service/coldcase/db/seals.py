@@ -16,7 +16,8 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.db.engine import raw_connection
 from coldcase.errors import StoreAway
-from coldcase.proof.leaves import RECORD_KINDS, StoredDecision
+from coldcase.proof.decision_columns import StoredDecision
+from coldcase.proof.leaves import RECORD_KINDS
 
 RECORDS_AT_A_TIME = 500
 """Rows at a time: few enough that whoever shares the event loop with a seal is not held up by it."""
@@ -25,7 +26,9 @@ MOST_IN_SEAL = 50_000
 """Rows of decisions after which a seal ends with their transaction, so that a proof need not read many more
 hashes."""
 
-DECISION = ", ".join("r." + name + ("::text" if name == "xid" else "") for name in StoredDecision._fields)
+DECISION = ", ".join(
+    "r." + name + ("::text" if name == "xid" else "") for name in StoredDecision.__struct_fields__
+)
 ID = {
     "decision": "r.id",
     "verdict": "r.id",
@@ -181,7 +184,7 @@ async def stream(
     ) as cursor:
         await cursor.execute(statement, values)
         while rows := await cursor.fetchmany(RECORDS_AT_A_TIME):
-            yield [StoredDecision._make(row) for row in rows] if kind == "decision" else list(rows)
+            yield [StoredDecision(*row) for row in rows] if kind == "decision" else list(rows)
 
 
 class SealPosition(msgspec.Struct, frozen=True):
@@ -212,4 +215,4 @@ async def decision_row(conn: AsyncConnection, id_: UUID) -> StoredDecision | Non
     row = (
         await conn.execute(text(f"SELECT {DECISION} FROM decision AS r WHERE r.id = :id"), {"id": id_})  # noqa: S608
     ).one_or_none()
-    return None if row is None else StoredDecision._make(row)
+    return None if row is None else StoredDecision(*row)

@@ -11,8 +11,9 @@ import msgspec
 import structlog
 
 from coldcase.db.clock import DatabaseClock
-from coldcase.db.decision_batch import LOST, BatchRow, IdempotencySlot, NewDecision, RecorderConnection
+from coldcase.db.decision_batch import LOST, BatchRow, IdempotencySlot, RecorderConnection
 from coldcase.errors import ColdcaseError, KeyInFlight, NotRecordable, StoreAway, SupersedesUnknown
+from coldcase.proof.decision_columns import NewDecision
 
 _logger = structlog.get_logger()
 

@@ -8,12 +8,13 @@ order, because there are millions of them.
 import hashlib
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Any, NamedTuple
+from typing import Any
 from uuid import UUID
 
 import msgspec
 
 from coldcase.proof.canonical import canonical_json
+from coldcase.proof.decision_columns import StoredDecision
 
 RECORD_KINDS = ("decision", "verdict", "rule_table", "rule_table_event", "audit_event")
 """The kinds of records, in the order in which a seal takes them; a place in it is what the record stores."""
@@ -45,30 +46,6 @@ ERASED_TEXT = "erased"
 """What stands in a personal text's place once it is erased."""
 
 _encode = msgspec.json.Encoder().encode
-
-
-class StoredDecision(NamedTuple):
-    """A decision as the record holds it, every column that a caller or the service wrote."""
-
-    id: UUID
-    client_id: int
-    recorded_at: datetime
-    xid: str
-    idempotency_key: str | None
-    fingerprint: bytes
-    case_text: str
-    answer_text: str
-    cause: str
-    status: str
-    confidence: int
-    job_ref: str | None
-    circuit: str | None
-    closed_at: datetime | None
-    compressor_type: str
-    refrigerant: str | None
-    rule_table: int
-    engine: str
-    supersedes: UUID | None
 
 
 class _Decision1(msgspec.Struct, frozen=True, gc=False):

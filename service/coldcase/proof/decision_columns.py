@@ -1,0 +1,44 @@
+"""The columns of a decision, the one list of them.
+
+The statement that records, the row it is given, what a seal is compared with and an archive's line are made
+from it. The table itself (`db/tables.py`, with types and checks), a leaf and an export spell their own: those
+are formats, each held by tests.
+"""
+
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+
+
+class NewDecision(msgspec.Struct, frozen=True, gc=False):
+    """A decision to be recorded: every column that the service writes, by its name in the table.
+
+    `case_text` and `answer_text` are UTF-8 as it was hashed and will be sent; `fingerprint` is the 32-byte
+    SHA-256 of the canonical case; `confidence` is in ten-thousandths.
+    """
+
+    id: UUID
+    client_id: int
+    recorded_at: datetime
+    idempotency_key: str | None
+    fingerprint: bytes
+    case_text: str
+    answer_text: str
+    cause: str
+    status: str
+    confidence: int
+    job_ref: str | None
+    circuit: str | None
+    closed_at: datetime | None
+    compressor_type: str
+    refrigerant: str | None
+    rule_table: int
+    engine: str
+    supersedes: UUID | None
+
+
+class StoredDecision(NewDecision, frozen=True, gc=False):
+    """A decision as the record holds it, with the id of the transaction that recorded it."""
+
+    xid: str
