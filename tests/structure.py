@@ -34,6 +34,8 @@ ROOMS = (
 )
 """Top to bottom; a room imports from its own line and from below."""
 
+FLOOR = {room: place for place, rooms in enumerate(ROOMS) for room in rooms}
+
 
 def main() -> None:
     folders = [Path(name) for name in sys.argv[1:]] or [Path("service/coldcase")]
@@ -46,10 +48,7 @@ def main() -> None:
                 ["ruff", "format", "-q", "--isolated", f"--line-length={COLUMNS}", str(copy)], check=True
             )
             sizes(copy)
-        trees = {
-            path.relative_to(folder): ast.parse(path.read_text("utf-8"))
-            for path in sorted(folder.rglob("*.py"))
-        }
+        trees = trees_of(folder)
         twice = names_used_twice(trees)
         classes = [name for name in twice if name[0].isupper() and not name.isupper()]
         print(
@@ -58,7 +57,13 @@ def main() -> None:
         )
         for name, places in twice.items():
             print(f"            {name}: {', '.join(places)}")
-        arrows(trees)
+        print_arrows(arrows(trees))
+
+
+def trees_of(folder: Path) -> dict[Path, ast.Module]:
+    """The modules of a folder, parsed, by their path in it."""
+    found = sorted(folder.rglob("*.py"))
+    return {path.relative_to(folder): ast.parse(path.read_text("utf-8")) for path in found}
 
 
 def sizes(folder: Path) -> None:
@@ -103,34 +108,46 @@ def names_used_twice(trees: dict[Path, ast.Module]) -> dict[str, list[str]]:
     return {name: found for name, found in sorted(places.items()) if len(found) > 1}
 
 
-def arrows(trees: dict[Path, ast.Module]) -> None:
+def arrows(trees: dict[Path, ast.Module]) -> Counter[tuple[str, str]]:
+    """How many imports go from room to room."""
     counted: Counter[tuple[str, str]] = Counter()
     for path, tree in trees.items():
         room = path.parts[0].removesuffix(".py")
         for node in ast.walk(tree):
-            names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-            if isinstance(node, ast.ImportFrom) and node.module:
-                names = (
-                    [node.module]
-                    if node.module != "coldcase"
-                    else [f"coldcase.{alias.name}" for alias in node.names]
-                )
-            for name in names:
+            for name in imported(node):
                 parts = name.split(".")
                 if parts[0] == "coldcase" and len(parts) > 1 and parts[1] != room:
                     counted[room, parts[1]] += 1
-    floor = {room: place for place, rooms in enumerate(ROOMS) for room in rooms}
-    upward = [pair for pair in counted if floor.get(pair[0], -1) > floor.get(pair[1], 99)]
-    unknown = sorted(
-        {room for pair in counted for room in pair if room not in floor and not room.startswith("__")}
-    )
+    return counted
+
+
+def imported(node: ast.AST) -> list[str]:
+    if isinstance(node, ast.Import):
+        return [alias.name for alias in node.names]
+    if isinstance(node, ast.ImportFrom) and node.module == "coldcase":
+        return [f"coldcase.{alias.name}" for alias in node.names]
+    return [node.module] if isinstance(node, ast.ImportFrom) and node.module else []
+
+
+def upward(counted: Counter[tuple[str, str]]) -> list[tuple[str, str]]:
+    """The arrows that run from a room to one above it."""
+    return [pair for pair in counted if FLOOR.get(pair[0], -1) > FLOOR.get(pair[1], 99)]
+
+
+def unknown_rooms(counted: Counter[tuple[str, str]]) -> list[str]:
+    """Rooms that ROOMS does not place."""
+    return sorted({room for pair in counted for room in pair if room not in FLOOR and "__" not in room})
+
+
+def print_arrows(counted: Counter[tuple[str, str]]) -> None:
+    up = upward(counted)
     print(
-        f"  imports   {counted.total()} between rooms in {len(counted)} arrows, {len(upward)} of them "
-        f"upward: {upward or 'none'}"
+        f"  imports   {counted.total()} between rooms in {len(counted)} arrows, {len(up)} of them "
+        f"upward: {up or 'none'}"
     )
-    if unknown:
+    if unknown := unknown_rooms(counted):
         print(f"            rooms without a floor: {', '.join(unknown)}")
-    for room in dict.fromkeys(pair[0] for pair in sorted(counted, key=lambda pair: floor.get(pair[0], 99))):
+    for room in dict.fromkeys(pair[0] for pair in sorted(counted, key=lambda pair: FLOOR.get(pair[0], 99))):
         print(
             f"            {room} -> "
             + ", ".join(f"{to} {n}" for (of, to), n in sorted(counted.items()) if of == room)
