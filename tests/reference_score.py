@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from coldcase.core.case import Case, Unit
-from coldcase.core.rule_table import NO_FAULT, UNLISTED, Condition, Finding, Gate, RuleTable, When
+from coldcase.core.rule_table import NO_FAULT, UNLISTED, Condition, Finding, Gate, Pattern, RuleTable, When
 
 Seen = Mapping[str, frozenset[str]]
 Weights = dict[str, float]
@@ -155,7 +155,7 @@ def _finding_voice(code: str, case: Case, seen: Seen, causes: list[str], table: 
         cause: _share(finding, finding.per_hundred.get(cause, finding.background), names, case.unit)
         for cause in causes
     }
-    full = {cause: 10 * math.log10(share / ground) for cause, share in shares.items()}
+    full = {cause: 10 * math.log10(_mixed(share, ground, table)) for cause, share in shares.items()}
     return Voice(code=code, group=finding.group, full=full, keep=_keep(code, case, seen, table))
 
 
@@ -187,7 +187,11 @@ def _patterns(seen: Seen, table: RuleTable) -> list[tuple[str, list[str]]]:
     taken: set[str] = set()
     for code in sorted(table.patterns, key=lambda code: (-table.patterns[code].priority, code)):
         pattern = table.patterns[code]
-        wanted = [finding for finding in pattern.subsumes if finding in seen]
+        wanted = [
+            finding
+            for finding in pattern.subsumes
+            if finding in seen and seen[finding] <= _said(pattern, finding, table)
+        ]
         free = [finding for finding in wanted if finding not in taken]
         if (
             set(_findings_of(pattern.when)) & set(seen)
@@ -197,6 +201,22 @@ def _patterns(seen: Seen, table: RuleTable) -> list[tuple[str, list[str]]]:
             counting.append((code, free))
             taken.update(free)
     return counting
+
+
+def _mixed(share: float, ground: float, table: RuleTable) -> float:
+    return ((1 - table.mistaken) * share + table.mistaken * ground) / ground
+
+
+def _said(pattern: Pattern, finding: str, table: RuleTable) -> frozenset[str]:
+    named = {outcome for code, outcomes in _asserted(pattern.when) if code == finding for outcome in outcomes}
+    return frozenset(named or [outcome.code for outcome in table.findings[finding].outcomes[1:]])
+
+
+def _asserted(condition: Condition) -> Iterable[tuple[str, list[str]]]:
+    if condition.finding is not None:
+        yield condition.finding, condition.outcomes or []
+    for part in [*(condition.all or []), *(condition.any or [])]:
+        yield from _asserted(part)
 
 
 def _findings_of(condition: Condition) -> Iterable[str]:
@@ -210,7 +230,8 @@ def _findings_of(condition: Condition) -> Iterable[str]:
 def _pattern_voice(code: str, voices: Mapping[str, Voice], causes: list[str], table: RuleTable) -> Voice:
     pattern = table.patterns[code]
     full = {
-        cause: 10 * math.log10(pattern.per_hundred.get(cause, pattern.background) / pattern.background)
+        cause: 10
+        * math.log10(_mixed(pattern.per_hundred.get(cause, pattern.background), pattern.background, table))
         for cause in causes
     }
     keep = min(voices[finding].keep for finding in _findings_of(pattern.when) if finding in voices)

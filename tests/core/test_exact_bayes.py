@@ -50,6 +50,11 @@ def plain_starter() -> RuleTable:
     )
 
 
+def mixed(rows: Any, background: list[float], mistaken: float) -> Any:
+    """Shares of 1 where a finding is mistaken now and then: one more node of the network, summed out."""
+    return ((1 - mistaken) * rows + mistaken * np.array(background)) / 100
+
+
 class Libraries:
     """One rule table, told to scikit-learn and to pyAgrum as plain probabilities."""
 
@@ -61,7 +66,11 @@ class Libraries:
         rates = np.array([rules.base_rates[cause] for cause in self.causes])
         self.prior = rates / rates.sum()
         self.shares = {
-            code: np.array([row.per_hundred.get(cause, row.background) for cause in self.causes]) / 100
+            code: mixed(
+                np.array([row.per_hundred.get(cause, row.background) for cause in self.causes]),
+                row.background,
+                rules.mistaken,
+            )
             for code, row in rules.findings.items()
         }
 
@@ -135,7 +144,7 @@ def tables(draw: st.DrawFn) -> RuleTable:
         per_hundred = {cause: draw(frequencies(len(names))) for cause in listed}
         rows[f"finding_{i}"] = finding(names, draw(frequencies(len(names))), per_hundred=per_hundred)
     rates = {code: draw(st.integers(1, 1000)) / 10 for code in [*causes, UNLISTED]}
-    return table(rates, rows)
+    return table(rates, rows, mistaken=draw(st.sampled_from((0, 0.05, 0.3))))
 
 
 @modest

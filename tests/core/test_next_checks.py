@@ -48,6 +48,12 @@ IN_PATTERNS = {code for bits in compiled_starter().needed_by for code in bits[:1
 }
 
 
+def likely(percent: Any, cause: int) -> float:
+    """The chance of an outcome given a cause, where a finding may be mistaken."""
+    mistaken = starter().mistaken
+    return float((1 - mistaken) * percent[cause] + mistaken * percent[-1]) / 100
+
+
 def slow_gain(case: Case, weighed: Weighed, code: str) -> float:
     """Entropy now less its expectation after the look, each outcome as likely as the ranking says.
 
@@ -62,7 +68,7 @@ def slow_gain(case: Case, weighed: Weighed, code: str) -> float:
     expected = 0.0
     for place, outcome in enumerate(finding_model.rows):
         likelihood = {
-            cause: finding_model.percent[place][i] / 100 for i, cause in enumerate(weighed.model.causes)
+            cause: likely(finding_model.percent[place], i) for i, cause in enumerate(weighed.model.causes)
         }
         full = (
             weighed_of(
@@ -96,12 +102,12 @@ def test_the_gain_of_a_lone_finding_is_what_ranking_again_gives() -> None:
         finding_model, now = weighed.model.findings[check.finding], posterior(weighed)
         expected = 0.0
         for place, outcome in enumerate(finding_model.rows):
-            likely = sum(
-                now[cause] * finding_model.percent[place][i] / 100
+            chance = sum(
+                now[cause] * likely(finding_model.percent[place], i)
                 for i, cause in enumerate(weighed.model.causes)
             )
             looked = msgspec.structs.replace(case, observations={**case.observations, check.finding: outcome})
-            expected += likely * entropy(posterior(weighed_of(looked, compiled_starter())))
+            expected += chance * entropy(posterior(weighed_of(looked, compiled_starter())))
         # Ranking again lets a stronger newcomer speak first in a group that has spoken; what was said then
         # fades.
         fresh = starter().findings[check.finding].group != starter().findings["copper_plating"].group
@@ -228,3 +234,10 @@ def test_a_group_that_fades_to_nothing_has_nothing_more_to_tell() -> None:
     copper = {code for code, row in compiled.table.findings.items() if row.group == "copper"}
     assert len(copper) > 1
     assert not copper & {check.finding for check in next_checks(weighed, compiled)}
+
+
+def test_a_group_may_have_more_findings_than_steps_of_decay() -> None:
+    rows = {f"sign_{n}": finding(["no", "yes"], [50, 50], per_hundred={"leak": [40, 60]}) for n in range(30)}
+    compiled = compiled_of(table({"leak": 1, "wear": 1}, rows))
+    seen = {f"sign_{n}": ("yes", "no")[n % 2] for n in range(28)}
+    assert next_checks(weighed_of(case_of(seen), compiled), compiled)

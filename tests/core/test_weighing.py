@@ -204,10 +204,12 @@ def test_one_of_these_is_the_sum_of_their_probabilities(case: Case, data: st.Dat
     def share(column: list[float]) -> float:
         return sum(column[i] for i in named) / sum(column[i] for i in possible)
 
-    expected = [
-        math.log10(share(row.per_hundred.get(cause, row.background)) / share(row.background))
+    usual, mistaken = share(row.background), starter().mistaken
+    mixed = [
+        (1 - mistaken) * share(row.per_hundred.get(cause, row.background)) + mistaken * usual
         for cause in weighed.model.causes
     ]
+    expected = [math.log10(each / usual) for each in mixed]
     joint = starter_weighed(case_of({code: some}, unit=msgspec.to_builtins(case.unit)))
     assert (joint.full[0] / 1e9).tolist() == pytest.approx(expected, abs=2e-9)
 
@@ -230,6 +232,36 @@ def test_a_pattern_that_holds_counts_and_what_it_subsumes_does_not(code: str) ->
     subsumed = [item for item in weighed.items if item.code in pattern.subsumes]
     assert subsumed
     assert all(item.replaced_by == code and not any(counted(weighed, item.code)) for item in subsumed)
+
+
+def test_a_pattern_leaves_what_speaks_the_other_way_its_voice() -> None:
+    rows = {
+        "burn": finding(["no", "yes"], [70, 30], per_hundred={"leak": [30, 70]}),
+        "smell": finding(["none", "sharp", "sweet"], [60, 20, 20], per_hundred={"leak": [20, 40, 40]}),
+        "colour": finding(["clear", "black"], [60, 40], per_hundred={"leak": [20, 80]}),
+    }
+    when = {
+        "all": [
+            {"finding": "burn", "in": ["yes"]},
+            {"any": [{"finding": "smell", "in": ["sharp"]}, {"finding": "burn", "in": ["yes"]}]},
+        ]
+    }
+    pattern = {
+        "title": "Burnt",
+        "when": when,
+        "subsumes": ["burn", "smell", "colour"],
+        "background": 10,
+        "per_hundred": {},
+        "basis": "test",
+    }
+    compiled = compiled_of(table({"leak": 1, "unlisted": 1}, rows, patterns={"burnt": pattern}))
+    for seen, replaced in (
+        ({"burn": "yes", "smell": "sharp", "colour": "black"}, {"burn", "smell", "colour"}),
+        ({"burn": "yes", "smell": "sweet", "colour": "clear"}, {"burn"}),
+        ({"burn": "yes", "smell": ["none", "sharp"]}, {"burn"}),
+    ):
+        weighed = weighed_of(case_of(seen), compiled)
+        assert {item.code for item in weighed.items if item.replaced_by == "burnt"} == replaced
 
 
 @modest

@@ -17,6 +17,7 @@ Motor = Literal["three_phase", "single_phase", "inverter", "unknown"]
 WindingConnection = Literal["star", "delta", "part_winding", "star_delta_start", "single_phase", "unknown"]
 Hermeticity = Literal["hermetic", "semi_hermetic"]
 Lubricant = Literal["POE", "PVE", "PAG", "PAO", "AB", "mineral", "unknown"]
+Condenser = Literal["air_cooled", "water_cooled", "evaporative"]
 Application = Literal[
     "air_conditioning", "high_temperature", "medium_temperature", "low_temperature", "heat_pump", "chiller"
 ]
@@ -97,6 +98,7 @@ class Unit(_Part, frozen=True, kw_only=True):
     lubricant: Lubricant | None = None
     viscosity_grade: Annotated[int, Meta(ge=1, le=5000)] | None = None
     application: Application | None = None
+    condenser: Condenser | None = None
     oil_charge: Amount | None = None
     refrigerant_charge: Mass | None = None
     rated_voltage_v: Annotated[float, Meta(gt=0, le=100_000)] | None = None
@@ -130,10 +132,11 @@ class Insulation(_Part, frozen=True, kw_only=True):
 
 
 class Capacitor(_Part, frozen=True, kw_only=True):
-    """A start or run capacitor, in microfarad."""
+    """A start or run capacitor, in microfarad; a run capacitor has the narrower tolerance."""
 
-    rated_uf: Annotated[float, Meta(gt=0, le=1e6)]
-    measured_uf: Annotated[float, Meta(ge=0, le=1e6)]
+    kind: Literal["start", "run"] | None = None
+    rated_uf: Annotated[float, Meta(gt=0, le=1e6)] | None = None
+    measured_uf: Annotated[float, Meta(ge=0, le=1e6)] | None = None
 
 
 class Readings(_Part, frozen=True, kw_only=True):
@@ -155,6 +158,8 @@ class Readings(_Part, frozen=True, kw_only=True):
     line_currents_a: Annotated[list[Positive], Meta(min_length=1, max_length=3)] | None = None
     start_voltage_v: Positive | None = None
     winding_resistances_ohm: Annotated[list[Positive], Meta(min_length=3, max_length=3)] | None = None
+    plate_resistance_ohm: Positive | None = None
+    winding_temperature: Temperature | None = None
     insulation: Insulation | None = None
     capacitor: Capacitor | None = None
     shaft_voltage_v: Positive | None = None

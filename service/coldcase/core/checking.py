@@ -181,11 +181,25 @@ def _finding(code: str, finding: Finding, table: RuleTable) -> Iterator[Flaw]:
         if other not in table.findings or other == code:
             yield Flaw(f"{place}/supersedes", f"There is no other finding '{other}'.")
     yield from _row(f"{place}/background", finding.background, finding.outcomes)
-    for cause, row in finding.per_hundred.items():
+    yield from _shares(place, finding.per_hundred, finding, table)
+    for index, rows in enumerate(finding.on_machines):
+        where = f"{place}/on_machines/{index}"
+        yield from _gate(f"{where}/when", rows.when)
+        if rows.when == Gate():
+            yield Flaw(f"{where}/when", "Rows for every machine are the finding's own.")
+        if rows.background is not None:
+            yield from _row(f"{where}/background", rows.background, finding.outcomes)
+        yield from _shares(where, rows.per_hundred, finding, table)
+    yield from _without_fault(place, finding)
+
+
+def _shares(
+    place: str, per_hundred: dict[str, list[float]], finding: Finding, table: RuleTable
+) -> Iterator[Flaw]:
+    for cause, row in per_hundred.items():
         if cause not in table.causes:
             yield Flaw(f"{place}/per_hundred/{cause}", f"There is no cause '{cause}'.")
         yield from _row(f"{place}/per_hundred/{cause}", row, finding.outcomes)
-    yield from _without_fault(place, finding)
 
 
 def _row(place: str, row: list[float], outcomes: Sequence[_Coded | Outcome]) -> Iterator[Flaw]:

@@ -15,6 +15,7 @@ from coldcase.core.conditions import (
     ConditionKeys,
     Observed,
     Predicate,
+    asserted,
     necessary,
     predicate,
 )
@@ -29,6 +30,7 @@ from coldcase.core.rule_table import (
     Cause,
     Caution,
     Discount,
+    Pattern,
     Retired,
     RuleTable,
     spelling_key,
@@ -76,6 +78,7 @@ class CompiledTable:
     needs: dict[str, int]
     needed_by: dict[tuple[str, str], tuple[tuple[str, int], ...]]
     superseding: dict[str, tuple[str, tuple[str, ...]]]
+    replaceable: dict[str, dict[str, frozenset[str]]]
     outcome_texts: dict[tuple[str, str], str]
     in_chain: dict[str, frozenset[tuple[str, str]]]
     chains: dict[str, tuple[tuple[str, tuple[tuple[str, frozenset[str]], ...]], ...]]
@@ -129,6 +132,7 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Comp
             for code, row in table.findings.items()
             if row.supersedes
         },
+        replaceable={code: _replaceable(pattern, table) for code, pattern in table.patterns.items()},
         needs=needs,
         needed_by=needed_by,
         outcome_texts={
@@ -158,6 +162,21 @@ def _needs(table: RuleTable) -> tuple[dict[str, int], dict[tuple[str, str], tupl
             for sight in sorted(sights):
                 by_sight.setdefault(sight, []).append((code, 1 << place))
     return whole, {sight: tuple(bits) for sight, bits in by_sight.items()}
+
+
+def _replaceable(pattern: Pattern, table: RuleTable) -> dict[str, frozenset[str]]:
+    """What a pattern takes the place of: a member's outcomes that it names, of other findings all but the
+    clear outcome.
+
+    What speaks the other way is no part of what the pattern says, and keeps its own weight.
+    """
+    named: dict[str, set[str]] = {}
+    for finding, outcomes in asserted(pattern.when):
+        named.setdefault(finding, set()).update(outcomes)
+    not_clear = {
+        code: {outcome.code for outcome in table.findings[code].outcomes[1:]} for code in pattern.subsumes
+    }
+    return {code: frozenset(named.get(code) or others) for code, others in not_clear.items()}
 
 
 def _conditional_advice(rows: Sequence[Action | Caution]) -> ConditionalAdvice:

@@ -89,6 +89,14 @@ def findings_in(condition: Condition) -> Iterator[tuple[str, list[str]]]:
             yield part.finding, part.outcomes or []
 
 
+def asserted(condition: Condition) -> Iterator[tuple[str, list[str]]]:
+    """The same without what it denies."""
+    if condition.finding is not None:
+        yield condition.finding, condition.outcomes or []
+    for part in (*(condition.all or ()), *(condition.any or ())):
+        yield from asserted(part)
+
+
 def necessary(condition: Condition) -> list[set[tuple[str, str]]]:
     """Sets of (finding, outcome); of each set something must have been seen for the condition to hold."""
     if condition.finding is not None:
@@ -108,6 +116,14 @@ def passes_gate(gate: Gate, motor: str | None, connection: str | None, compresso
         and (connection is None or not gate.connections or connection in gate.connections)
         and (compressor_type is None or not gate.compressor_types or compressor_type in gate.compressor_types)
     )
+
+
+def names(gate: Gate, machine: tuple[str | None, str | None, str | None]) -> bool:
+    """Whether a statement about some machines is about this one; of a field that is not known no statement is
+    made.
+    """
+    gates = (gate.motors, gate.connections, gate.compressor_types)
+    return all(not gate or value in gate for gate, value in zip(gates, machine, strict=True))
 
 
 def machine_of(unit: Unit) -> tuple[str | None, str | None, str | None]:

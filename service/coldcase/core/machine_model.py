@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from coldcase.core.conditions import passes_gate
+from coldcase.core.conditions import names, passes_gate
 from coldcase.core.fixed_point import (
     BAN,
     MILLION,
@@ -62,13 +62,15 @@ class FindingModel:
     weights.
 
     `frequencies` is [outcome, cause + background], of 10,000; `percent` the same of 100 after what cannot be
-    was gated out. `joint_weights` is a cache of what lists of outcomes weigh together.
+    was gated out. A finding is mistaken in `mistaken` millionths. `joint_weights` is a cache of what lists of
+    outcomes weigh together.
     """
 
     rows: dict[str, int]
     weights: dict[str, OutcomeWeight]
     frequencies: Ints
     percent: Floats
+    mistaken: int
     joint_weights: dict[tuple[str, ...], OutcomeWeight] = field(default_factory=dict)
 
     def percent_of(self, outcomes: tuple[str, ...]) -> Floats:
@@ -88,7 +90,8 @@ class FindingModel:
 
     def _joint_weight(self, outcomes: tuple[str, ...], rivals: int) -> OutcomeWeight:
         together = self.frequencies[self._places(outcomes)].sum(axis=0)
-        joint = np.asarray(_weights(together[None, :], self.frequencies.sum(axis=0))[0])
+        totals = self.frequencies.sum(axis=0)
+        joint = np.asarray(_weights(together[None, :], totals, self.mistaken)[0])
         each = [self.weights[outcome] for outcome in outcomes]
         shows = {weight.shows for weight in each}
         return msgspec.structs.replace(
@@ -152,8 +155,8 @@ class MachineModel:
 
 @lru_cache(maxsize=256)
 def decay_steps(rho: float) -> tuple[int, ...]:
-    """What the findings of a group count, the strongest first, in millionths; the last stands for all after
-    it.
+    """How repeated evidence of one group fades, the strongest finding first: (1 - rho)^place in millionths;
+    the last stands for all after it.
     """
     step = 1 - Decimal(repr(rho))
     # 0 to the power 0 is no number to the decimal module.
@@ -169,14 +172,19 @@ def machine_model(table: RuleTable, machine: MachineKind) -> MachineModel:
     finding_models: dict[str, FindingModel] = {}
     blocks: list[Ints] = []
     height = 0
+    mistaken = millionths(table.mistaken)
     for code, row in table.findings.items():
         outcomes = [i for i, outcome in enumerate(row.outcomes) if passes_gate(outcome.gate, *machine)]
         if passes_gate(row.gate, *machine) and len(outcomes) > 1:
             at = _MatrixPlace(row=height, finding=len(finding_models), group=groups[row.group])
-            finding_models[code], block = _finding_model(row, outcomes, causes, len(rivals), at)
+            finding_models[code], block = _finding_model(
+                _on_machine(row, machine), outcomes, causes, len(rivals), at, mistaken=mistaken
+            )
             blocks.append(block)
             height += len(outcomes)
-    patterns = [_pattern(row.per_hundred, row.background, causes) for row in table.patterns.values()]
+    patterns = [
+        _pattern(row.per_hundred, row.background, causes, mistaken) for row in table.patterns.values()
+    ]
     weights = np.concatenate([*blocks, *patterns, np.zeros((1, len(causes)), dtype=np.int64)])
     return MachineModel(
         causes=causes,
@@ -194,7 +202,10 @@ def _finding_matrix(
 ) -> FindingMatrix:
     sizes = np.array([len(finding_model.rows) for finding_model in finding_models.values()], dtype=np.int64)
     groups = {code: number for number, code in enumerate(table.groups)}
-    shares = [finding_model.percent[:, :-1] / 100 for finding_model in finding_models.values()]
+    shares = [
+        ((1 - table.mistaken) * row.percent[:, :-1] + table.mistaken * row.percent[:, -1:]) / 100
+        for row in finding_models.values()
+    ]
     likelihood = np.ascontiguousarray(
         np.concatenate(shares).T if shares else np.zeros((weights.shape[1], 0)), dtype=np.float32
     )
@@ -215,11 +226,11 @@ def _finding_matrix(
 
 
 def _prior(table: RuleTable, causes: tuple[str, ...], machine: MachineKind) -> Ints:
+    """log10 of the base rates in nanobans, normalised over the causes that this machine can have."""
     rates = dict(table.base_rates)
     for override in table.base_rate_overrides:
-        gates = (override.when.motors, override.when.connections, override.when.compressor_types)
-        # An override is a statement about a known machine; an unknown one keeps the general rates.
-        if all(not gate or value in gate for gate, value in zip(gates, machine, strict=True)):
+        # An unknown machine keeps the general rates.
+        if names(override.when, machine):
             rates |= override.rates
     total = sum(Decimal(repr(rates[code])) for code in causes)
     return np.array([log10(Decimal(repr(rates[code])) / total) for code in causes])
@@ -231,13 +242,29 @@ class _MatrixPlace(NamedTuple):
     group: int
 
 
+def _on_machine(row: Finding, machine: MachineKind) -> Finding:
+    """The finding with the rows of the machine at hand."""
+    for rows in row.on_machines:
+        if names(rows.when, machine):
+            background = row.background if rows.background is None else rows.background
+            per_hundred = row.per_hundred | rows.per_hundred
+            row = msgspec.structs.replace(row, per_hundred=per_hundred, background=background)
+    return row
+
+
 def _finding_model(
-    row: Finding, outcomes: list[int], causes: tuple[str, ...], rivals: int, at: _MatrixPlace
+    row: Finding,
+    outcomes: list[int],
+    causes: tuple[str, ...],
+    rivals: int,
+    at: _MatrixPlace,
+    *,
+    mistaken: int,
 ) -> tuple[FindingModel, Ints]:
     """The finding's model, and its block of the machine's weights."""
     columns = [row.per_hundred.get(cause, row.background) for cause in causes] + [row.background]
     frequencies = np.array([[hundredths(column[i]) for column in columns] for i in outcomes], dtype=np.int64)
-    weights = _weights(frequencies, frequencies.sum(axis=0))
+    weights = _weights(frequencies, frequencies.sum(axis=0), mistaken)
     spreads = _spreads(weights, rivals)
     rows = {row.outcomes[i].code: at.row + place for place, i in enumerate(outcomes)}
     weights_by_outcome = {
@@ -255,9 +282,8 @@ def _finding_model(
         )
         for place, i in enumerate(outcomes)
     }
-    return FindingModel(
-        rows, weights_by_outcome, frequencies, 100 * frequencies / frequencies.sum(axis=0)
-    ), weights
+    percent = 100 * frequencies / frequencies.sum(axis=0)
+    return FindingModel(rows, weights_by_outcome, frequencies, percent, mistaken), weights
 
 
 def _spreads(weights: Ints, rivals: int) -> list[int]:
@@ -267,17 +293,45 @@ def _spreads(weights: Ints, rivals: int) -> list[int]:
     return spreads
 
 
-def _weights(frequencies: Ints, totals: Ints) -> Ints:
-    """log10 of (share given the cause / share in the background), for [rows, cause + background]."""
+def _weights(frequencies: Ints, totals: Ints, mistaken: int) -> Ints:
+    """log10 of the likelihood ratio (share given the cause / share in the background), in nanobans, for
+    [rows, cause + background].
+
+    A finding is mistaken, or belongs to a second trouble, in `mistaken` millionths of cases; then it has the
+    background's share.
+    """
+    if mistaken:
+        background, whole = frequencies[:, -1].tolist(), int(totals[-1])
+        columns = zip(frequencies[:, :-1].T.tolist(), totals[:-1].tolist(), strict=True)
+        mixed = [_mixed_column(column, total, background, whole, mistaken) for column, total in columns]
+        return np.array(mixed, dtype=np.int64).T.reshape(len(frequencies), len(totals) - 1)
     logs = fine_logs()
     shares = logs[frequencies] - logs[totals]
     return from_fine(shares[:, :-1] - shares[:, -1:])
 
 
-def _pattern(per_hundred: dict[str, float], background: float, causes: tuple[str, ...]) -> Ints:
-    logs = fine_logs()
-    present = np.array([[hundredths(per_hundred.get(cause, background)) for cause in causes]])
-    return from_fine(logs[present] - logs[hundredths(background)])
+def _mixed_column(
+    column: list[int], total: int, background: list[int], whole: int, mistaken: int
+) -> list[int]:
+    """The weights of one cause's shares (of `total`) against those of the background (of `whole`)."""
+    return [
+        _mixed(mistaken, share * whole, total * usual)
+        for share, usual in zip(column, background, strict=True)
+    ]
+
+
+@lru_cache(maxsize=1 << 16)
+def _mixed(mistaken: int, share: int, usual: int) -> int:
+    """log10 of share / usual in nanobans, of which a part of `mistaken` millionths is 1."""
+    return log10(Decimal((MILLION - mistaken) * share + mistaken * usual) / (MILLION * usual))
+
+
+def _pattern(
+    per_hundred: dict[str, float], background: float, causes: tuple[str, ...], mistaken: int
+) -> Ints:
+    usual = hundredths(background)
+    present = [hundredths(per_hundred.get(cause, background)) for cause in causes]
+    return np.array([[_mixed(mistaken, share, usual) for share in present]], dtype=np.int64)
 
 
 @lru_cache(maxsize=TEN_THOUSAND)

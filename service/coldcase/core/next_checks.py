@@ -64,6 +64,8 @@ def _decay_factors(batch: Sequence[Weighed], matrix: FindingMatrix) -> Floats:
     places = np.bincount(np.array(spoken, dtype=np.int64), minlength=len(batch) * groups).reshape(
         len(batch), groups
     )
+    # Past the last step a group fades no further, as in `CompiledTable.decay_of`.
+    places = np.minimum(places, matrix.group_decay.shape[1] - 1)
     return np.asarray(matrix.group_decay[matrix.groups, places[:, matrix.groups]])
 
 

@@ -122,12 +122,23 @@ class Outcome(_Row, frozen=True, kw_only=True):
     gate: Gate = Gate()
 
 
+class RowsOn(_Row, frozen=True, kw_only=True):
+    """Frequencies on some machines, in place of a finding's general ones; a cause that is not listed keeps
+    its general row.
+    """
+
+    when: Gate
+    per_hundred: dict[Code, list[Share]]
+    basis: Words
+    background: list[Share] | None = None
+
+
 class Finding(_Row, frozen=True, kw_only=True):
     """One thing to look at, and of 100 failures from each cause how many show each outcome (order of
     `outcomes`).
 
     `background` is the share among failures from unrelated causes; a cause that is not listed has the
-    background's.
+    background's. Of `on_machines` each that names the machine at hand takes the place of rows before it.
     """
 
     station: Code
@@ -142,6 +153,7 @@ class Finding(_Row, frozen=True, kw_only=True):
     before: Deadline | None = None
     gate: Gate = Gate()
     supersedes: list[Code] = []
+    on_machines: list[RowsOn] = []
 
 
 class Pattern(_Row, frozen=True, kw_only=True):
@@ -265,10 +277,15 @@ class Retired(_Row, frozen=True, kw_only=True):
 
 
 class RuleTable(_Row, frozen=True, kw_only=True):
-    """One version of everything that decides an answer."""
+    """One version of everything that decides an answer.
+
+    `mistaken` is the share of findings that say nothing of the cause: wrongly seen, or signs of a second
+    trouble.
+    """
 
     format: Literal[1]
     temperature: Annotated[float, Meta(ge=1, le=10)]
+    mistaken: Annotated[float, Meta(ge=0, le=0.5)] = 0
     coding: Coding
     stations: list[Code]
     base_rates: dict[Code, Annotated[float, Meta(gt=0)]]

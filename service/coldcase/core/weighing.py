@@ -19,6 +19,9 @@ from coldcase.core.conditions import ConditionKey, Observed, findings_in, machin
 from coldcase.core.fixed_point import MILLION, Ints, halves_to_even, relative_shares, ten_thousandths
 from coldcase.core.machine_model import MachineModel, OutcomeWeight
 
+_NOT_SEEN = frozenset((None,))
+"""Stands for the outcomes of what was not looked at: no outcome at all."""
+
 
 class Observation(msgspec.Struct, frozen=True, gc=False):
     """A finding that was looked at: the outcomes its observer could not tell apart, and where it comes
@@ -253,7 +256,11 @@ def _patterns(observed: Observed, compiled: CompiledTable, replaced: dict[str, s
     counting: list[str] = []
     taken: dict[str, str] = {}
     for code in sorted(holding, key=lambda code: (-rows[code].priority, code)):
-        wanted = [finding for finding in rows[code].subsumes if finding in observed]
+        wanted = [
+            finding
+            for finding, outcomes in compiled.replaceable[code].items()
+            if outcomes.issuperset(observed.get(finding, _NOT_SEEN))
+        ]
         free = [finding for finding in wanted if finding not in taken]
         if wanted and not free:
             continue
@@ -290,8 +297,8 @@ def _pattern_item(
 
 
 def _apply_decay(items: list[WeighedFinding], compiled: CompiledTable) -> None:
-    """Of a group the finding that tells the rivals furthest apart counts whole, the k-th after it ever
-    less.
+    """Fades repeated evidence: of a group the finding that tells the rivals furthest apart counts whole, the
+    k-th after it ever less.
     """
     groups: dict[str, list[WeighedFinding]] = {}
     for item in items:

@@ -3,12 +3,13 @@
 import csv
 import io
 import re
+from collections.abc import Iterator
 from typing import Any, cast
 
 import msgspec
 from litestar import Response, get
 
-from coldcase.core.rule_table import RuleTable
+from coldcase.core.rule_table import Finding, Gate, RuleTable
 from coldcase.db import rule_tables
 from coldcase.db.rule_tables import StoredTable
 from coldcase.errors import NotFound
@@ -100,17 +101,34 @@ def _members(row: rule_tables.ListedTable | StoredTable, current: int | None) ->
 def frequencies(table: RuleTable) -> bytes:
     """The natural frequencies as CSV: of 100 failures from `cause` in which `finding` was looked at, how many
     show `outcome`.
+
+    `machines` names those that a row is for; it is empty where a row is for all.
     """
     text = io.StringIO()
     writer = csv.writer(text)
-    writer.writerow(["finding", "outcome", "cause", "per_hundred"])
-    for code, row in table.findings.items():
-        for cause, shares in {"background": row.background, **row.per_hundred}.items():
-            writer.writerows(
-                [code, outcome.code, cause, share]
-                for outcome, share in zip(row.outcomes, shares, strict=True)
-            )
+    writer.writerow(["finding", "outcome", "cause", "per_hundred", "machines"])
+    for code, finding in table.findings.items():
+        writer.writerows(_shares(code, finding, finding.background, finding.per_hundred, ""))
+        for rows in finding.on_machines:
+            writer.writerows(_shares(code, finding, rows.background, rows.per_hundred, _machines(rows.when)))
     for code, pattern in table.patterns.items():
         for cause, share in {"background": pattern.background, **pattern.per_hundred}.items():
-            writer.writerow([code, "present", cause, share])
+            writer.writerow([code, "present", cause, share, ""])
     return text.getvalue().encode()
+
+
+def _shares(
+    code: str,
+    finding: Finding,
+    background: list[float] | None,
+    per_hundred: dict[str, list[float]],
+    machines: str,
+) -> Iterator[list[str | float]]:
+    rows = per_hundred if background is None else {"background": background, **per_hundred}
+    for cause, shares in rows.items():
+        for outcome, share in zip(finding.outcomes, shares, strict=True):
+            yield [code, outcome.code, cause, share, machines]
+
+
+def _machines(gate: Gate) -> str:
+    return " ".join([*gate.motors, *gate.connections, *gate.compressor_types])
