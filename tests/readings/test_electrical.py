@@ -70,17 +70,66 @@ def test_the_start_voltage_tells_only_when_it_falls(derived):
     ] == ("sags_at_start",)
 
 
-# IEEE 43: halving for every 10 K; the third is its own example (from memory).
-@pytest.mark.parametrize(
-    ("megohm", "celsius", "corrected"), [(3, 70, 24), (100, 40, 100), (100, 35, 70.7), (12, 25, 4.243)]
-)
-def test_insulation_is_corrected_to_40_degrees(megohm, celsius, corrected):
-    assert at_40c(megohm, celsius) == pytest.approx(corrected, rel=1e-3)
-
-
 def insulation(megohm, celsius=None, **more):
     temperature = {} if celsius is None else {"winding_temperature": {"value": celsius, "unit": "degC"}}
     return {"insulation": {"resistance_megohm": megohm, **temperature, **more}}
+
+
+# Thermosetting factors of IEEE 43-2013 (from memory): 10 degC 0.656, 20 degC 0.762, 30 degC 0.877, 50 degC
+# 1.52, 70 degC 3.26, 85 degC 5.47.
+@pytest.mark.parametrize(
+    ("megohm", "celsius", "corrected"),
+    [
+        (1, 10, 0.656),
+        (5, 20, 3.81),
+        (1, 30, 0.877),
+        (100, 40, 100),
+        (1, 50, 1.52),
+        (0.4, 70, 1.304),
+        (1, 85, 5.47),
+    ],
+)
+def test_insulation_is_corrected_to_40_degrees(megohm, celsius, corrected):
+    assert at_40c(megohm, celsius) == pytest.approx(corrected, rel=2e-3)
+
+
+def test_a_hot_winding_is_not_made_good_nor_a_cold_one_bad(derived):
+    assert derived(insulation(0.4, 70)).outcomes == {"insulation_resistance": ("doubtful",)}
+    assert derived(insulation(0.45, 84)).outcomes == {"insulation_resistance": ("doubtful",)}
+    assert derived(insulation(5, 20)).outcomes == {"insulation_resistance": ("good",)}
+    assert derived(insulation(15, 5)).outcomes == {"insulation_resistance": ("good",)}
+
+
+def test_turns_shorted_alike_show_against_the_plate_at_its_temperature(derived, value_of):
+    # Copper: 2.0 ohm at 20 degC has 2.629 ohm at 100 degC, (234.5 + 100) / (234.5 + 20) as much.
+    hot = {"winding_temperature": {"value": 100, "unit": "degC"}}
+    sound = derived({"winding_resistances_ohm": [2.629, 2.629, 2.629], "plate_resistance_ohm": 2.0, **hot})
+    assert value_of(sound, "winding_to_plate").value == 1.0
+    assert sound.outcomes == {"winding_resistance": ("as_plate",)}
+    shorted = derived({"winding_resistances_ohm": [2.0, 2.0, 2.0], "plate_resistance_ohm": 2.0, **hot})
+    assert shorted.outcomes == {"winding_resistance": ("all_low",)}
+    cold = derived({"winding_resistances_ohm": [2.0, 2.0, 2.0], "plate_resistance_ohm": 2.0})
+    assert any("winding_temperature is not stated" in note for note in cold.notes)
+
+
+@pytest.mark.parametrize(
+    ("kind", "measured", "outcomes"),
+    [
+        ("run", 52, {"capacitors": ("wrong_value",)}),
+        ("run", 48.5, {}),
+        ("run", 46, {"capacitors": ("in_tolerance",)}),
+        ("start", 52, {"capacitors": ("in_tolerance",)}),
+    ],
+)
+def test_a_run_capacitor_has_the_narrower_tolerance(derived, kind, measured, outcomes):
+    sent = {"capacitor": {"kind": kind, "rated_uf": 45, "measured_uf": measured}}
+    assert derived(sent, unit={"motor": "single_phase"}).outcomes == outcomes
+
+
+def test_a_capacitor_without_its_rating_is_noted_and_not_refused(derived):
+    found = derived({"capacitor": {"measured_uf": 40}}, unit={"motor": "single_phase"})
+    assert not found.outcomes
+    assert any("rated_uf of the capacitor is not stated" in note for note in found.notes)
 
 
 def test_insulation_outcomes(derived, value_of):

@@ -365,7 +365,7 @@ def test_superheat_falls_as_suction_pressure_rises(derived, value_of, refrigeran
 
 MONOTONE = [
     ("suction_superheat", "suction_superheat", ["low", "normal", "high"], 0, 80),
-    ("subcooling", "subcooling", ["low", "normal", "high"], 0, 60),
+    ("subcooling", "subcooling", ["low", "normal", "high"], 0, 19.9),
     ("compression_ratio", "compression_ratio", ["low", "inside", "high"], 1, 40),
     ("oil_to_charge", "oil_quantity", ["nearly_none", "low", "right", "too_much"], 0, 5),
     ("insulation_at_40c", "insulation_resistance", ["grounded", "doubtful", "good"], 0, 1000),

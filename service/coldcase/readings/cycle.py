@@ -25,6 +25,14 @@ TOLERANCE = 1.0
 # A pump's least pressure rise that a pair of gauges can tell from none [judgement].
 _GAUGES = 0.02
 _CREDIBLE_EFFICIENCY = (0.35, 0.95)
+# Below both, 15 and 35 degC, a head-pressure control may be at work [judgement].
+_COLD_MEDIUM, _HELD_UP = ICE_POINT + 15, ICE_POINT + 35
+# What stands at discharge pressure holds its oil there too: the shell of a rotary, the separator of an
+# oil-injected screw.
+_OIL_AT_DISCHARGE = {
+    "rotary": "the shell of a rotary compressor",
+    "screw": "the oil separator of a screw compressor",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,23 +218,24 @@ def _discharge(circuit: Circuit) -> None:
             worksheet, "discharge_superheat", reading - dew, names, glide=circuit.refrigerant.glide(pressure)
         )
     entering = circuit.temperatures.get("entering_medium_temperature")
-    if entering is None:
-        return
-    if dew - entering < -TOLERANCE:
-        names = ("entering_medium_temperature", "discharge_pressure")
+    if entering is not None:
+        _condensing(worksheet, (dew + circuit.refrigerant.bubble.temperature(pressure)) / 2, entering)
+
+
+def _condensing(worksheet: Worksheet, condensing: float, entering: float) -> None:
+    names = ("discharge_pressure", "entering_medium_temperature")
+    if condensing - entering < -TOLERANCE:
         worksheet.doubt(
-            names,
-            f"condensing at {dew - ICE_POINT:.1f} degC would be colder than the medium that takes "
-            "up the heat",
+            names[::-1],
+            f"condensing at {condensing - ICE_POINT:.1f} degC would be colder than the medium that "
+            "takes up the heat",
         )
-    note = "condensing temperature: dew at discharge pressure [common practice]"
-    worksheet.put(
-        "condensing_over_entering",
-        dew - entering,
-        "discharge_pressure",
-        "entering_medium_temperature",
-        note=note,
+    held_up = entering < _COLD_MEDIUM and condensing < _HELD_UP
+    cold = "not judged: in the cold the condensing pressure is held up on purpose" if held_up else None
+    note = joined_notes(
+        "condensing temperature: mean of dew and bubble at discharge pressure [common practice]", cold
     )
+    worksheet.put("condensing_over_entering", condensing - entering, *names, note=note, weighed=not held_up)
 
 
 def _cooled_by_compression(circuit: Circuit, discharge: float) -> None:
@@ -357,11 +366,8 @@ def _sump(circuit: Circuit, unit: Unit) -> None:
         name = "suction_pressure"
     if reading is None or base is None:
         return
-    if unit.compressor_type == "rotary":
-        note = (
-            "not judged: the shell of a rotary compressor stands at discharge pressure, its oil is "
-            "not at suction conditions"
-        )
+    if (place := _OIL_AT_DISCHARGE.get(unit.compressor_type)) is not None:
+        note = f"not judged: {place} stands at discharge pressure, its oil is not at suction conditions"
         worksheet.put("sump_superheat", reading - base, "sump_temperature", name, note=note, weighed=False)
         return
     # A clamp on a shell reads up to 2 K low in moving air [judgement].

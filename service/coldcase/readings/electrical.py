@@ -1,10 +1,11 @@
 """Electrical readings: unbalance, ratios to the rating, windings, insulation, capacitor."""
 
+import math
 from collections.abc import Sequence
 from itertools import pairwise
 
-from coldcase.core.case import Case, Insulation, Readings
-from coldcase.readings.units import kelvins
+from coldcase.core.case import Capacitor, Case, Insulation, Readings
+from coldcase.readings.units import ICE_POINT, kelvins
 from coldcase.readings.worksheet import Worksheet, joined_notes, measured
 
 # Unbalance in per cent from which a line is missing, not unequal: with one open at standstill its two
@@ -18,8 +19,14 @@ _DERATING = ((1.0, 1.0), (2.0, 0.95), (3.0, 0.9), (4.0, 0.825), (5.0, 0.755))
 # No winding of these motors has as much: the meter showed an open circuit [judgement].
 _OPEN_OHM = 10_000.0
 _RANDOM_WOUND_MEGOHM = 5.0
-# Beyond four halvings the correction says more than the measurement [judgement].
-_FARTHEST_CORRECTION = 40.0
+# Farther from 40 degC the correction says more than the measurement [judgement].
+_FARTHEST_CORRECTION = 45.0
+# Thermosetting insulation, by range of winding temperature in degC [IEEE 43-2013, from memory]; below 10 degC
+# extrapolated.
+_KELVINS_BELOW_40, _KELVINS_ABOVE_40, _LOWEST_TABLED = 1245.0, 4230.0, 10.0
+# Copper: resistance is proportional to 234.5 plus the temperature in degC [IEC 60034-1, from memory].
+_COPPER = 234.5
+_PLATE_CELSIUS = 20.0
 
 
 def unbalance(values: Sequence[float]) -> float:
@@ -56,8 +63,19 @@ def derating(unbalance_percent: float) -> float | None:
 
 
 def at_40c(megohm: float, celsius: float) -> float:
-    """Insulation resistance corrected to 40 degC: it halves for every 10 K warmer [IEEE 43]."""
-    return float(megohm * 0.5 ** ((40 - celsius) / 10))
+    """Insulation resistance of a thermosetting winding, corrected from its temperature in degC to 40 degC
+    [IEEE 43-2013, from memory].
+
+    The older rule, half for every 10 K, belongs to thermoplastic insulation and makes cold windings bad and
+    hot ones good.
+    """
+    slope = _KELVINS_BELOW_40 if celsius <= 40 else _KELVINS_ABOVE_40
+    return megohm * math.exp(-slope * (1 / (celsius + 273) - 1 / 313))
+
+
+def at_20c(ohm: float, celsius: float) -> float:
+    """Resistance of a copper winding at 20 degC, from that at its temperature in degC."""
+    return ohm * (_COPPER + _PLATE_CELSIUS) / (_COPPER + celsius)
 
 
 def derive_electrical(case: Case, worksheet: Worksheet) -> None:
@@ -84,11 +102,18 @@ def derive_electrical(case: Case, worksheet: Worksheet) -> None:
 
 def _parts(readings: Readings, worksheet: Worksheet) -> None:
     if readings.capacitor is not None:
-        worksheet.put(
-            "capacitor_to_rating", readings.capacitor.measured_uf / readings.capacitor.rated_uf, "capacitor"
-        )
+        _capacitor(readings.capacitor, worksheet)
     if readings.shaft_voltage_v is not None:
         worksheet.put("shaft_voltage", readings.shaft_voltage_v, "shaft_voltage_v")
+
+
+def _capacitor(capacitor: Capacitor, worksheet: Worksheet) -> None:
+    if capacitor.measured_uf is None or capacitor.rated_uf is None:
+        missing = "measured_uf" if capacitor.measured_uf is None else "rated_uf"
+        worksheet.notes.append(f"capacitor_to_rating not derived: {missing} of the capacitor is not stated")
+        return
+    quantity = "run_capacitor_to_rating" if capacitor.kind == "run" else "capacitor_to_rating"
+    worksheet.put(quantity, capacitor.measured_uf / capacitor.rated_uf, "capacitor")
 
 
 def _lines(case: Case, name: str, values: list[float], worksheet: Worksheet) -> bool:
@@ -175,6 +200,23 @@ def _windings(case: Case, ohms: list[float], worksheet: Worksheet) -> None:
     else:
         leads = "below 1 ohm a lead of 0.05 ohm counts: four-wire values only" if min(ohms) < 1 else None
         worksheet.put("winding_unbalance", unbalance(ohms), name, note=leads)
+        _to_plate(case, sum(ohms) / len(ohms), worksheet)
+
+
+def _to_plate(case: Case, mean: float, worksheet: Worksheet) -> None:
+    """Turns shorted alike in all phases show in no unbalance, only against the maker's figure at 20 degC."""
+    plate, temperature = case.readings.plate_resistance_ohm, case.readings.winding_temperature
+    if not plate:
+        return
+    if temperature is None:
+        worksheet.notes.append(
+            "winding_to_plate not derived: winding_temperature is not stated, and copper changes 4 % in 10 K"
+        )
+        return
+    celsius = kelvins(temperature) - ICE_POINT
+    note = f"mean of the three at 20 degC, by {at_20c(1.0, celsius):.3f} from {celsius:.0f} degC"
+    names = ("winding_resistances_ohm", "plate_resistance_ohm", "winding_temperature")
+    worksheet.put("winding_to_plate", at_20c(mean, celsius) / plate, *names, note=note)
 
 
 def _identity(worksheet: Worksheet, ohms: list[float]) -> None:
@@ -203,7 +245,8 @@ def _insulation(case: Case, test: Insulation, worksheet: Worksheet) -> None:
 
 def _resistance(case: Case, test: Insulation, result: float | str, worksheet: Worksheet) -> None:
     megohm, bound = measured(result)
-    celsius = None if test.winding_temperature is None else kelvins(test.winding_temperature) - 273.15
+    temperature = test.winding_temperature or case.readings.winding_temperature
+    celsius = None if temperature is None else kelvins(temperature) - ICE_POINT
     notes, worthless = _temperature_notes(celsius)
     if case.opening.high_voltage_test_in_vacuum:
         worthless = "worthless: tested under vacuum, where the winding flashes over"
@@ -214,6 +257,8 @@ def _resistance(case: Case, test: Insulation, result: float | str, worksheet: Wo
     worksheet.put(
         "insulation_at_40c", corrected, "insulation", note=note, bound=bound, weighed=worthless is None
     )
+    if celsius is not None:
+        worksheet.put("insulation_as_measured", megohm, "insulation", bound=bound, weighed=worthless is None)
 
 
 def _temperature_notes(celsius: float | None) -> tuple[list[str], str | None]:
@@ -227,7 +272,8 @@ def _temperature_notes(celsius: float | None) -> tuple[list[str], str | None]:
         if celsius > 60
         else None
     )
-    return [warm or f"corrected to 40 degC by {factor:.3g}"], None
+    cold = "; extrapolated below 10 degC" if celsius < _LOWEST_TABLED else ""
+    return [warm or f"corrected to 40 degC by {factor:.3g}{cold}"], None
 
 
 def _rule(case: Case, corrected: float) -> str | None:

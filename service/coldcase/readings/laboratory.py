@@ -7,7 +7,8 @@ from dataclasses import replace
 from coldcase.core.case import Case, OilResults
 from coldcase.readings.iso3448 import MIDPOINTS
 from coldcase.readings.iso4406 import parse_code
-from coldcase.readings.worksheet import DetectionLimit, Worksheet, joined_notes, measured
+from coldcase.readings.viscosity import USUAL_INDEX, viscosity_index
+from coldcase.readings.worksheet import DerivedQuantity, DetectionLimit, Worksheet, joined_notes, measured
 
 METALS = ("iron", "copper", "aluminium", "tin", "lead", "silicon", "zinc", "chromium")
 # Scope of ASTM D6304 (coulometric Karl Fischer), mg/kg.
@@ -156,7 +157,14 @@ def _viscosity(case: Case, worksheet: Worksheet) -> None:
     ):
         worksheet.doubt((*cold.rests_on, *hot.rests_on), "viscosity at 100 degC is not below that at 40 degC")
     if cold is None:
+        if hot is not None:
+            worksheet.notes.append(
+                "viscosity_to_grade not derived: grades are of 40 degC, and one viscosity gives no "
+                "slope to go there"
+            )
         return
+    if hot is not None:
+        _index(case, cold, hot, worksheet)
     grade = case.unit.viscosity_grade
     if grade is None:
         worksheet.notes.append("viscosity_to_grade not derived: the unit's viscosity grade is not stated")
@@ -166,6 +174,26 @@ def _viscosity(case: Case, worksheet: Worksheet) -> None:
     thin = "a sample that was not degassed reads low" if cold.value < 0.9 * middle else None
     note = joined_notes(f"midpoint of the grade {middle:g} mm2/s [ISO 3448]", odd, thin)
     worksheet.put("viscosity_to_grade", cold.value / middle, *cold.rests_on, note=note, bound=cold.bound)
+
+
+def _index(case: Case, cold: DerivedQuantity, hot: DerivedQuantity, worksheet: Worksheet) -> None:
+    """The viscosity index names the base oil better than any grade: refrigerant thins an oil, another oil
+    changes its slope.
+    """
+    if cold.bound is not None or hot.bound is not None or hot.value >= cold.value:
+        return
+    index = viscosity_index(cold.value, hot.value)
+    if index is None:
+        return
+    usual = USUAL_INDEX.get(case.unit.lubricant or "")
+    outside = usual is not None and not usual[0] <= index <= usual[1]
+    foreign = (
+        f"unusual for {case.unit.lubricant} ({usual[0]} to {usual[1]}): another base oil?"
+        if usual and outside
+        else None
+    )
+    note = joined_notes("from 40 and 100 degC [ASTM D2270]", foreign, "informs, is not weighed")
+    worksheet.put("viscosity_index", index, *cold.rests_on, *hot.rests_on, note=note, weighed=False)
 
 
 def _particles(results: OilResults, worksheet: Worksheet) -> None:

@@ -1,4 +1,7 @@
-"""A quantity against the limits of the rule table: which outcome of which finding it yields, if any."""
+"""A quantity against the limits of the rule table: which outcome of which finding it yields, if any.
+
+The numbers stand in the table (`knowledge/limits.toml` of the starter).
+"""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
