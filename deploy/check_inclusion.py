@@ -1,7 +1,4 @@
-"""Is this decision under this seal? Needs nothing but SHA-256 (RFC 9162, section 2.1.3.2).
-
-Exit 0: it is; 1: it is not; 2: wrong use.
-"""
+"""Is this decision under this seal (RFC 9162, 2.1.3.2)? Exit 0: it is; 1: it is not; 2: wrong use."""
 
 # ruff: noqa: INP001
 import argparse
@@ -10,28 +7,18 @@ import json
 import pathlib
 
 parser = argparse.ArgumentParser(description=__doc__)
-parser.add_argument(
-    "proof", type=pathlib.Path, help="file with what `GET /v1/decisions/{id}/inclusion` answers"
-)
-parser.add_argument(
-    "head",
-    nargs="?",
-    help="the seal's head as you have kept it; without it, the one that the proof itself claims",
-)
+parser.add_argument("proof", type=pathlib.Path, help="what `GET /v1/decisions/{id}/inclusion` answers")
+parser.add_argument("head", nargs="?", help="the seal's head as you kept it, else the one the proof claims")
 given = parser.parse_args()
 try:
     proof = json.loads(given.proof.read_text("utf-8"))
     parts = {"case": b"", "answer": b"", "leaf": b"\x00", "seal": b""}
-    texts = {
-        name: hashlib.sha256(prefix + proof[name].encode()).hexdigest() for name, prefix in parts.items()
-    }
+    texts = {name: hashlib.sha256(at + proof[name].encode()).hexdigest() for name, at in parts.items()}
     leaf, seal = json.loads(proof["leaf"]), json.loads(proof["seal"])
     found, place, last = texts["leaf"], proof["position"], seal["count"] - 1
     for step in proof["path"]:
         left = place % 2 == 1 or place == last
-        found = hashlib.sha256(
-            b"\x01" + bytes.fromhex((step + found) if left else (found + step))
-        ).hexdigest()
+        found = hashlib.sha256(bytes.fromhex("01" + (step + found if left else found + step))).hexdigest()
         while left and place and place % 2 == 0:
             place, last = place // 2, last // 2
         place, last = place // 2, last // 2

@@ -83,7 +83,9 @@ class NotFound(ColdcaseError):
 
 
 class StoreAway(ColdcaseError):
-    """The database cannot be reached, so nothing was recorded. Send the same request again in a moment."""
+    """The database cannot be reached or takes no records just now, so nothing was recorded. Send the same
+    request again in a moment.
+    """
 
     code = "store_away"
 

@@ -1,4 +1,9 @@
-"""Use case: the rule tables that answer. The current one and others by number, compiled and kept at hand."""
+"""Use case: the rule tables that answer. The current one and others by number, compiled and kept at hand.
+
+A replica takes a published table over by `refresh`, when the listener hears of it. Nothing here publishes:
+beyond version 1, which an empty record gets from the starter (`publish_first`), there is no operation to
+draft, approve or publish a table yet.
+"""
 
 import asyncio
 

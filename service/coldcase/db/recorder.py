@@ -53,7 +53,8 @@ COMMAND_SECONDS = 1.2
 
 SETTLE_SECONDS = 0.7
 """How long to look for the fate of a batch whose connection was lost. With COMMAND_SECONDS this keeps the two
-seconds promised."""
+seconds promised, from when the batch is sent; a row may have waited up to COMMAND_SECONDS in the queue
+before."""
 
 LOCK_SECONDS, NEXT_LOCK_SECONDS = 0.48, 0.02
 """How long a batch waits for a key that another transaction holds, and how long then each of its rows by

@@ -72,7 +72,7 @@ class Seal(msgspec.Struct, frozen=True, kw_only=True):
 
     `next_xid`: no transaction of this number or above had begun to write when the seal was made. The first
     seal of an epoch also covers what the former one left. `format`: that of its head and leaves, see
-    `core.leaves`.
+    `proof.leaves`.
     """
 
     number: int

@@ -26,7 +26,8 @@ class ApiKeyCache:
 
     They are trusted for as long as the database was heard of within `grace_s`: `silent_s` says how long ago
     that was. A key that is not known may be a moment old, so `look` is asked for changes; it says whether it
-    could look.
+    could look. Forgotten: a revoked or erased key as soon as the listener hands over the next set
+    (`ChangeListener`), an expired one is refused at once and dropped a day later.
     """
 
     def __init__(

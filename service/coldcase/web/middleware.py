@@ -154,11 +154,14 @@ class _Exchange:
                 message["body"] = b""
         if self.start is not None:
             start, self.start = self.start, None
-            self._complete(start)
+            self._add_headers(start)
             await self.outer(start)
         await self.outer(message)
 
-    def _complete(self, start: HTTPResponseStartEvent) -> None:
+    def _add_headers(self, start: HTTPResponseStartEvent) -> None:
+        """The headers of every answer; what the protocol itself refuses (`Protocol._end`) does not come by
+        here.
+        """
         self.status = start["status"]
         template = self.scope.get("path_template") or self.scope["path"]
         promises, headers = self.gateway.promises, list(start["headers"])

@@ -1,7 +1,7 @@
-"""Headers that keep browsers and caches from making more of an answer than it is."""
+"""The response headers of every answer: what keeps browsers and caches from making more of it than it is."""
 
 NO_STORE = (b"cache-control", b"no-store")
-ALWAYS = (
+WHEN_CACHEABLE = (
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"no-referrer"),
     # No page of ours runs a script or loads anything; the report's bars have their widths in `style`
@@ -13,8 +13,7 @@ ALWAYS = (
             b"frame-ancestors 'none'"
         ),
     ),
-    NO_STORE,
 )
-"""For every answer; one that names its own `Cache-Control` keeps it."""
-WHEN_CACHEABLE = ALWAYS[:-1]
 """For an answer that may be kept."""
+ALWAYS = (*WHEN_CACHEABLE, NO_STORE)
+"""For every answer; one that names its own `Cache-Control` keeps it."""
