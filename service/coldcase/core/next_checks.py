@@ -16,7 +16,10 @@ from coldcase.core.machine_model import FindingMatrix, Floats, MachineModel
 from coldcase.core.weighing import Evidence, Weighed, kept
 
 MOST_CHECKS = 5
+"""More than that nobody reads at job close."""
+
 CANDIDATES = 12
+"""Findings of a case whose gain is worked out in full."""
 
 NEAR = 0.05
 """Gains (bits) closer than this (and not less than half) are equal; then the smaller effort comes first."""
@@ -25,7 +28,10 @@ LEAST_GAIN = 0.005
 """Bits; less than that would be printed as 0.00."""
 
 EFFORT_RANK = {"ask": 0, "look": 1, "meter": 2, "open": 3, "lab": 4}
+"""The smaller comes first among near-equals."""
+
 DEADLINE = {"opening": 0, "scrapping": 1, "restart": 2, None: 3}
+"""What is lost first comes first."""
 
 
 def next_checks(weighed: Weighed, compiled: CompiledTable) -> list[NextCheck]:
@@ -34,7 +40,11 @@ def next_checks(weighed: Weighed, compiled: CompiledTable) -> list[NextCheck]:
 
 
 def next_checks_many(batch: Sequence[Weighed], compiled: CompiledTable) -> list[list[NextCheck]]:
-    """The same for cases that were weighed together (the whole batch), in their order."""
+    """The same for cases that were weighed together (the whole batch), in their order.
+
+    Shapes: `now` (the posterior) is [case, cause], `expected` (how likely each outcome is) [case, row of the
+    matrix], `promise` and `decay` [case, finding], `picked` and `gains` [case, candidate], gains in bits.
+    """
     matrix = batch[0].model.matrix
     now = batch[0].arrays.shares.astype(np.float32)
     now /= now.sum(axis=1, keepdims=True)
@@ -53,7 +63,9 @@ def next_checks_many(batch: Sequence[Weighed], compiled: CompiledTable) -> list[
 
 
 def _decay_factors(batch: Sequence[Weighed], matrix: FindingMatrix) -> Floats:
-    """What each finding would count, [case, finding]: one whose group has been seen already decays."""
+    """What each finding would count, [case, finding], a share of 1: one whose group has been seen already
+    decays.
+    """
     groups = len(matrix.group_decay)
     spoken = [
         case * groups + item.weight.group_index
@@ -112,7 +124,12 @@ def _discounted_away(discounts: tuple[int, ...], model: MachineModel, compiled: 
 
 
 def _gains(picked: Ints, now: Floats, expected: Floats, decay: Floats, matrix: FindingMatrix) -> Floats:
-    """Expected drop of entropy in bits, [case, picked finding]."""
+    """Expected drop of entropy in bits, [case, candidate].
+
+    `picked` are finding indices [case, candidate], `now` the posterior [case, cause], `expected` the chance
+    of each outcome [case, row], `decay` [case, finding] already over the temperature. The candidates' rows of
+    all cases lie below each other, so that numpy is called once and not for each candidate.
+    """
     logs = np.log(np.maximum(now, np.float32(1e-30)))
     findings = picked.ravel()
     sizes = matrix.sizes[findings]

@@ -35,9 +35,9 @@ class Observation(msgspec.Struct, frozen=True, gc=False):
 class WeighedFinding(msgspec.Struct):
     """What one finding or pattern of a case weighs.
 
-    `keep` is the share (millionths) its discount leaves, `decay` its share as a later finding of its group,
-    and `factor` what is left of its weight after both. `replaced_by` names the pattern or finding that took
-    its place; then nothing is counted.
+    `keep` is the share (millionths) its discount leaves, `decay` its share (millionths) as a later finding of
+    its group, and `factor` what is left of its weight after both. `replaced_by` names the pattern or finding
+    that took its place; then nothing is counted.
     """
 
     code: str
@@ -82,8 +82,9 @@ class Weighed(msgspec.Struct, frozen=True):
     """The ranking of one case (its posterior), by index into the causes of the model.
 
     `confidence` is in ten-thousandths, `order` has the causes from the best down (equal scores in the model's
-    order). `for_leader` is what each item counts for the best cause, `for_leader_in_full` the same before all
-    factors. `arrays` holds the arrays, in which it is case `case` with the items from `start`.
+    order). `for_leader` is what each item counts for the best cause (nanobans, one an item),
+    `for_leader_in_full` the same before all factors. `arrays` holds the arrays, in which it is case `case`
+    with the items from `start`.
     """
 
     evidence: Evidence
@@ -195,7 +196,13 @@ def collect(case: Case, seen: Mapping[str, Observation], compiled: CompiledTable
 
 
 def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weighed]:
-    """The rankings of cases that share a machine's model, in their order."""
+    """The rankings of cases that share a machine's model, in their order: posterior = prior + evidence /
+    temperature.
+
+    `model.weights` is [outcome or pattern, cause] in nanobans, its last row zeros. The items of all cases lie
+    below each other, those of case i from `starts[i]`; a row of -1 means that the item's weights stand in
+    `weight.joint` ([cause]). Factors are millionths.
+    """
     model = batch[0].model
     nothing = len(model.weights) - 1
     rows: list[int] = []

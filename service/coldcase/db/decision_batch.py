@@ -94,11 +94,14 @@ ONLY_LIBPQ = (
 )
 
 LOST = (OSError, asyncpg.InterfaceError, asyncpg.InternalClientError, asyncpg.PostgresConnectionError)
-"""The connection broke or hung: what was under way may have been committed or not."""
+"""The connection broke or hung (TimeoutError is an OSError): what was under way may have been committed or
+not."""
 
 
 class BatchOutcome(msgspec.Struct, frozen=True):
-    """What a batch's statement said: the ids whose key was new, and those that supersede nothing known."""
+    """What a batch's statement said: the ids whose key was free (new, or expired and taken over), and
+    those that supersede nothing known.
+    """
 
     won: frozenset[UUID]
     superseding_nothing: frozenset[UUID]

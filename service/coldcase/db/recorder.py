@@ -61,11 +61,16 @@ LOCK_SECONDS, NEXT_LOCK_SECONDS = 0.48, 0.02
 itself."""
 
 KEYS_LIVE = timedelta(days=90)
+"""How long an idempotency key is remembered where no setting says so."""
+
 MOST_IN_BATCH = 64
+"""Rows of one commit."""
+
 SWEPT_EVERY = 16
 """Batches: after these, as many expired keys are removed as so many batches could have brought."""
 
 FIRST_PAUSE, LONGEST_PAUSE = 0.05, 1.0
+"""Seconds between tries to connect, doubled each time."""
 
 IDLE_SECONDS = 1.0
 """After so long without a request the database is asked whether it is there, and takes records."""
