@@ -133,6 +133,16 @@ def test_an_index_that_is_foreign_to_the_oil_is_named(derived, value_of):
     assert viscosity_index(3.0, 1.5) is None
 
 
+@pytest.mark.parametrize(
+    ("at_40", "at_100", "why"),
+    [(2.00001, 2, "no oil has"), (5000, 10, "no oil has"), (3.0, 1.5, "it begins at 2 mm2/s")],
+)
+def test_viscosities_that_give_no_index_are_noted(at_40, at_100, why, derived, value_of):
+    found = derived(oil={"viscosity_40c_mm2_s": at_40, "viscosity_100c_mm2_s": at_100})
+    assert value_of(found, "viscosity_index") is None
+    assert note_of(found, why)
+
+
 def test_viscosity_without_a_grade_and_of_an_odd_grade(derived, value_of):
     assert note_of(
         derived(oil={"viscosity_40c_mm2_s": 30}, unit={"viscosity_grade": None}),

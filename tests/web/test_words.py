@@ -95,6 +95,19 @@ async def test_frequencies_as_csv_are_the_table_s_own(caller):
         for row in rows
         if (row["finding"], row["outcome"]) == ("copper_plating", "heavy")
     }
+    two_burnt = {
+        row["machines"]: float(row["per_hundred"])
+        for row in rows
+        if (row["finding"], row["outcome"], row["cause"])
+        == ("winding_burn", "two_of_three", "single_phasing")
+    }
+    burn = starter_table().findings["winding_burn"]
+    assert two_burnt == {
+        "": burn.per_hundred["single_phasing"][2],
+        "three_phase inverter star": burn.on_machines[0].per_hundred["single_phasing"][2],
+        "three_phase inverter delta": burn.on_machines[1].per_hundred["single_phasing"][2],
+        "three_phase star_delta_start": burn.on_machines[2].per_hundred["single_phasing"][2],
+    }
     plating = starter_table().findings["copper_plating"]
     assert heavy == {"background": plating.background[2]} | {
         cause: shares[2] for cause, shares in plating.per_hundred.items()

@@ -21,6 +21,7 @@ from coldcase.core.rule_table import (
     Gate,
     Outcome,
     Override,
+    RowsOn,
     RuleTable,
     SafetyGroup,
     When,
@@ -110,12 +111,17 @@ class _Coded(msgspec.Struct):
     code: str
 
 
-class _Rows(msgspec.Struct):
+class _MachineRows(msgspec.Struct):
+    background: list[float] | None = None
+    per_hundred: dict[str, list[float]] = msgspec.field(default_factory=dict)
+
+
+class _Rows(_MachineRows, kw_only=True):
     """What of a finding its arithmetic needs, whatever the shape of the rest."""
 
     outcomes: list[_Coded]
     background: list[float]
-    per_hundred: dict[str, list[float]] = msgspec.field(default_factory=dict)
+    on_machines: list[_MachineRows] = msgspec.field(default_factory=list)
 
 
 def _sums(document: Any) -> Iterator[Flaw]:
@@ -126,9 +132,16 @@ def _sums(document: Any) -> Iterator[Flaw]:
             rows = msgspec.convert(finding, _Rows)
         except msgspec.ValidationError:
             continue
-        yield from _row(f"/findings/{code}/background", rows.background, rows.outcomes)
-        for cause, row in rows.per_hundred.items():
-            yield from _row(f"/findings/{code}/per_hundred/{cause}", row, rows.outcomes)
+        yield from _sums_at(f"/findings/{code}", rows, rows.outcomes)
+        for index, own in enumerate(rows.on_machines):
+            yield from _sums_at(f"/findings/{code}/on_machines/{index}", own, rows.outcomes)
+
+
+def _sums_at(place: str, rows: _MachineRows, outcomes: list[_Coded]) -> Iterator[Flaw]:
+    if rows.background is not None:
+        yield from _row(f"{place}/background", rows.background, outcomes)
+    for cause, row in rows.per_hundred.items():
+        yield from _row(f"{place}/per_hundred/{cause}", row, outcomes)
 
 
 def flaws(table: RuleTable) -> Iterator[Flaw]:
@@ -182,15 +195,20 @@ def _finding(code: str, finding: Finding, table: RuleTable) -> Iterator[Flaw]:
             yield Flaw(f"{place}/supersedes", f"There is no other finding '{other}'.")
     yield from _row(f"{place}/background", finding.background, finding.outcomes)
     yield from _shares(place, finding.per_hundred, finding, table)
+    yield from _without_fault(place, finding, finding.per_hundred.get(NO_FAULT, finding.background))
     for index, rows in enumerate(finding.on_machines):
-        where = f"{place}/on_machines/{index}"
-        yield from _gate(f"{where}/when", rows.when)
-        if rows.when == Gate():
-            yield Flaw(f"{where}/when", "Rows for every machine are the finding's own.")
-        if rows.background is not None:
-            yield from _row(f"{where}/background", rows.background, finding.outcomes)
-        yield from _shares(where, rows.per_hundred, finding, table)
-    yield from _without_fault(place, finding)
+        yield from _on_machines(f"{place}/on_machines/{index}", rows, finding, table)
+
+
+def _on_machines(place: str, rows: RowsOn, finding: Finding, table: RuleTable) -> Iterator[Flaw]:
+    yield from _gate(f"{place}/when", rows.when)
+    if rows.when == Gate():
+        yield Flaw(f"{place}/when", "Rows for every machine are the finding's own.")
+    if rows.background is not None:
+        yield from _row(f"{place}/background", rows.background, finding.outcomes)
+    yield from _shares(place, rows.per_hundred, finding, table)
+    general = finding.per_hundred.get(NO_FAULT, rows.background or finding.background)
+    yield from _without_fault(place, finding, rows.per_hundred.get(NO_FAULT, general))
 
 
 def _shares(
@@ -216,8 +234,7 @@ def _row(place: str, row: list[float], outcomes: Sequence[_Coded | Outcome]) -> 
             yield Flaw(place, f"'{outcome.code}' stands below 0.1 in 100; what cannot be is gated, not zero.")
 
 
-def _without_fault(place: str, finding: Finding) -> Iterator[Flaw]:
-    row = finding.per_hundred.get(NO_FAULT, finding.background)
+def _without_fault(place: str, finding: Finding, row: list[float]) -> Iterator[Flaw]:
     for outcome, share in zip(finding.outcomes, row, strict=False):
         if outcome.shows in ("damage", "outside_fault") and hundredths(share) > MOST_WITHOUT_FAULT:
             detail = (

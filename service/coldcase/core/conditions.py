@@ -118,7 +118,7 @@ def passes_gate(gate: Gate, motor: str | None, connection: str | None, compresso
     )
 
 
-def names(gate: Gate, machine: tuple[str | None, str | None, str | None]) -> bool:
+def names_machine(gate: Gate, machine: tuple[str | None, str | None, str | None]) -> bool:
     """Whether a statement about some machines is about this one; of a field that is not known no statement is
     made.
     """

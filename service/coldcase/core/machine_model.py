@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from coldcase.core.conditions import names, passes_gate
+from coldcase.core.conditions import names_machine, passes_gate
 from coldcase.core.fixed_point import (
     BAN,
     MILLION,
@@ -230,7 +230,7 @@ def _prior(table: RuleTable, causes: tuple[str, ...], machine: MachineKind) -> I
     rates = dict(table.base_rates)
     for override in table.base_rate_overrides:
         # An unknown machine keeps the general rates.
-        if names(override.when, machine):
+        if names_machine(override.when, machine):
             rates |= override.rates
     total = sum(Decimal(repr(rates[code])) for code in causes)
     return np.array([log10(Decimal(repr(rates[code])) / total) for code in causes])
@@ -245,7 +245,7 @@ class _MatrixPlace(NamedTuple):
 def _on_machine(row: Finding, machine: MachineKind) -> Finding:
     """The finding with the rows of the machine at hand."""
     for rows in row.on_machines:
-        if names(rows.when, machine):
+        if names_machine(rows.when, machine):
             background = row.background if rows.background is None else rows.background
             per_hundred = row.per_hundred | rows.per_hundred
             row = msgspec.structs.replace(row, per_hundred=per_hundred, background=background)

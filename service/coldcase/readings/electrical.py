@@ -206,7 +206,10 @@ def _windings(case: Case, ohms: list[float], worksheet: Worksheet) -> None:
 def _to_plate(case: Case, mean: float, worksheet: Worksheet) -> None:
     """Turns shorted alike in all phases show in no unbalance, only against the maker's figure at 20 degC."""
     plate, temperature = case.readings.plate_resistance_ohm, case.readings.winding_temperature
-    if not plate:
+    if plate is None or "winding_temperature" in worksheet.doubtful:
+        return
+    if plate < _NOTHING:
+        worksheet.doubt(["plate_resistance_ohm"], "plate_resistance_ohm is zero: no winding has none")
         return
     if temperature is None:
         worksheet.notes.append(

@@ -23,6 +23,8 @@ SOLUBILITY: dict[str, tuple[float, float | None]] = {
 # Below this a polar oil cannot shed water; above the other a non-polar one may [judgement].
 _NO_FREE_WATER_BELOW, _FREE_WATER_ABOVE = 1_000.0, 150.0
 _MILKY = {"clears_on_standing", "stays_milky"}
+# No lubricant's viscosity index lies outside [judgement].
+_CREDIBLE_INDEX = (-300.0, 500.0)
 _AS_SENT = (
     "acid_number_mg_koh_g",
     "viscosity_40c_mm2_s",
@@ -184,6 +186,10 @@ def _index(case: Case, cold: DerivedQuantity, hot: DerivedQuantity, worksheet: W
         return
     index = viscosity_index(cold.value, hot.value)
     if index is None:
+        worksheet.notes.append("viscosity_index not derived: it begins at 2 mm2/s at 100 degC")
+        return
+    if not _CREDIBLE_INDEX[0] <= index <= _CREDIBLE_INDEX[1]:
+        worksheet.notes.append("viscosity_index not derived: no oil has these two viscosities")
         return
     usual = USUAL_INDEX.get(case.unit.lubricant or "")
     outside = usual is not None and not usual[0] <= index <= usual[1]
