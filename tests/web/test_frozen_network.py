@@ -3,6 +3,8 @@ and all comes back by itself."""
 
 import asyncio
 import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 
 import httpx
@@ -42,6 +44,17 @@ async def distant(service_database, proxy):
         yield running
         for client in running.open:
             await client.aclose()
+
+
+@asynccontextmanager
+async def locked(database, table: str) -> AsyncIterator[None]:
+    """Waits for the lock beside the service's own loop: a transaction of the service that holds the table
+    could not end while the loop waited for it.
+    """
+    url = database.owner_url.replace("+psycopg", "")
+    async with await psycopg.AsyncConnection.connect(url) as owner:
+        await owner.execute(f"LOCK TABLE {table} IN ACCESS EXCLUSIVE MODE")
+        yield
 
 
 @dataclass
@@ -193,8 +206,7 @@ async def test_ended_backends_are_replaced_whatever_they_were_at(distant, postgr
 
 async def test_a_locked_table_holds_up_nothing_else(distant, service_database, case):
     caller, auditor = await distant.caller(), await distant.caller("audit:read", "tables:read")
-    with psycopg.connect(service_database.owner_url.replace("+psycopg", "")) as owner:
-        owner.execute("LOCK TABLE decision IN ACCESS EXCLUSIVE MODE")
+    async with locked(service_database, "decision"):
         calls = Calls()
         calls.begin("record", lambda: caller.post(RECORD, json=case))
         calls.begin("preview", lambda: caller.post(PREVIEW, json=case))
@@ -220,8 +232,7 @@ async def test_five_slow_reads_do_not_stop_recording_by_a_new_key(distant, servi
     """No request needs the database to know its caller."""
     caller = await distant.caller()
     fresh, _ = await distant.key(client="Butter Store")
-    with psycopg.connect(service_database.owner_url.replace("+psycopg", "")) as owner:
-        owner.execute("LOCK TABLE verdict IN ACCESS EXCLUSIVE MODE")
+    async with locked(service_database, "verdict"):
         slow = [asyncio.create_task(caller.get("/v1/decisions?has_verdict=true")) for _ in range(20)]
         await asyncio.sleep(0.2)
         began = time.monotonic()
