@@ -165,14 +165,20 @@ def _keep(code: str, case: Case, seen: Seen, table: RuleTable) -> float:
     spoilt = [
         row.keep
         for row in table.discounts
-        if (code in row.findings or finding.effort in row.efforts or tags & set(row.tags))
+        if not row.known  # how a finding is known is not told here
+        and (code in row.findings or finding.effort in row.efforts or tags & set(row.tags))
         and fits(row.when, case, seen, table)
     ]
     return min(spoilt, default=1.0)
 
 
 def _superseded(seen: Seen, table: RuleTable) -> dict[str, str]:
-    return {
+    successors = {
+        code: min((each for each in seen if each.partition(".")[0] == row.succeeded_by), default=None)
+        for code, row in table.findings.items()
+        if code in seen and row.succeeded_by is not None
+    }
+    return {code: newer for code, newer in successors.items() if newer} | {
         other: code
         for code, names in sorted(seen.items())
         if table.findings[code].outcomes[0].code not in names

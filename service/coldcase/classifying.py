@@ -36,7 +36,7 @@ def add_readings(parsed: ParsedCase, compiled: CompiledTable) -> CaseWithReading
     """A case with what its readings and oil results yield."""
     if not parsed.case.metered:
         return CaseWithReadings(parsed.case, notes=parsed.notes, left_out=parsed.left_out)
-    found = derive(parsed.case, compiled.table)
+    found = derive(parsed.case, compiled.apart)
     return CaseWithReadings(
         parsed.case,
         derived={finding: (outcomes, found.sources[finding]) for finding, outcomes in found.outcomes.items()},

@@ -94,11 +94,11 @@ def main() -> None:
     matched = general.evaluate(dict(case.observations))["result"]
     assert len(matched) == len(case.observations), "the general engine must find a rule for each observation"
     model = compiled.model_for(("three_phase", None, "scroll"))
-    weigh(case, observe(case, {}), compiled)
+    weigh(case, observe(case, {}, compiled), compiled)
     turns = [
         (
             microseconds(lambda: general.evaluate(dict(case.observations)), 20),
-            microseconds(lambda: weigh(case, observe(case, {}), compiled), 400),
+            microseconds(lambda: weigh(case, observe(case, {}, compiled), compiled), 400),
             microseconds(lambda: build_answer(CaseWithReadings(case), compiled), 200),
         )
         for _ in range(ROUNDS)

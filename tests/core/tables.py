@@ -121,7 +121,7 @@ def case_of(observations: Mapping[str, Any] | None = None, **members: Any) -> Ca
 
 
 def weighed_of(case: Case, compiled: CompiledTable) -> Weighed:
-    return weigh(case, observe(case, {}), compiled)
+    return weigh(case, observe(case, {}, compiled), compiled)
 
 
 def posterior(weighed: Weighed) -> dict[str, float]:
@@ -134,12 +134,42 @@ def possible_on(unit: tuple[tuple[str, str], ...]) -> dict[str, list[str]]:
     """What of the starter table's vocabulary can be found on a machine: findings with two outcomes or more
     left."""
     machine = machine_of(case_of(unit=dict(unit)).unit)
-    on_it = {code: row for code, row in starter().findings.items() if passes_gate(row.gate, *machine)}
+    on_it = {
+        code: row
+        for code, row in starter().findings.items()
+        if passes_gate(row.gate, *machine) and row.kind == "one"
+    }
     named = {
         code: [outcome.code for outcome in row.outcomes if passes_gate(outcome.gate, *machine)]
         for code, row in on_it.items()
     }
     return {code: outcomes for code, outcomes in named.items() if len(outcomes) > 1}
+
+
+@cache
+def signs_on(unit: tuple[tuple[str, str], ...]) -> dict[str, list[str]]:
+    """The same for findings whose outcomes are signs of their own."""
+    compiled = compiled_starter()
+    model = compiled.model_for(machine_of(case_of(unit=dict(unit)).unit))
+    several = [code for code, row in starter().findings.items() if row.kind == "several"]
+    named = {code: sorted(compiled.possible(code, model)) for code in several}
+    return {code: signs for code, signs in named.items() if signs}
+
+
+@st.composite
+def signs_seen(draw: st.DrawFn, unit: Mapping[str, str], most: int = 3) -> dict[str, Any]:
+    """Signs of this machine, each seen, or looked for and not there."""
+    vocabulary = signs_on(tuple(sorted(unit.items())))
+    if not vocabulary:
+        return {}
+    codes = draw(st.lists(st.sampled_from(sorted(vocabulary)), max_size=most, unique=True))
+    observations: dict[str, Any] = {}
+    for code in codes:
+        told = draw(st.lists(st.sampled_from(vocabulary[code]), min_size=1, max_size=4, unique=True))
+        seen = told[: draw(st.integers(0, len(told)))]
+        lists = {"seen": seen, "not_seen": told[len(seen) :]}
+        observations[code] = {name: signs for name, signs in lists.items() if signs}
+    return observations
 
 
 @st.composite
@@ -176,4 +206,5 @@ def cases(draw: st.DrawFn, most: int = 10, *, lists: bool = True, opened: bool =
             "oil": draw(st.sampled_from([None, "measured", "spilled"])),
             "cleaned_before": draw(st.sampled_from([None, False, True])),
         }
-    return case_of(draw(observed_on(unit, most, lists=lists)), unit=unit, opening=opening)
+    observations = draw(observed_on(unit, most, lists=lists)) | draw(signs_seen(unit))
+    return case_of(observations, unit=unit, opening=opening)

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from sklearn.naive_bayes import CategoricalNB
 
 from coldcase.core.rule_table import UNLISTED, RuleTable, from_document
+from coldcase.core.signs import taken_apart
 from tests.core.tables import (
     case_of,
     compiled_of,
@@ -40,14 +41,16 @@ def plain_starter() -> RuleTable:
         group["rho"] = 0
     for row in document["findings"].values():
         row["supersedes"] = []
+        row.pop("succeeded_by", None)
         row.pop("gate", None)
         for outcome in row["outcomes"]:
             outcome.pop("gate", None)
     for row in document["causes"].values():
         row.pop("gate", None)
-    return from_document(
+    rules = from_document(
         document | {"temperature": 1, "patterns": {}, "discounts": [], "base_rate_overrides": []}
     )
+    return taken_apart(rules)
 
 
 def mixed(rows: Any, background: list[float], mistaken: float) -> Any:

@@ -13,6 +13,7 @@ from coldcase.core.case import Case
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import findings_in, machine_of, passes_gate
 from coldcase.core.rule_table import NO_FAULT, UNLISTED, Condition
+from coldcase.core.signs import engine_observations, taken_apart
 from coldcase.core.weighing import Weighed, WeighedFinding
 from tests.core.tables import (
     MACHINES,
@@ -60,11 +61,9 @@ def adding(case: Case, **observations: Any) -> Case:
 @modest
 @given(cases(14))
 def test_a_plain_second_implementation_in_floats_ranks_alike(case: Case) -> None:
-    said = {
-        code: [outcome] if isinstance(outcome, str) else outcome
-        for code, outcome in case.observations.items()
-    }
-    reference, weighed = score(case, said, starter()), starter_weighed(case)
+    table = taken_apart(starter())
+    said = {code: outcomes for code, outcomes, _ in engine_observations(case.observations, table.findings)}
+    reference, weighed = score(case, said, table), starter_weighed(case)
     assert posterior(weighed) == pytest.approx(dict(reference.ranking), abs=1e-6)
     assert {item.code: item.replaced_by for item in weighed.items} == {
         code: weight.replaced_by for code, weight in reference.voices.items()

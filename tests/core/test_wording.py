@@ -6,7 +6,7 @@ import pytest
 
 from coldcase.core.answer_builder import CaseWithReadings, build_answer
 from coldcase.core.fixed_point import DECIBAN
-from coldcase.core.wording import decibans, outcome_value, per_hundred, strength
+from coldcase.core.wording import decibans, per_hundred, strength
 from tests.core.tables import case_of, cause, compiled_of, compiled_starter, finding, outcomes_of, table
 
 BANDS = [
@@ -66,11 +66,6 @@ def test_decibans_have_one_decimal_and_no_negative_nought() -> None:
         "0.0",
         "0.0",
     ]
-
-
-def test_one_outcome_is_said_as_a_code_and_more_as_a_list() -> None:
-    assert outcome_value(("brown",)) == "brown"
-    assert outcome_value(("brown", "black")) == ["brown", "black"]
 
 
 def titled(

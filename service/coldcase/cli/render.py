@@ -113,8 +113,9 @@ def _weight(row: Weight, compiled: CompiledTable) -> Text:
     filled = max(1, round(min(abs(row.decibans) / WIDEST_BAR, 1) * CELLS))
     line = Text("▆" * filled + " " * (CELLS - filled), style="green" if row.decibans > 0 else "red")
     line.append(f" {row.decibans:+5.1f} dB  ", style="dim")
+    outcome = outcome_titles(row.finding, row.outcome, compiled, absent=row.absent)
     return line.append(
-        f"{finding_title(row.finding, compiled)}: {outcome_titles(row.finding, row.outcome, compiled)}",
+        f"{finding_title(row.finding, compiled)}: {outcome}",
         style="" if row.counted else "dim strike",
     )
 

@@ -29,11 +29,12 @@ class Weight(_Part, frozen=True, kw_only=True, gc=False):
 
     `decibans` as counted, after discount and group; `full_decibans` before. `counted` is false where a
     pattern or another finding replaced it. `strength` is the verbal scale of the Association of Forensic
-    Science Providers.
+    Science Providers. `absent` marks a sign that was looked for and is not there.
     """
 
     finding: str
     outcome: str | list[str]
+    absent: bool = False
     source: Source
     decibans: float
     full_decibans: float
@@ -73,6 +74,7 @@ class Discounted(_Part, frozen=True, kw_only=True, gc=False):
 
     finding: str
     outcome: str | list[str]
+    absent: bool = False
     kept: float
     reason: str
 
@@ -85,14 +87,28 @@ class ChainLink(_Part, frozen=True, kw_only=True, gc=False):
     by: list[str]
 
 
-class NextCheck(_Part, frozen=True, gc=False):
-    """A finding worth looking at next, with the expected drop of the ranking's entropy."""
+class Asked(_Part, frozen=True, gc=False):
+    """One answer that a question takes, and what it means in a line, if the table says it."""
+
+    code: str
+    title: str
+    definition: str | None
+
+
+class NextCheck(_Part, frozen=True, kw_only=True, gc=False):
+    """A finding worth looking at next, with the expected drop of the ranking's entropy.
+
+    Of kind `one` its outcomes exclude each other; of kind `several` each is a sign that may be seen or looked
+    for and not there.
+    """
 
     finding: str
     question: str
     effort: str
     before: str | None
     gain_bits: float
+    kind: str
+    outcomes: list[Asked]
 
 
 class Advice(_Part, frozen=True, kw_only=True, gc=False):

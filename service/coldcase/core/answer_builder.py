@@ -23,8 +23,9 @@ from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import MILLION, TEN_THOUSAND
 from coldcase.core.next_checks import next_checks_many
 from coldcase.core.rule_table import UNDETERMINED
+from coldcase.core.signs import whole
 from coldcase.core.weighing import Evidence, Weighed, collect, observe, weigh_many
-from coldcase.core.wording import outcome_value, rationale
+from coldcase.core.wording import names, rationale
 
 KEEP_PARTS = Advice(
     text=(
@@ -65,9 +66,8 @@ def build_answers(
     """The answers to many cases, in their order; those of like machines are weighed together."""
     together: dict[int, list[tuple[int, Evidence]]] = {}
     for place, case_with_readings in enumerate(cases):
-        evidence = collect(
-            case_with_readings.case, observe(case_with_readings.case, case_with_readings.derived), compiled
-        )
+        seen = observe(case_with_readings.case, case_with_readings.derived, compiled)
+        evidence = collect(case_with_readings.case, seen, compiled)
         together.setdefault(id(evidence.model), []).append((place, evidence))
     answers: dict[int, Answer] = {}
     for group in together.values():
@@ -107,7 +107,7 @@ def _answer(
         contributing=helpers,
         rationale=speaks_for,
         against=against,
-        unexplained=[weighed.items[i].code for i in left if weighed.items[i].code not in explained],
+        unexplained=[code for code in _findings(weighed, left) if code not in explained],
         derived=list(case_with_readings.values),
         discounted=_discounted(weighed) if weighed.discounts else [],
         chain=_chain(weighed, leader, compiled),
@@ -132,11 +132,15 @@ def _ranking(weighed: Weighed) -> list[Ranked]:
     return [Ranked(causes[i], confidence[i] / TEN_THOUSAND) for i in weighed.order]
 
 
+def _findings(weighed: Weighed, items: list[int]) -> list[str]:
+    """The findings of some items as people know them, each once."""
+    return list(dict.fromkeys(whole(weighed.items[item].code) for item in items))
+
+
 def _discounted(weighed: Weighed) -> list[Discounted]:
     return [
         Discounted(
-            finding=item.code,
-            outcome=outcome_value(item.outcomes),
+            **names(item),
             kept=item.keep / MILLION,
             reason=item.reason or "",
         )
@@ -154,16 +158,21 @@ def _chain(weighed: Weighed, leader: str, compiled: CompiledTable) -> list[Chain
             if item.source != "pattern" and item.keep >= HALF
         }
     finding_models = weighed.model.findings
+    asked_otherwise = compiled.asked_otherwise(trusted)
     links = []
     for step, sights in compiled.chains.get(leader, ()):
         by = [finding for finding, wanted in sights if finding in trusted and trusted[finding] <= wanted]
         state: ChainState = "seen" if by else "not_checked"
-        possible = [(finding, wanted) for finding, wanted in sights if finding in finding_models]
+        possible = [
+            (finding, wanted)
+            for finding, wanted in sights
+            if finding in finding_models and (finding in trusted or finding not in asked_otherwise)
+        ]
         if possible and all(
             finding in trusted and trusted[finding].isdisjoint(wanted) for finding, wanted in possible
         ):
             state = "not_seen"
-        links.append(ChainLink(step=step, state=state, by=by))
+        links.append(ChainLink(step=step, state=state, by=list(dict.fromkeys(map(whole, by)))))
     return links
 
 

@@ -18,6 +18,8 @@ WindingConnection = Literal["star", "delta", "part_winding", "star_delta_start",
 Hermeticity = Literal["hermetic", "semi_hermetic"]
 Lubricant = Literal["POE", "PVE", "PAG", "PAO", "AB", "mineral", "unknown"]
 Condenser = Literal["air_cooled", "water_cooled", "evaporative"]
+Known = Literal["seen", "measured", "told", "assumed"]
+"""How a finding is known; what is not said is taken as seen."""
 Application = Literal[
     "air_conditioning", "high_temperature", "medium_temperature", "low_temperature", "heat_pump", "chiller"
 ]
@@ -244,7 +246,48 @@ class Exhibit(_Part, frozen=True, kw_only=True):
 # The pattern is in the schema only: in msgspec 0.22 a union of a checked pattern and a list frees the wrong
 # memory. An outcome is looked up in the rule table anyway.
 _Outcome = Annotated[str, Meta(extra_json_schema={"pattern": "^[a-z][a-z0-9_]{0,63}$"})]
-Outcomes = _Outcome | Annotated[list[_Outcome], Meta(min_length=1, max_length=20)]
+_Outcomes = Annotated[list[_Outcome], Meta(min_length=1, max_length=20)]
+
+
+class Disputed(_Part, frozen=True, kw_only=True):
+    """What somebody else says of the same finding: kept and shown, never weighed."""
+
+    outcome: _Outcome | _Outcomes
+    by: Label | None = None
+    known: Known | None = None
+
+
+class ObservationDetail(_Part, frozen=True, kw_only=True):
+    """An observation that says more than its outcome.
+
+    `outcome` of a finding whose outcomes exclude each other; `seen` and `not_seen` (looked for and not there)
+    of one whose outcomes are signs of their own. `since` (when, or after which work) and `disputed_by` are
+    kept and shown, never weighed.
+    """
+
+    outcome: _Outcome | _Outcomes | None = None
+    seen: _Outcomes | None = None
+    not_seen: _Outcomes | None = None
+    known: Known | None = None
+    since: Label | None = None
+    disputed_by: Disputed | None = None
+
+
+Outcomes = _Outcome | _Outcomes | ObservationDetail
+
+
+def outcomes_of(value: Outcomes) -> tuple[str, ...]:
+    """The outcomes of an observation of a finding whose outcomes exclude each other."""
+    named = value.outcome if isinstance(value, ObservationDetail) else value
+    return (named,) if isinstance(named, str) else tuple(named or ())
+
+
+def signs_of(value: Outcomes) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The signs that were seen, and those that were looked for and are not there, of an observation of a
+    finding whose outcomes are signs of their own.
+    """
+    detail = value if isinstance(value, ObservationDetail) else ObservationDetail()
+    return (*outcomes_of(value), *(detail.seen or ())), tuple(detail.not_seen or ())
 
 
 class Case(_Part, frozen=True, kw_only=True):

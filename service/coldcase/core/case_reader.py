@@ -11,7 +11,17 @@ from typing import Any, Literal, get_args, get_origin, get_type_hints
 import msgspec
 
 from coldcase.core.answer import LeftOut
-from coldcase.core.case import Case, Exhibit, Job, OilResults, Opening, Readings, Unit
+from coldcase.core.case import (
+    Case,
+    Exhibit,
+    Job,
+    ObservationDetail,
+    OilResults,
+    Opening,
+    Outcomes,
+    Readings,
+    Unit,
+)
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import machine_of
 from coldcase.core.labels import LABEL, LABEL_SAYS
@@ -135,11 +145,13 @@ def _spelled(case: Case, compiled: CompiledTable, notes: list[str]) -> Case:
 
 
 def _current_outcomes(
-    finding: str, outcome: str | list[str], compiled: CompiledTable, notes: list[str]
-) -> str | list[str] | None:
+    finding: str, outcome: Outcomes, compiled: CompiledTable, notes: list[str]
+) -> Outcomes | None:
     """The outcome or outcomes under this table; None where one is gone, for then "one of these" may have
-    meant that one.
+    meant that one. Of signs that were seen or are not there each stands for itself.
     """
+    if isinstance(outcome, ObservationDetail):
+        return _current_detail(finding, outcome, compiled, notes)
     if isinstance(outcome, str):
         return _current_outcome(finding, outcome, compiled, notes)
     current = [_current_outcome(finding, value, compiled, notes) for value in outcome]
@@ -148,6 +160,19 @@ def _current_outcomes(
         return None
     merged = known != outcome and len(set(outcome)) == len(outcome)
     return list(dict.fromkeys(known)) if merged else known
+
+
+def _current_detail(
+    finding: str, detail: ObservationDetail, compiled: CompiledTable, notes: list[str]
+) -> ObservationDetail | None:
+    outcome = None if detail.outcome is None else _current_outcomes(finding, detail.outcome, compiled, notes)
+    signs: list[list[str] | None] = []
+    for sent in (detail.seen, detail.not_seen):
+        current = [_current_outcome(finding, sign, compiled, notes) for sign in sent or ()]
+        signs.append([sign for sign in current if sign is not None] or None)
+    if outcome is None and signs == [None, None]:
+        return None
+    return msgspec.structs.replace(detail, outcome=outcome, seen=signs[0], not_seen=signs[1])
 
 
 def _current_finding(code: str, compiled: CompiledTable, notes: list[str]) -> str | None:
@@ -360,15 +385,28 @@ def _observation_flaws(observations: dict[str, Any], unit: Any, compiled: Compil
     model = compiled.model_for(_machine_kind(unit))
     for code, outcome in list(observations.items())[:200]:
         place = f"/observations/{escaped(code)}"
-        wrong = list(_value_flaw({code: outcome}, *_holder(Case, "observations"), ""))
-        if wrong and code in compiled.table.findings:
+        sent = _observation(code, outcome)
+        known = code in compiled.table.findings or ("finding", None, code) in compiled.retired
+        if sent is None and known and isinstance(outcome, dict):
+            yield from member_flaws(outcome, ObservationDetail, place)
+        elif sent is None and known:
             yield Flaw(place, "An outcome is a code, or a list of codes that could not be told apart.")
-        elif wrong:
+        elif sent is None:
             yield Flaw(
                 place, f"The rule table has no finding '{code[:64]}'.", nearest(code, compiled.table.findings)
             )
         else:
-            yield from word_flaws(code, outcome, model, compiled)
+            yield from word_flaws(code, sent, model, compiled)
+
+
+def _observation(code: str, value: Any) -> Outcomes | None:
+    """An observation by its shape; None if it has none."""
+    try:
+        holder: Any = msgspec.convert({"value": {code: value}}, _holder(Case, "observations")[0])
+    except msgspec.ValidationError:
+        return None
+    sent: Outcomes = holder.value[code]
+    return sent
 
 
 def _machine_kind(unit: Any) -> MachineKind:

@@ -16,7 +16,9 @@ from coldcase.core.rule_table import (
     NO_FAULT,
     UNDETERMINED,
     UNLISTED,
+    Closed,
     Condition,
+    Discount,
     Finding,
     Gate,
     Outcome,
@@ -121,6 +123,7 @@ class _Rows(_MachineRows, kw_only=True):
 
     outcomes: list[_Coded]
     background: list[float]
+    kind: str = "one"
     on_machines: list[_MachineRows] = msgspec.field(default_factory=list)
 
 
@@ -132,16 +135,16 @@ def _sums(document: Any) -> Iterator[Flaw]:
             rows = msgspec.convert(finding, _Rows)
         except msgspec.ValidationError:
             continue
-        yield from _sums_at(f"/findings/{code}", rows, rows.outcomes)
+        yield from _sums_at(f"/findings/{code}", rows, rows)
         for index, own in enumerate(rows.on_machines):
-            yield from _sums_at(f"/findings/{code}/on_machines/{index}", own, rows.outcomes)
+            yield from _sums_at(f"/findings/{code}/on_machines/{index}", own, rows)
 
 
-def _sums_at(place: str, rows: _MachineRows, outcomes: list[_Coded]) -> Iterator[Flaw]:
+def _sums_at(place: str, rows: _MachineRows, finding: _Rows) -> Iterator[Flaw]:
     if rows.background is not None:
-        yield from _row(f"{place}/background", rows.background, outcomes)
+        yield from _row(f"{place}/background", rows.background, finding)
     for cause, row in rows.per_hundred.items():
-        yield from _row(f"{place}/per_hundred/{cause}", row, outcomes)
+        yield from _row(f"{place}/per_hundred/{cause}", row, finding)
 
 
 def flaws(table: RuleTable) -> Iterator[Flaw]:
@@ -185,19 +188,31 @@ def _finding(code: str, finding: Finding, table: RuleTable) -> Iterator[Flaw]:
     if finding.group not in table.groups:
         yield Flaw(f"{place}/group", f"There is no group '{finding.group}'.")
     codes = [outcome.code for outcome in finding.outcomes]
-    if len(codes) < 2 or len(set(codes)) < len(codes):
+    if len(codes) < (2 if finding.kind == "one" else 1) or len(set(codes)) < len(codes):
         yield Flaw(f"{place}/outcomes", "A finding has at least two outcomes, each named once.")
+    if finding.succeeded_by is not None:
+        yield from _successor(f"{place}/succeeded_by", code, finding.succeeded_by, table)
+    for cause in finding.row_basis.keys() - finding.per_hundred.keys():
+        yield Flaw(f"{place}/row_basis/{cause}", f"There is no row of '{cause}'.")
     yield from _gate(f"{place}/gate", finding.gate)
     for outcome in finding.outcomes:
         yield from _gate(f"{place}/outcomes/{outcome.code}/gate", outcome.gate)
     for other in finding.supersedes:
         if other not in table.findings or other == code:
             yield Flaw(f"{place}/supersedes", f"There is no other finding '{other}'.")
-    yield from _row(f"{place}/background", finding.background, finding.outcomes)
+    yield from _row(f"{place}/background", finding.background, finding)
     yield from _shares(place, finding.per_hundred, finding, table)
     yield from _without_fault(place, finding, finding.per_hundred.get(NO_FAULT, finding.background))
     for index, rows in enumerate(finding.on_machines):
         yield from _on_machines(f"{place}/on_machines/{index}", rows, finding, table)
+
+
+def _successor(place: str, code: str, successor: str, table: RuleTable) -> Iterator[Flaw]:
+    row = table.findings.get(successor)
+    if row is None or successor == code:
+        yield Flaw(place, f"There is no other finding '{successor}'.")
+    elif row.succeeded_by is not None:
+        yield Flaw(place, f"'{successor}' is itself no longer asked.")
 
 
 def _on_machines(place: str, rows: RowsOn, finding: Finding, table: RuleTable) -> Iterator[Flaw]:
@@ -205,7 +220,7 @@ def _on_machines(place: str, rows: RowsOn, finding: Finding, table: RuleTable) -
     if rows.when == Gate():
         yield Flaw(f"{place}/when", "Rows for every machine are the finding's own.")
     if rows.background is not None:
-        yield from _row(f"{place}/background", rows.background, finding.outcomes)
+        yield from _row(f"{place}/background", rows.background, finding)
     yield from _shares(place, rows.per_hundred, finding, table)
     general = finding.per_hundred.get(NO_FAULT, rows.background or finding.background)
     yield from _without_fault(place, finding, rows.per_hundred.get(NO_FAULT, general))
@@ -217,21 +232,24 @@ def _shares(
     for cause, row in per_hundred.items():
         if cause not in table.causes:
             yield Flaw(f"{place}/per_hundred/{cause}", f"There is no cause '{cause}'.")
-        yield from _row(f"{place}/per_hundred/{cause}", row, finding.outcomes)
+        yield from _row(f"{place}/per_hundred/{cause}", row, finding)
 
 
-def _row(place: str, row: list[float], outcomes: Sequence[_Coded | Outcome]) -> Iterator[Flaw]:
+def _row(place: str, row: list[float], finding: "_Rows | Finding") -> Iterator[Flaw]:
+    outcomes: Sequence[_Coded | Outcome] = finding.outcomes
     if len(row) != len(outcomes):
         yield Flaw(place, f"The row has {len(row)} numbers for {len(outcomes)} outcomes.")
         return
     cells = [hundredths(share) for share in row]
     if any(abs(share * 100 - cell) > 1e-6 for share, cell in zip(row, cells, strict=True)):
         yield Flaw(place, "A frequency has more than two decimals.")
-    if sum(cells) != TEN_THOUSAND:
+    if finding.kind == "one" and sum(cells) != TEN_THOUSAND:
         yield Flaw(place, f"The row sums to {sum(cells) / 100:g}, not to 100.")
     for outcome, cell in zip(outcomes, cells, strict=True):
         if cell < LEAST_SHARE:
             yield Flaw(place, f"'{outcome.code}' stands below 0.1 in 100; what cannot be is gated, not zero.")
+        if finding.kind == "several" and cell > TEN_THOUSAND - LEAST_SHARE:
+            yield Flaw(place, f"'{outcome.code}' stands above 99.9 in 100; a sign may always be missing.")
 
 
 def _without_fault(place: str, finding: Finding, row: list[float]) -> Iterator[Flaw]:
@@ -338,24 +356,39 @@ def _gate(place: str, gate: Gate) -> Iterator[Flaw]:
 
 def _conditional_rows(table: RuleTable) -> Iterator[Flaw]:
     for index, discount in enumerate(table.discounts):
-        place = f"/discounts/{index}"
-        yield from _when(f"{place}/when", discount.when, table)
-        tags = {
-            tag for finding in table.findings.values() for outcome in finding.outcomes for tag in outcome.tags
-        }
-        for tag in discount.tags:
-            if tag not in tags:
-                yield Flaw(f"{place}/tags", f"No outcome bears the tag '{tag}'.")
-        for finding in discount.findings:
-            if finding not in table.findings:
-                yield Flaw(f"{place}/findings", f"There is no finding '{finding}'.")
-        if not (discount.tags or discount.findings or discount.efforts):
-            yield Flaw(place, "The discount touches nothing.")
+        yield from _discount(f"/discounts/{index}", discount, table)
+    for index, closed in enumerate(table.closed):
+        yield from _closed(f"/closed/{index}", closed, table)
     for index, caution in enumerate(table.cautions):
         yield from _when(f"/cautions/{index}/when", caution.when, table)
     for code, cause in table.causes.items():
         for index, action in enumerate(cause.actions):
             yield from _when(f"/causes/{code}/actions/{index}/when", action.when, table)
+
+
+def _discount(place: str, discount: Discount, table: RuleTable) -> Iterator[Flaw]:
+    yield from _when(f"{place}/when", discount.when, table)
+    tags = {
+        tag for finding in table.findings.values() for outcome in finding.outcomes for tag in outcome.tags
+    }
+    for tag in discount.tags:
+        if tag not in tags:
+            yield Flaw(f"{place}/tags", f"No outcome bears the tag '{tag}'.")
+    for finding in discount.findings:
+        if finding not in table.findings:
+            yield Flaw(f"{place}/findings", f"There is no finding '{finding}'.")
+    if not (discount.tags or discount.findings or discount.efforts):
+        yield Flaw(place, "The discount touches nothing.")
+
+
+def _closed(place: str, closed: Closed, table: RuleTable) -> Iterator[Flaw]:
+    yield from _when(f"{place}/when", closed.when, table)
+    for station in closed.stations:
+        if station not in table.stations:
+            yield Flaw(f"{place}/stations", f"There is no station '{station}'.")
+    for finding in closed.findings:
+        if finding not in table.findings:
+            yield Flaw(f"{place}/findings", f"There is no finding '{finding}'.")
 
 
 def _known_values(field: str, table: RuleTable) -> list[Any]:
@@ -389,6 +422,11 @@ def _limits(table: RuleTable) -> Iterator[Flaw]:
         if limit.quantity not in table.quantities:
             yield Flaw(f"{place}/quantity", f"There is no quantity '{limit.quantity}'.")
         outcomes = [band.outcome for band in limit.bands if band.outcome is not None]
+        if limit.finding in table.findings and table.findings[limit.finding].kind == "several":
+            yield Flaw(
+                f"{place}/finding",
+                "A limit yields an outcome of a finding whose outcomes exclude each other.",
+            )
         yield from _outcome_flaws(place, limit.finding, outcomes, table)
         yield from _when(f"{place}/when", limit.when, table)
         edges = [band.below for band in limit.bands]

@@ -8,6 +8,7 @@ from coldcase.core.answer import Contribution, MachineState, RefusedBecause, Sta
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import DECIBAN, MILLION, TEN_THOUSAND
 from coldcase.core.rule_table import UNLISTED, Threshold
+from coldcase.core.signs import whole
 from coldcase.core.weighing import Weighed
 
 HALF = MILLION // 2
@@ -150,7 +151,7 @@ def contributing(weighed: Weighed, left: list[int], compiled: CompiledTable) -> 
         taken = [item for item in left if weighed.counted[item, best] >= AUDIBLE]
         if sums[best] < least or not taken:
             break
-        explains = [weighed.items[item].code for item in taken]
+        explains = list(dict.fromkeys(whole(weighed.items[item].code) for item in taken))
         found.append(
             Contribution(
                 cause=weighed.model.causes[best],

@@ -4,7 +4,7 @@ likelihoods.
 There is one model for each kind of machine (`machine_model.py`), made when it is first asked for.
 """
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 
 from coldcase.core.answer import Advice, TableName
@@ -35,6 +35,7 @@ from coldcase.core.rule_table import (
     RuleTable,
     spelling_key,
 )
+from coldcase.core.signs import Sight, engine_codes, sight, taken_apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +45,14 @@ class CompiledDiscount:
     tags: frozenset[str]
     findings: frozenset[str]
     efforts: frozenset[str]
+    known: frozenset[str]
     keep: int
     reason: str
 
-    def touches(self, code: str, weight: OutcomeWeight) -> bool:
-        """Whether it reduces this outcome of this finding."""
+    def touches(self, code: str, weight: OutcomeWeight, known: str | None) -> bool:
+        """Whether it reduces this outcome of this finding, known in this way (None: not said)."""
+        if self.known and known not in self.known:
+            return False
         return code in self.findings or weight.effort in self.efforts or not self.tags.isdisjoint(weight.tags)
 
 
@@ -68,9 +72,14 @@ class ConditionalAdvice:
 
 @dataclass(frozen=True, slots=True)
 class CompiledTable:
-    """A compiled rule table: immutable but for its machines' models, which are made when first asked for."""
+    """A compiled rule table: immutable but for its machines' models, which are made when first asked for.
+
+    `table` is the table as people know it; `apart` has each sign of a `several` finding as a finding of its
+    own, and is what everything compiled speaks of.
+    """
 
     table: RuleTable
+    apart: RuleTable
     version: int | None
     digest: str
     group_decay: dict[str, tuple[int, ...]]
@@ -78,13 +87,16 @@ class CompiledTable:
     needs: dict[str, int]
     needed_by: dict[tuple[str, str], tuple[tuple[str, int], ...]]
     superseding: dict[str, tuple[str, tuple[str, ...]]]
+    successors: dict[str, frozenset[str]]
     replaceable: dict[str, dict[str, frozenset[str]]]
     outcome_texts: dict[tuple[str, str], str]
+    sights: dict[tuple[str, str], Sight]
     in_chain: dict[str, frozenset[tuple[str, str]]]
     chains: dict[str, tuple[tuple[str, tuple[tuple[str, frozenset[str]], ...]], ...]]
     actions: dict[str, ConditionalAdvice]
     condition_keys: ConditionKeys
     discounts: Conditional
+    closed: Conditional
     compiled_discounts: tuple[CompiledDiscount, ...]
     cautions: ConditionalAdvice
     retired: dict[tuple[str, str | None, str], Retired]
@@ -100,14 +112,30 @@ class CompiledTable:
         """The model for a kind of machine (motor, connection, compressor type; None where not known)."""
         model = self._models.get(machine)
         if model is None:
-            model = self._models[machine] = machine_model(self.table, machine)
+            model = self._models[machine] = machine_model(self.apart, machine)
         return model
+
+    def asked_otherwise(self, observed: Container[str]) -> set[str]:
+        """Findings that nobody need look at, for another asks the same: those no longer asked, and the
+        successors of one that was answered.
+        """
+        answered = [newer for older, newer in self.successors.items() if older in observed]
+        return {*self.successors}.union(*answered)
 
     def make_models(self) -> None:
         """Makes the models of every motor and compressor type ahead of the first case (some 15 ms each)."""
         for motor in (None, *MOTORS):
             for compressor_type in (None, *COMPRESSOR_TYPES):
                 self.model_for((motor, "single_phase" if motor == "single_phase" else None, compressor_type))
+
+    def possible(self, code: str, model: MachineModel) -> set[str]:
+        """The outcomes, or signs, of a finding that this machine can have."""
+        return {
+            self.sights[own, outcome].outcome
+            for own in engine_codes(code, self.table.findings)
+            if own in model.findings
+            for outcome in model.findings[own].rows
+        }
 
     def decay_of(self, group: str, place: int) -> int:
         """What the finding at `place` (0 = strongest) in its group counts, in millionths."""
@@ -117,12 +145,14 @@ class CompiledTable:
 
 def compile_table(table: RuleTable, *, version: int | None, digest: str) -> CompiledTable:
     """A table, compiled, that `checking.flaws` has nothing to say against."""
+    published, table = table, taken_apart(table)
     needs, needed_by = _needs(table)
     outcomes = [
         (code, row.title, outcome) for code, row in table.findings.items() for outcome in row.outcomes
     ]
     return CompiledTable(
-        table=table,
+        table=published,
+        apart=table,
         version=version,
         digest=digest,
         group_decay={code: decay_steps(group.rho) for code, group in table.groups.items()},
@@ -132,17 +162,20 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Comp
             for code, row in table.findings.items()
             if row.supersedes
         },
+        successors=_successors(published),
         replaceable={code: _replaceable(pattern, table) for code, pattern in table.patterns.items()},
         needs=needs,
         needed_by=needed_by,
         outcome_texts={
             (code, o.code): f"{title}: {o.title[0].lower()}{o.title[1:]}" for code, title, o in outcomes
         },
+        sights={(code, o.code): sight(code, o.code) for code, _, o in outcomes},
         in_chain={code: _in_chain(cause) for code, cause in table.causes.items()},
         chains={code: _chain(cause) for code, cause in table.causes.items()},
         actions={code: _conditional_advice(cause.actions) for code, cause in table.causes.items()},
         condition_keys=ConditionKeys(table),
         discounts=Conditional([row.when for row in table.discounts]),
+        closed=Conditional([row.when for row in table.closed]),
         compiled_discounts=tuple(_compiled_discount(row) for row in table.discounts),
         cautions=_conditional_advice(table.cautions),
         retired={(row.kind, row.finding, row.code): row for row in table.retired},
@@ -159,9 +192,18 @@ def _needs(table: RuleTable) -> tuple[dict[str, int], dict[tuple[str, str], tupl
     for code, pattern in table.patterns.items():
         for place, sights in enumerate(necessary(pattern.when)):
             whole[code] = whole.get(code, 0) | 1 << place
-            for sight in sorted(sights):
-                by_sight.setdefault(sight, []).append((code, 1 << place))
-    return whole, {sight: tuple(bits) for sight, bits in by_sight.items()}
+            for needed in sorted(sights):
+                by_sight.setdefault(needed, []).append((code, 1 << place))
+    return whole, {needed: tuple(bits) for needed, bits in by_sight.items()}
+
+
+def _successors(table: RuleTable) -> dict[str, frozenset[str]]:
+    """For each finding that is no longer asked, the engine's codes of the one that took its place."""
+    return {
+        code: frozenset(engine_codes(row.succeeded_by, table.findings))
+        for code, row in table.findings.items()
+        if row.succeeded_by is not None
+    }
 
 
 def _replaceable(pattern: Pattern, table: RuleTable) -> dict[str, frozenset[str]]:
@@ -194,7 +236,12 @@ def _chain(cause: Cause) -> tuple[tuple[str, tuple[tuple[str, frozenset[str]], .
 
 def _compiled_discount(row: Discount) -> CompiledDiscount:
     return CompiledDiscount(
-        frozenset(row.tags), frozenset(row.findings), frozenset(row.efforts), millionths(row.keep), row.reason
+        tags=frozenset(row.tags),
+        findings=frozenset(row.findings),
+        efforts=frozenset(row.efforts),
+        known=frozenset(row.known),
+        keep=millionths(row.keep),
+        reason=row.reason,
     )
 
 

@@ -5,7 +5,7 @@ from operator import attrgetter
 from typing import TypeAlias
 
 from coldcase.core.case import Case, Unit
-from coldcase.core.rule_table import Condition, Gate, RuleTable, When
+from coldcase.core.rule_table import Caution, Closed, Condition, Discount, Gate, RuleTable, When
 
 Observed: TypeAlias = Mapping[str, frozenset[str]]
 """Each finding that was looked at, with the outcomes that its observer could not tell apart (usually one)."""
@@ -165,7 +165,8 @@ class ConditionKeys:
 
     def __init__(self, table: RuleTable) -> None:
         actions = [action.when for cause in table.causes.values() for action in cause.actions]
-        whens = [*(row.when for row in table.discounts), *(row.when for row in table.cautions), *actions]
+        rows: list[Discount | Caution | Closed] = [*table.discounts, *table.cautions, *table.closed]
+        whens = [*(row.when for row in rows), *actions]
         of_unit = {
             "compressors_on_circuit",
             *(_UNIT_FIELD.get(field, field) for when in whens for field in when.unit),

@@ -26,6 +26,7 @@ from coldcase.core.fixed_point import (
     millionths,
 )
 from coldcase.core.rule_table import NO_FAULT, UNLISTED, Finding, RuleTable
+from coldcase.core.signs import whole
 
 Floats = npt.NDArray[np.floating]
 MachineKind = tuple[str | None, str | None, str | None]
@@ -117,7 +118,8 @@ class FindingMatrix:
     Row r is one outcome; finding `codes[f]` has `sizes[f]` rows from `starts[f]`. `likelihood` is [cause,
     row] as a share of 1 and `squared` its square; `weights` is [row, cause], natural logarithms against the
     background. `groups` numbers each finding's group, and `group_decay` is [group, place]. `before_opening`
-    marks findings that an open shell no longer has.
+    marks findings that an open shell no longer has; `together` has the places of all signs of a finding as
+    people know it.
     """
 
     codes: tuple[str, ...]
@@ -129,6 +131,7 @@ class FindingMatrix:
     groups: Ints
     group_decay: Floats
     before_opening: list[int]
+    together: dict[str, list[int]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +209,9 @@ def _finding_matrix(
         ((1 - table.mistaken) * row.percent[:, :-1] + table.mistaken * row.percent[:, -1:]) / 100
         for row in finding_models.values()
     ]
+    together: dict[str, list[int]] = {}
+    for place, code in enumerate(finding_models):
+        together.setdefault(whole(code), []).append(place)
     likelihood = np.ascontiguousarray(
         np.concatenate(shares).T if shares else np.zeros((weights.shape[1], 0)), dtype=np.float32
     )
@@ -222,6 +228,7 @@ def _finding_matrix(
         before_opening=[
             place for place, code in enumerate(finding_models) if table.findings[code].before == "opening"
         ],
+        together=together,
     )
 
 

@@ -5,14 +5,19 @@ expected chi-square of a finding's outcomes, which for small information is prop
 candidates of each case; their expected entropy is then worked out in full.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
+from typing import get_args
 
+import msgspec
 import numpy as np
 
-from coldcase.core.answer import NextCheck
+from coldcase.core.answer import Asked, NextCheck
+from coldcase.core.coding import machine_state
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import MILLION, Ints
 from coldcase.core.machine_model import FindingMatrix, Floats, MachineModel
+from coldcase.core.rule_table import Closed, Effort, Finding, When
+from coldcase.core.signs import whole
 from coldcase.core.weighing import Evidence, Weighed, kept
 
 MOST_CHECKS = 5
@@ -34,13 +39,22 @@ DEADLINE = {"opening": 0, "scrapping": 1, "restart": 2, None: 3}
 """What is lost first comes first."""
 
 
-def next_checks(weighed: Weighed, compiled: CompiledTable) -> list[NextCheck]:
-    """At most five checks worth making, what must be done before opening, scrapping or restart first."""
-    return next_checks_many([weighed], compiled)[0]
+Efforts = Collection[Effort]
+ALL_EFFORTS: Efforts = get_args(Effort)
 
 
-def next_checks_many(batch: Sequence[Weighed], compiled: CompiledTable) -> list[list[NextCheck]]:
-    """The same for cases that were weighed together (the whole batch), in their order.
+def next_checks(weighed: Weighed, compiled: CompiledTable, efforts: Efforts = ALL_EFFORTS) -> list[NextCheck]:
+    """At most five checks worth making of those efforts, what must be done before opening, scrapping or
+    restart first.
+    """
+    return next_checks_many([weighed], compiled, efforts)[0]
+
+
+def next_checks_many(
+    batch: Sequence[Weighed], compiled: CompiledTable, efforts: Efforts = ALL_EFFORTS
+) -> list[list[NextCheck]]:
+    """The same for cases that were weighed together (the whole batch), in their order. A finding of kind
+    `several` stands for as much as its most telling sign.
 
     Shapes: `now` (the posterior) is [case, cause], `expected` (how likely each outcome is) [case, row of the
     matrix], `promise` and `decay` [case, finding], `picked` and `gains` [case, candidate], gains in bits.
@@ -53,6 +67,7 @@ def next_checks_many(batch: Sequence[Weighed], compiled: CompiledTable) -> list[
     promise = np.add.reduceat(now @ matrix.squared / expected, matrix.starts, axis=1) - 1
     promise *= decay * decay
     promise[_closed(batch, compiled)] = -1
+    promise[:, _out_of_reach(matrix, compiled, efforts)] = -1
     picked = np.argpartition(-promise, min(CANDIDATES, promise.shape[1]) - 1, axis=1)[:, :CANDIDATES]
     gains = _gains(picked, now, expected, decay, matrix)
     gains[np.take_along_axis(promise, picked, axis=1) < 0] = 0
@@ -89,14 +104,56 @@ def _closed(batch: Sequence[Weighed], compiled: CompiledTable) -> tuple[list[int
     findings: list[int] = []
     for case, weighed in enumerate(batch):
         evidence = weighed.evidence
-        closed = [item.weight.finding_index for item in evidence.items if item.weight.finding_index >= 0]
+        matrix = evidence.model.matrix
+        seen = {whole(item.code) for item in evidence.items if item.weight.finding_index >= 0}
+        unasked = {whole(code) for code in compiled.asked_otherwise(evidence.observed)}
+        closed = [place for code in seen | unasked for place in matrix.together.get(code, ())]
+        closed += _makes_no_sense(weighed, compiled)
         if was_opened(evidence):
-            closed += evidence.model.matrix.before_opening
+            closed += matrix.before_opening
         if evidence.discounts:
             closed += _discounted_away(evidence.discounts, evidence.model, compiled)
         cases += [case] * len(closed)
         findings += closed
     return cases, findings
+
+
+def _makes_no_sense(weighed: Weighed, compiled: CompiledTable) -> list[int]:
+    """What the table closes for this case; and nobody cuts open a compressor that was found sound."""
+    evidence, rows = weighed.evidence, compiled.apart.findings
+    applying = compiled.closed.applying(
+        evidence.case, evidence.condition_key, evidence.observed, compiled.apart
+    )
+    closed = [_closes(compiled.apart.closed[index]) for index in applying]
+    if machine_state(weighed) == "sound":
+        closed.append(_closes(Closed(when=When(), reason="the compressor is sound", efforts=["open"])))
+    if not closed:
+        return []
+    return [
+        place
+        for place, code in enumerate(evidence.model.matrix.codes)
+        if any(closes(code, rows[code]) for closes in closed)
+    ]
+
+
+def _closes(closed: Closed) -> Callable[[str, Finding], bool]:
+    def closes(code: str, row: Finding) -> bool:
+        if code in closed.findings:
+            return True
+        if not (closed.stations or closed.efforts):
+            return False
+        return (not closed.stations or row.station in closed.stations) and (
+            not closed.efforts or row.effort in closed.efforts
+        )
+
+    return closes
+
+
+def _out_of_reach(matrix: FindingMatrix, compiled: CompiledTable, efforts: Efforts) -> list[int]:
+    if len(efforts) == len(EFFORT_RANK):
+        return []
+    rows = compiled.apart.findings
+    return [place for place, code in enumerate(matrix.codes) if rows[code].effort not in efforts]
 
 
 def was_opened(evidence: Evidence) -> bool:
@@ -158,9 +215,12 @@ def _chosen(
     first.
     """
     codes, rows = model.matrix.codes, compiled.table.findings
-    left = sorted(
-        (-gain, codes[place]) for place, gain in zip(places, gains, strict=True) if gain >= LEAST_GAIN
-    )
+    best_sign: dict[str, float] = {}
+    for place, gain in zip(places, gains, strict=True):
+        code = whole(codes[place])
+        if gain >= max(LEAST_GAIN, best_sign.get(code, 0)):
+            best_sign[code] = gain
+    left = sorted((-gain, code) for code, gain in best_sign.items())
     chosen: list[tuple[float, str]] = []
     while left and len(chosen) < MOST_CHECKS:
         not_near = min(left[0][0] + NEAR, left[0][0] / 2)
@@ -173,6 +233,24 @@ def _chosen(
         chosen.append(left.pop(best))
     chosen.sort(key=lambda check: DEADLINE[rows[check[1]].before])
     return [
-        NextCheck(code, rows[code].question, rows[code].effort, rows[code].before, round(-loss, 2))
+        msgspec.structs.replace(_check(code, model, compiled), gain_bits=round(-loss, 2))
         for loss, code in chosen
     ]
+
+
+def _check(code: str, model: MachineModel, compiled: CompiledTable) -> NextCheck:
+    """The check without its gain, with the outcomes that this machine can have; kept, for it comes again."""
+    check: NextCheck | None = model.weight_cache.get(code)
+    if check is None:
+        row = compiled.table.findings[code]
+        possible = compiled.possible(code, model)
+        check = model.weight_cache[code] = NextCheck(
+            finding=code,
+            question=row.question,
+            effort=row.effort,
+            before=row.before,
+            gain_bits=0,
+            kind=row.kind,
+            outcomes=[Asked(o.code, o.title, o.definition) for o in row.outcomes if o.code in possible],
+        )
+    return check

@@ -12,7 +12,7 @@ import msgspec
 import rfc8785
 from msgspec import Meta
 
-from coldcase.core.case import Code
+from coldcase.core.case import Code, Known
 
 UNLISTED = "unlisted"
 UNDETERMINED = "undetermined"
@@ -24,6 +24,7 @@ COMPRESSOR_TYPES = ("scroll", "rotary", "reciprocating", "screw")
 
 Effort = Literal["ask", "look", "meter", "open", "lab"]
 Deadline = Literal["opening", "scrapping", "restart"]
+Kind = Literal["one", "several"]
 SafetyGroup = Literal["A1", "A2L", "A2", "A3", "B1", "B2L", "B2", "B3"]
 """Toxicity (A lower, B higher) and flammability (1 none, 2L, 2, 3 highest) of ASHRAE 34."""
 Share = Annotated[float, Meta(ge=0, le=100)]
@@ -111,12 +112,14 @@ class Cause(_Row, frozen=True, kw_only=True):
 class Outcome(_Row, frozen=True, kw_only=True):
     """One answer to a finding's question.
 
-    `shows` says what it says of the compressor itself: damage, soundness, or a measured fault outside it that
-    has a cause of its own. `tags` name what can spoil the evidence.
+    `definition` says it in a line that two people would apply alike. `shows` says what it says of the
+    compressor itself: damage, soundness, or a measured fault outside it that has a cause of its own.
+    `tags` name what can spoil the evidence.
     """
 
     code: Code
     title: Words
+    definition: Words | None = None
     shows: Literal["damage", "sound", "outside_fault"] | None = None
     tags: list[Code] = []
     gate: Gate = Gate()
@@ -139,9 +142,15 @@ class Finding(_Row, frozen=True, kw_only=True):
 
     `background` is the share among failures from unrelated causes; a cause that is not listed has the
     background's. Of `on_machines` each that names the machine at hand takes the place of rows before it.
+
+    Of kind `one` the outcomes exclude each other, a row sums to 100 and the first outcome is the clear one.
+    Of kind `several` each outcome is a sign of its own, seen or looked for and not there, with its own share
+    of 100. `succeeded_by` names the finding that is asked in place of this one; this one is still taken and
+    weighed, unless both were sent. `row_basis` says why a row is as it is, where `basis` does not.
     """
 
     station: Code
+    kind: Kind = "one"
     title: Words
     question: Words
     effort: Effort
@@ -154,6 +163,8 @@ class Finding(_Row, frozen=True, kw_only=True):
     gate: Gate = Gate()
     supersedes: list[Code] = []
     on_machines: list[RowsOn] = []
+    succeeded_by: Code | None = None
+    row_basis: dict[Code, Words] = {}
 
 
 class Pattern(_Row, frozen=True, kw_only=True):
@@ -188,8 +199,8 @@ class Override(_Row, frozen=True, kw_only=True):
 
 
 class Discount(_Row, frozen=True, kw_only=True):
-    """Spoilt evidence: outcomes that bear one of `tags`, or belong to one of `findings`, keep only `keep` of
-    their weight.
+    """Spoilt evidence: outcomes that bear one of `tags`, belong to one of `findings` or take one of `efforts`
+    to see keep only `keep` of their weight; if `known` is given, only what is known in one of these ways.
     """
 
     when: When
@@ -198,6 +209,19 @@ class Discount(_Row, frozen=True, kw_only=True):
     tags: list[Code] = []
     findings: list[Code] = []
     efforts: list[Effort] = []
+    known: list[Known] = []
+
+
+class Closed(_Row, frozen=True, kw_only=True):
+    """What it makes no sense to ask for: while `when` applies, findings of these stations, of these efforts
+    (both, where both are given), or these findings are no next check.
+    """
+
+    when: When
+    reason: Words
+    stations: list[Code] = []
+    efforts: list[Effort] = []
+    findings: list[Code] = []
 
 
 class Caution(_Row, frozen=True, kw_only=True):
@@ -296,6 +320,7 @@ class RuleTable(_Row, frozen=True, kw_only=True):
     groups: dict[Code, Group]
     discounts: list[Discount]
     cautions: list[Caution]
+    closed: list[Closed] = []
     refrigerants: dict[str, Refrigerant]
     quantities: dict[Code, Quantity]
     limits: list[Limit]

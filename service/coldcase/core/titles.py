@@ -24,12 +24,17 @@ def leaders(answer: Answer) -> list[Ranked]:
     return answer.ranking[first : first + 3]
 
 
-def outcome_titles(code: str, outcome: str | list[str], compiled: CompiledTable) -> str:
-    """The outcome of a finding as a person says it; of several, joined by "or"."""
+def outcome_titles(
+    code: str, outcome: str | list[str], compiled: CompiledTable, *, absent: bool = False
+) -> str:
+    """The outcome of a finding as a person says it; of several, joined by "or". A sign that is `absent` was
+    looked for and is not there.
+    """
     outcomes = outcome if isinstance(outcome, list) else [outcome]
     finding = compiled.table.findings.get(code)
     titles = {outcome.code: outcome.title for outcome in finding.outcomes} if finding else {}
-    return " or ".join(titles.get(each, each.replace("_", " ")) for each in outcomes)
+    words = " or ".join(titles.get(each, each.replace("_", " ")) for each in outcomes)
+    return f"Not there: {words[:1].lower()}{words[1:]}" if absent else words
 
 
 def finding_title(code: str, compiled: CompiledTable) -> str:

@@ -1,11 +1,13 @@
 """The words of a case against the rule table: findings, outcomes, what an exhibit shows; what was meant."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
 
-from coldcase.core.case import Case
+from coldcase.core.case import Case, ObservationDetail, Outcomes, signs_of
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import machine_of
 from coldcase.core.machine_model import MachineModel
+from coldcase.core.rule_table import Finding
 from coldcase.core.suggesting import nearest
 from coldcase.errors import Flaw
 
@@ -21,14 +23,10 @@ def unknown_words(case: Case, compiled: CompiledTable) -> Iterator[Flaw]:
     called now.
     """
     model = compiled.model_for(machine_of(case.unit))
-    for code, outcome in case.observations.items():
+    for code, value in case.observations.items():
         finding_model = model.findings.get(code)
-        if finding_model is None or not (
-            outcome in finding_model.rows
-            if isinstance(outcome, str)
-            else _distinct(outcome, finding_model.rows)
-        ):
-            yield from word_flaws(code, outcome, model, compiled)
+        if finding_model is None or not (isinstance(value, str) and value in finding_model.rows):
+            yield from word_flaws(code, value, model, compiled)
     yield from exhibit_words([exhibit.finding for exhibit in case.evidence], compiled)
 
 
@@ -47,13 +45,7 @@ def exhibit_words(findings: Sequence[str | None], compiled: CompiledTable) -> It
             )
 
 
-def _distinct(outcomes: list[str], possible: Mapping[str, int]) -> bool:
-    return len(set(outcomes)) == len(outcomes) and possible.keys() >= set(outcomes)
-
-
-def word_flaws(
-    code: str, outcome: str | list[str], model: MachineModel, compiled: CompiledTable
-) -> Iterator[Flaw]:
+def word_flaws(code: str, value: Outcomes, model: MachineModel, compiled: CompiledTable) -> Iterator[Flaw]:
     """What is wrong with an observation whose shape is right: with its code, or with each of its words.
     Retired ones are known.
     """
@@ -67,26 +59,61 @@ def word_flaws(
         yield Flaw(
             place, f"The rule table has no finding '{code[:64]}'.", nearest(code, compiled.table.findings)
         )
-    elif current not in model.findings:
+        return
+    possible = compiled.possible(current, model)
+    if not possible:
         yield Flaw(place, f"'{finding.title}' cannot be found on this motor, connection and compressor type.")
-    elif isinstance(outcome, str):
-        yield from _outcome_flaw(place, outcome, current, model, compiled)
-    else:
-        if len(set(outcome)) < len(outcome):
-            yield Flaw(place, "An outcome is named twice.")
-        for index, word in enumerate(outcome):
+        return
+    if isinstance(value, ObservationDetail):
+        yield from _detail_flaws(place, value, finding)
+    for where, words in _sent_words(place, value):
+        if len(set(words.values())) < len(words):
+            yield Flaw(where, "An outcome is named twice.")
+        for index, (pointer, word) in enumerate(words.items()):
             yield from _outcome_flaw(
-                f"{place}/{index}", word, current, model, compiled, meant=index < MOST_MEANT
+                _Word(pointer, word, current), possible, compiled, meant=index < MOST_MEANT
             )
 
 
-def _outcome_flaw(
-    place: str, word: str, code: str, model: MachineModel, compiled: CompiledTable, *, meant: bool = True
-) -> Iterator[Flaw]:
+def _detail_flaws(place: str, value: ObservationDetail, finding: Finding) -> Iterator[Flaw]:
+    """What is wrong with an observation's members together."""
+    if finding.kind == "one" and (value.seen or value.not_seen):
+        name = "seen" if value.seen else "not_seen"
+        yield Flaw(f"{place}/{name}", f"'{finding.title}' takes one outcome, under 'outcome'.", "outcome")
+    if value.outcome is None and not value.seen and not value.not_seen:
+        wanted = "an outcome" if finding.kind == "one" else "what was seen, or looked for and not there"
+        yield Flaw(place, f"The observation does not say {wanted}.")
+    seen, not_seen = signs_of(value)
+    both = [sign for sign in not_seen if sign in seen]
+    if both:
+        yield Flaw(f"{place}/not_seen", f"'{both[0][:64]}' cannot be seen and not seen.")
+
+
+def _sent_words(place: str, value: Outcomes | None) -> Iterator[tuple[str, dict[str, str]]]:
+    """Every list of words of an observation, with the place of the list and of each word."""
+    if isinstance(value, str):
+        yield place, {place: value}
+    elif isinstance(value, list):
+        yield place, {f"{place}/{index}": word for index, word in enumerate(value)}
+    elif value is not None:
+        for name in ("outcome", "seen", "not_seen"):
+            yield from _sent_words(f"{place}/{name}", getattr(value, name))
+        if value.disputed_by is not None:
+            yield from _sent_words(f"{place}/disputed_by/outcome", value.disputed_by.outcome)
+
+
+class _Word(NamedTuple):
+    pointer: str
+    word: str
+    finding: str
+
+
+def _outcome_flaw(sent: _Word, possible: set[str], compiled: CompiledTable, *, meant: bool) -> Iterator[Flaw]:
+    place, word, code = sent
     finding, row = compiled.table.findings[code], compiled.retired.get(("outcome", code, word))
     current = word if row is None else row.renamed_to
     known = [outcome.code for outcome in finding.outcomes]
-    if current is None or current in model.findings[code].rows:
+    if current is None or current in possible:
         return
     if current in known:
         yield Flaw(

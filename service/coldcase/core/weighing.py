@@ -13,23 +13,25 @@ import msgspec
 import numpy as np
 
 from coldcase.core.answer import Source
-from coldcase.core.case import Case
+from coldcase.core.case import Case, Known
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import ConditionKey, Observed, findings_in, machine_of
 from coldcase.core.fixed_point import MILLION, Ints, halves_to_even, relative_shares, ten_thousandths
 from coldcase.core.machine_model import MachineModel, OutcomeWeight
+from coldcase.core.signs import engine_observations
 
 _NOT_SEEN = frozenset((None,))
 """Stands for the outcomes of what was not looked at: no outcome at all."""
 
 
 class Observation(msgspec.Struct, frozen=True, gc=False):
-    """A finding that was looked at: the outcomes its observer could not tell apart, and where it comes
-    from.
+    """A finding that was looked at: the outcomes its observer could not tell apart, where it comes from, and
+    how it is known.
     """
 
     outcomes: tuple[str, ...]
     source: Source
+    known: Known | None = None
 
 
 class WeighedFinding(msgspec.Struct):
@@ -147,11 +149,15 @@ class Weighed(msgspec.Struct, frozen=True):
         return column
 
 
-def observe(case: Case, derived: Mapping[str, tuple[tuple[str, ...], Source]]) -> dict[str, Observation]:
-    """The findings of a case by code: what was observed, and what readings and laboratory yield beside it."""
+def observe(
+    case: Case, derived: Mapping[str, tuple[tuple[str, ...], Source]], compiled: CompiledTable
+) -> dict[str, Observation]:
+    """The findings of a case by the engine's code: what was observed, and what readings and laboratory yield
+    beside it.
+    """
     seen = {
-        code: Observation((o,) if isinstance(o, str) else tuple(o), "observation")
-        for code, o in case.observations.items()
+        code: Observation(outcomes, "observation", known)
+        for code, outcomes, known in engine_observations(case.observations, compiled.apart.findings)
     }
     for code, (outcomes, source) in derived.items():
         seen.setdefault(code, Observation(outcomes, source))
@@ -183,7 +189,7 @@ def collect(case: Case, seen: Mapping[str, Observation], compiled: CompiledTable
     items = []
     for code, weight in weights.items():
         row, replaced_by = seen[code], replaced.get(code)
-        keep, reason = kept(discounts, code, weight, compiled) if discounts else (MILLION, None)
+        keep, reason = kept(discounts, code, weight, compiled, row.known) if discounts else (MILLION, None)
         factor = keep if replaced_by is None else 0
         items.append(
             WeighedFinding(code, row.outcomes, row.source, weight, keep, reason, replaced_by, factor)
@@ -238,8 +244,14 @@ def _split(batch: Sequence[Evidence], arrays: BatchArrays, starts: list[int]) ->
 
 
 def _superseded(seen: Mapping[str, Observation], compiled: CompiledTable) -> dict[str, str]:
-    """A finding seen with more than its clear outcome replaces those that say less of the same."""
+    """What another finding says better: one that is no longer asked, where its successor was sent, and one
+    that says less of the same as a finding seen with more than its clear outcome.
+    """
     replaced: dict[str, str] = {}
+    for code in compiled.successors.keys() & seen.keys():
+        newer = sorted(compiled.successors[code] & seen.keys())
+        if newer:
+            replaced[code] = newer[0]
     for code in sorted(compiled.superseding.keys() & seen.keys()):
         clear, others = compiled.superseding[code]
         if clear not in seen[code].outcomes:
@@ -259,7 +271,7 @@ def _patterns(observed: Observed, compiled: CompiledTable, replaced: dict[str, s
         for code, bits in met.items()
         if bits == compiled.needs[code] and compiled.predicates[code](observed) is True
     ]
-    rows = compiled.table.patterns
+    rows = compiled.apart.patterns
     counting: list[str] = []
     taken: dict[str, str] = {}
     for code in sorted(holding, key=lambda code: (-rows[code].priority, code)):
@@ -278,12 +290,16 @@ def _patterns(observed: Observed, compiled: CompiledTable, replaced: dict[str, s
 
 
 def kept(
-    discounts: Iterable[int], code: str, weight: OutcomeWeight, compiled: CompiledTable
+    discounts: Iterable[int],
+    code: str,
+    weight: OutcomeWeight,
+    compiled: CompiledTable,
+    known: Known | None = None,
 ) -> tuple[int, str | None]:
     """The share (millionths) that the strongest discount leaves of an outcome, and its reason."""
     for index in discounts:
         row = compiled.compiled_discounts[index]
-        if row.touches(code, weight):
+        if row.touches(code, weight, known):
             return row.keep, row.reason
     return MILLION, None
 
@@ -293,7 +309,7 @@ def _pattern_item(
 ) -> WeighedFinding:
     parts = [
         findings[finding]
-        for finding, _ in findings_in(compiled.table.patterns[code].when)
+        for finding, _ in findings_in(compiled.apart.patterns[code].when)
         if finding in findings
     ]
     weakest = min(parts, key=lambda item: item.keep)

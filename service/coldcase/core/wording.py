@@ -3,10 +3,12 @@
 import bisect
 import math
 from operator import itemgetter
+from typing import Any
 
 from coldcase.core.answer import Weight
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import DECIBAN, MILLION
+from coldcase.core.signs import sight
 from coldcase.core.weighing import Weighed, WeighedFinding
 
 VERBAL_SCALE = {
@@ -85,8 +87,7 @@ def _weight(
         if len(worded) >= MOST_CACHED:
             worded.clear()
         weight = worded[about] = Weight(
-            finding=item.code,
-            outcome=outcome_value(item.outcomes),
+            **names(item),
             source=item.source,
             decibans=decibans(counted),
             full_decibans=decibans(full),
@@ -102,9 +103,12 @@ def decibans(nanobans: int) -> float:
     return round(nanobans / DECIBAN, 1) + 0.0
 
 
-def outcome_value(outcomes: tuple[str, ...]) -> str | list[str]:
-    """Outcomes as a caller sends them: one code, or the list of those that could not be told apart."""
-    return outcomes[0] if len(outcomes) == 1 else list(outcomes)
+def names(item: WeighedFinding) -> dict[str, Any]:
+    """The members by which an answer names a finding and its outcome."""
+    if len(item.outcomes) > 1:
+        return {"finding": item.code, "outcome": list(item.outcomes)}
+    known = sight(item.code, item.outcomes[0])
+    return {"finding": known.finding, "outcome": known.outcome, "absent": known.absent}
 
 
 def _sentence(
@@ -152,7 +156,7 @@ def per_hundred(share: float) -> str:
 
 
 def _title(code: str, compiled: CompiledTable) -> str:
-    row = compiled.table.findings.get(code) or compiled.table.patterns[code]
+    row = compiled.apart.findings.get(code) or compiled.table.patterns[code]
     return row.title
 
 

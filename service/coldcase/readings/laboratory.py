@@ -4,7 +4,7 @@ believed.
 
 from dataclasses import replace
 
-from coldcase.core.case import Case, OilResults
+from coldcase.core.case import Case, OilResults, outcomes_of
 from coldcase.readings.iso3448 import MIDPOINTS
 from coldcase.readings.iso4406 import parse_code
 from coldcase.readings.viscosity import USUAL_INDEX, viscosity_index
@@ -109,13 +109,9 @@ def _water(case: Case, worksheet: Worksheet) -> None:
 
 def _milky(case: Case, water: float, bound: DetectionLimit | None, worksheet: Worksheet) -> None:
     """Says whether milky oil can be water, by what the oil family dissolves."""
-    seen = case.observations.get("oil_clarity", [])
+    seen = outcomes_of(case.observations.get("oil_clarity", []))
     family = case.unit.lubricant
-    if (
-        not _MILKY.issuperset([seen] if isinstance(seen, str) else seen)
-        or not seen
-        or family not in SOLUBILITY
-    ):
+    if not _MILKY.issuperset(seen) or not seen or family not in SOLUBILITY:
         return
     lowest, highest = SOLUBILITY[family]
     dissolves = f"{family} oil dissolves about {lowest:g}" + (

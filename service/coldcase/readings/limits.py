@@ -12,6 +12,7 @@ from coldcase.core.answer import DerivedValue
 from coldcase.core.case import Case
 from coldcase.core.conditions import applies, machine_of, passes_gate
 from coldcase.core.rule_table import Band, Finding, Limit, Quantity, RuleTable
+from coldcase.core.signs import engine_observations
 from coldcase.readings.worksheet import QUANTITY_UNITS, DerivedQuantity, joined_notes
 
 # A value a rounding error away from a limit is on it.
@@ -31,15 +32,15 @@ class JudgedQuantity:
 
 
 class LimitJudge:
-    """The limits of one table that fit one case."""
+    """The limits of one table (its `several` findings taken apart) that fit one case."""
 
     def __init__(self, case: Case, table: RuleTable) -> None:
         self.case = case
         self.table = table
         self.machine = machine_of(case.unit)
         self.observed = {
-            code: frozenset([outcome] if isinstance(outcome, str) else outcome)
-            for code, outcome in case.observations.items()
+            code: frozenset(outcomes)
+            for code, outcomes, _ in engine_observations(case.observations, table.findings)
         }
         self.limits: dict[str, list[Limit]] = {}
         for limit in table.limits:

@@ -11,7 +11,18 @@ import msgspec
 
 from coldcase.core.answer import Answer, Status, TableName
 from coldcase.core.case import Case
-from coldcase.core.rule_table import Action, Band, Contrast, Deadline, Effort, Gate, Retired, RuleTable, When
+from coldcase.core.rule_table import (
+    Action,
+    Band,
+    Contrast,
+    Deadline,
+    Effort,
+    Gate,
+    Kind,
+    Retired,
+    RuleTable,
+    When,
+)
 from coldcase.db.events import Event
 from coldcase.feedback.calibrating import Calibration, Interval
 
@@ -94,19 +105,27 @@ class MemberChoice(_Part, frozen=True, kw_only=True):
 
 
 class OutcomeChoice(_Part, frozen=True, kw_only=True):
-    """One possible answer to a finding's question, and the machines on which it can be."""
+    """One possible answer to a finding's question, what it means in a line, and the machines on which it can
+    be.
+    """
 
     code: str
     title: str
+    definition: str | None
     gate: Gate
 
 
 class FindingChoice(_Part, frozen=True, kw_only=True):
     """A finding as a form asks for it. `before`: what must not have happened yet. `quantities` can yield
     it.
+
+    Of kind `one` its outcomes exclude each other; of kind `several` each is a sign that was seen, or looked
+    for and is not there. One that is `succeeded_by` another is still taken, but the other is asked.
     """
 
     code: str
+    kind: Kind
+    succeeded_by: str | None
     station: str
     title: str
     question: str

@@ -90,6 +90,8 @@ def _findings(table: RuleTable) -> list[schemas.FindingChoice]:
     return [
         schemas.FindingChoice(
             code=code,
+            kind=row.kind,
+            succeeded_by=row.succeeded_by,
             station=row.station,
             title=row.title,
             question=row.question,
@@ -97,7 +99,9 @@ def _findings(table: RuleTable) -> list[schemas.FindingChoice]:
             before=row.before,
             gate=row.gate,
             outcomes=[
-                schemas.OutcomeChoice(code=outcome.code, title=outcome.title, gate=outcome.gate)
+                schemas.OutcomeChoice(
+                    code=outcome.code, title=outcome.title, definition=outcome.definition, gate=outcome.gate
+                )
                 for outcome in row.outcomes
             ],
             quantities=list(yielded.get(code, ())),

@@ -95,7 +95,7 @@ def afterwards(record: DecisionInContext, compiled: CompiledTable) -> dict[str, 
 def _row(weight: Weight, compiled: CompiledTable) -> dict[str, Any]:
     return {
         "finding": finding_title(weight.finding, compiled),
-        "outcome": outcome_titles(weight.finding, weight.outcome, compiled),
+        "outcome": outcome_titles(weight.finding, weight.outcome, compiled, absent=weight.absent),
         "decibans": weight.decibans,
         "share": min(abs(weight.decibans) / WIDEST_BALANCE, 1) * 50,
         "strength": weight.strength,
