@@ -94,7 +94,7 @@ def _cache_key(parsed: ParsedCase, compiled: CompiledTable) -> bytes:
     """
     unit = msgspec.structs.replace(parsed.case.unit, ref=None)
     weighed = msgspec.structs.replace(parsed.case, unit=unit, job=Job(), evidence=[], supersedes=None)
-    return hashlib.sha256(encode_answer((compiled.digest, weighed, parsed.notes))).digest()
+    return hashlib.sha256(encode_answer((compiled.digest, weighed, parsed.notes, parsed.efforts))).digest()
 
 
 def _settle(future: "asyncio.Future[Answer]", work: Callable[[], Answer]) -> None:

@@ -35,7 +35,9 @@ def answer_case(parsed: ParsedCase, compiled: CompiledTable, *, next_checks: boo
 def add_readings(parsed: ParsedCase, compiled: CompiledTable) -> CaseWithReadings:
     """A case with what its readings and oil results yield."""
     if not parsed.case.metered:
-        return CaseWithReadings(parsed.case, notes=parsed.notes, left_out=parsed.left_out)
+        return CaseWithReadings(
+            parsed.case, notes=parsed.notes, left_out=parsed.left_out, efforts=parsed.efforts
+        )
     found = derive(parsed.case, compiled.apart)
     return CaseWithReadings(
         parsed.case,
@@ -44,4 +46,5 @@ def add_readings(parsed: ParsedCase, compiled: CompiledTable) -> CaseWithReading
         notes=[*parsed.notes, *found.notes],
         properties=found.properties,
         left_out=parsed.left_out,
+        efforts=parsed.efforts,
     )

@@ -161,6 +161,14 @@ def test_what_the_findings_show_of_the_compressor_itself(seen: dict[str, Any], s
     assert answer(MACHINE, **seen).machine == shown
 
 
+BAR = {"least_confidence": 0, "least_ratio": 1, "least_groups": 0}
+NAMES_BY_ONE_SIGN = {
+    "coded": BAR,
+    "provisional": BAR,
+    "thin_margin_decibans": 0,
+    "strong_decibans": 1,
+    "contradiction_ratio": 0.5,
+}
 HEAT = sign("c", yes={"shows": "damage", "tags": ["heat"]}, leak=60)
 
 
@@ -182,6 +190,7 @@ def test_evidence_that_keeps_less_than_half_shows_nothing_and_no_step(
         {"heat": HEAT},
         causes={"leak": cause(chain=chain), "wear": cause()},
         discounts=[spoilt],
+        coding=NAMES_BY_ONE_SIGN,
     )
     found = answer(compiled_of(rules), heat="yes", opening={"method": "grinder"})
     assert found.machine == shown

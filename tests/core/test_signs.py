@@ -17,6 +17,14 @@ from coldcase.core.rule_table import RuleTable
 from coldcase.errors import BadCase
 from tests.core.tables import case_of, cause, compiled_of, finding, posterior, table, weighed_of
 
+BAR = {"least_confidence": 0, "least_ratio": 1, "least_groups": 0}
+NAMES_BY_ONE_SIGN = {
+    "coded": BAR,
+    "provisional": BAR,
+    "thin_margin_decibans": 0,
+    "strong_decibans": 1,
+    "contradiction_ratio": 0.5,
+}
 RATES = {"water": 1.0, "wear": 1.0, "no_fault_found": 1.0}
 SIGNS = ["wet", "blocked", "torn"]
 BACKGROUND = [5, 20, 5]
@@ -117,7 +125,9 @@ HEARSAY = {"when": {}, "keep": 0.5, "reason": "told, not seen", "efforts": ["loo
 
 @pytest.mark.parametrize(("known", "kept"), [(None, 1.0), ("seen", 1.0), ("told", 0.5)])
 def test_hearsay_weighs_less_than_a_look(known: str | None, kept: float) -> None:
-    heard = compiled_of(table(RATES, {"drier": drier(effort="look")}, discounts=[HEARSAY]))
+    heard = compiled_of(
+        table(RATES, {"drier": drier(effort="look")}, discounts=[HEARSAY], coding=NAMES_BY_ONE_SIGN)
+    )
     said = {"seen": ["wet"]} | ({"known": known} if known else {})
     answer = build_answer(CaseWithReadings(case_of({"drier": said})), heard)
     assert [one.kept for one in answer.discounted] == ([] if kept == 1 else [kept])
@@ -135,7 +145,8 @@ def older() -> dict[str, Any]:
 
 
 def test_a_finding_no_longer_asked_is_weighed_until_its_successor_is_sent_too() -> None:
-    both = compiled_of(table(RATES, {"old_drier": older(), "drier": drier()}))
+    findings = {"old_drier": older(), "drier": drier()}
+    both = compiled_of(table(RATES, findings, coding=NAMES_BY_ONE_SIGN))
     alone = build_answer(CaseWithReadings(case_of({"old_drier": "wet"})), both)
     assert [(w.finding, w.counted) for w in alone.rationale] == [("old_drier", True)]
     beside = build_answer(CaseWithReadings(case_of({"old_drier": "wet", "drier": ["wet"]})), both)
@@ -258,3 +269,47 @@ def test_a_table_without_such_findings_keeps_its_digest_and_bytes() -> None:
     plain = table(RATES, {"old": older() | {"succeeded_by": None}})
     document = msgspec.to_builtins(plain)["findings"]["old"]
     assert not {"kind", "succeeded_by", "row_basis"} & document.keys()
+
+
+def two_leads(**members: Any) -> CompiledTable:
+    """Water and wear stand close; plates would tell them apart."""
+    plates = finding(
+        ["clean", "copper"],
+        [80, 20],
+        per_hundred={"water": [20, 80], "wear": [90, 10]},
+        title="Plates",
+        question="Are the plates coppered?",
+    )
+    close = {"water": [60, 30, 5], "wear": [55, 40, 10], "no_fault_found": [5, 20, 5]}
+    return compiled_of(table(RATES, {"drier": drier(per_hundred=close), "plates": plates}, **members))
+
+
+REFUSES = NAMES_BY_ONE_SIGN | {"coded": BAR | {"least_ratio": 9}, "provisional": BAR | {"least_ratio": 9}}
+
+
+def test_where_no_cause_is_named_the_leads_are_each_with_what_would_decide() -> None:
+    answer = build_answer(CaseWithReadings(case_of({"drier": ["wet"]})), two_leads(coding=REFUSES))
+    assert answer.cause == "undetermined"
+    assert (answer.rationale, answer.against, answer.chain) == ([], [], [])
+    assert [lead.cause for lead in answer.leads] == ["water", "wear"]
+    first = answer.leads[0]
+    assert first.confidence == answer.ranking[0].confidence
+    assert [weight.finding for weight in first.support] == ["drier"]
+    assert first.decided_by is not None
+    assert (first.decided_by.against, first.decided_by.finding) == ("wear", "plates")
+    assert first.decided_by.check == "Are the plates coppered?"
+
+
+def test_a_lead_is_decided_by_what_the_table_says_tells_two_causes_apart() -> None:
+    told = cause(contrast=[{"against": "wear", "check": "Have the oil analysed"}])
+    causes = {code: cause() for code in RATES} | {"water": told}
+    answer = build_answer(
+        CaseWithReadings(case_of({"drier": ["wet"]})), two_leads(coding=REFUSES, causes=causes)
+    )
+    checks = [lead.decided_by.check for lead in answer.leads if lead.decided_by]
+    assert checks == ["Have the oil analysed", "Have the oil analysed"]
+
+
+def test_an_empty_case_has_no_leads_and_a_named_cause_none_either() -> None:
+    assert build_answer(CaseWithReadings(case_of({})), two_leads(coding=REFUSES)).leads == []
+    assert build_answer(CaseWithReadings(case_of({"drier": ["wet"]})), two_leads()).leads == []

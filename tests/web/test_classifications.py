@@ -252,3 +252,28 @@ async def test_a_draft_is_previewed_by_whoever_may_draft_only(service, case):
         assert (await drafter.post(place, json=case)).json()["rule_table"]["version"] == 2
     sql("INSERT INTO rule_table_event (version, kind, at) VALUES (2, 'approve', now())")
     assert (await clerk.post(place, json=case)).status_code == 200
+
+
+async def test_next_checks_keep_to_what_can_be_done_now(caller, case):
+    answered = await caller.post("/v1/classifications/preview?effort=open,lab", json=case)
+    checks = answered.json()["next_checks"]
+    assert checks
+    assert {check["effort"] for check in checks} <= {"open", "lab"}
+    assert all(check["kind"] in {"one", "several"} and check["outcomes"] for check in checks)
+    everything = await caller.post("/v1/classifications/preview", json=case)
+    assert {check["effort"] for check in everything.json()["next_checks"]} - {"open", "lab"}
+
+
+async def test_the_recorded_answer_keeps_to_them_too(caller, case):
+    answered = await caller.post("/v1/classifications?effort=lab", json=case)
+    assert answered.status_code == 201
+    assert {check["effort"] for check in answered.json()["next_checks"]} <= {"lab"}
+    replayed = await caller.post(answered.headers["Location"] + "/replay")
+    assert replayed.json()["result"] == "identical", replayed.json()
+
+
+@pytest.mark.parametrize("effort", ["", "ask,", "dig", "ask,look,meter,open,lab,ask", "ask look"])
+async def test_an_effort_that_is_none_is_refused_by_name(caller, case, effort):
+    answered = await caller.post(f"/v1/classifications/preview?effort={effort}", json=case)
+    assert answered.status_code == 400
+    assert answered.json()["errors"][0]["pointer"] == "effort"

@@ -6,7 +6,7 @@ from typing import Any, Literal
 import msgspec
 
 from coldcase.core import ENGINE_VERSION
-from coldcase.core.answer import Answer, DerivedValue, LeftOut, Source, Weight
+from coldcase.core.answer import Answer, DerivedValue, Lead, LeftOut, Source, Weight
 from coldcase.core.answer_builder import CaseWithReadings, build_answer
 from coldcase.core.case_reader import parse_case
 from coldcase.core.compiled_table import CompiledTable
@@ -17,10 +17,12 @@ from coldcase.proof.leaves import is_as_sent
 
 ReplayResult = Literal["identical", "engine_changed", "corrupt"]
 
-OF_THE_RECORD = ("id", "recorded", "recorded_at", "engine")
-"""Members of an answer that are not computed."""
+NOT_COMPARED = ("id", "recorded", "recorded_at", "engine", "next_checks")
+"""Members of an answer that are not computed from the case, or not alike on every machine: next checks depend
+on the efforts that were asked for and are worked out in single precision.
+"""
 
-SINCE = {"left_out": (1, 1, 0), "refused_because": (1, 1, 0)}
+SINCE = {"left_out": (1, 1, 0), "refused_because": (1, 1, 0), "leads": (2, 1, 0)}
 """Members that earlier engines' answers do not have, and from which engine on; what an answer had no place
 for did not change."""
 
@@ -84,7 +86,6 @@ class _Recorded(msgspec.Struct):
     derived: list[DerivedValue]
     rationale: list[Weight]
     against: list[Weight]
-    next_checks: list[Any]
     rule_table: dict[str, Any]
     engine: dict[str, Any]
     confidence: float
@@ -92,6 +93,7 @@ class _Recorded(msgspec.Struct):
     job_ref: str | None
     refused_because: str | msgspec.UnsetType | None = msgspec.UNSET
     left_out: list[LeftOut] | msgspec.UnsetType = msgspec.UNSET
+    leads: list[Lead] = []
 
 
 def _corruption(decision: Decision, answer: _Recorded, compiled: CompiledTable) -> str | None:
@@ -114,9 +116,7 @@ def _again(raw: Any, answer: _Recorded, compiled: CompiledTable) -> Answer:
         properties=answer.engine.get("properties"),
         left_out=answer.left_out or (),
     )
-    # Some are recorded without next checks (bulk); whether there were none or none were asked for the record
-    # does not say.
-    again = build_answer(case_with_readings, compiled, next_checks=bool(answer.next_checks))
+    again = build_answer(case_with_readings, compiled, next_checks=False)
     named = {"job_ref": _job_ref(raw, answer), "supersedes": raw.get("supersedes")}
     return msgspec.structs.replace(
         again, **named, notes=[*_notes_on_the_case(answer, len(again.notes)), *again.notes]
@@ -150,7 +150,8 @@ def _derived(answer: _Recorded, compiled: CompiledTable) -> dict[str, tuple[tupl
     """The findings that the recorded quantities yielded: of several for one finding the worst, as when they
     were judged.
     """
-    sources = {weight.finding: weight.source for weight in (*answer.rationale, *answer.against)}
+    leading = [weight for lead in answer.leads for weight in lead.support]
+    sources = {weight.finding: weight.source for weight in (*answer.rationale, *answer.against, *leading)}
     found: dict[str, tuple[str, ...]] = {}
     for value in answer.derived:
         if (
@@ -178,7 +179,7 @@ def _differences(recorded: dict[str, Any], replayed: dict[str, Any], engine: str
     members = [
         name
         for name in dict.fromkeys([*recorded, *replayed])
-        if name not in OF_THE_RECORD and name not in newer
+        if name not in NOT_COMPARED and name not in newer
     ]
     return [
         Difference(name, recorded.get(name), replayed.get(name))

@@ -9,7 +9,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from coldcase.core.answer import Answer, ChainLink, DerivedValue, Weight
+from coldcase.core.answer import Answer, ChainLink, DerivedValue, Lead, Weight
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.rule_table import When
 from coldcase.core.titles import STEP_WORDS, cause_title, finding_title, in_hundred, leaders, outcome_titles
@@ -77,6 +77,7 @@ def _sections(answer: Answer, compiled: CompiledTable, length: Length) -> Iterab
     notes = [Text(note, style="italic") for note in answer.notes]
     yield "refused", notes if refused else []
     yield "leading" if refused else "rivals", [Text(_ranked(answer, compiled))]
+    yield "leads", [line for lead in answer.leads for line in _lead(lead, compiled, length)]
     yield "why", _cut([_weight(row, compiled) for row in answer.rationale], length.weights)
     yield (
         "against",
@@ -118,6 +119,15 @@ def _weight(row: Weight, compiled: CompiledTable) -> Text:
         f"{finding_title(row.finding, compiled)}: {outcome}",
         style="" if row.counted else "dim strike",
     )
+
+
+def _lead(lead: Lead, compiled: CompiledTable, length: Length) -> Iterable[Text]:
+    yield Text(lead.title, style="bold").append(f"  {in_hundred(lead.confidence)} of 100", style="dim")
+    if length is IN_FULL:
+        yield from (_weight(row, compiled) for row in lead.support)
+    if lead.decided_by is not None:
+        against = cause_title(lead.decided_by.against, compiled)
+        yield Text(f"→ {lead.decided_by.check}").append(f"  against: {against}", style="dim")
 
 
 def _step(link: ChainLink) -> Text:

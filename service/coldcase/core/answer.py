@@ -111,6 +111,27 @@ class NextCheck(_Part, frozen=True, kw_only=True, gc=False):
     outcomes: list[Asked]
 
 
+class DecidingCheck(_Part, frozen=True, kw_only=True, gc=False):
+    """The check that would tell a lead from the cause that stands nearest to it.
+
+    `finding` is what it answers; null where the table describes a check of more than one.
+    """
+
+    against: str
+    check: str
+    finding: str | None
+
+
+class Lead(_Part, frozen=True, kw_only=True, gc=False):
+    """One of the causes that lead where none is named: what speaks for it most, and what would decide."""
+
+    cause: str
+    title: str
+    confidence: float
+    support: list[Weight]
+    decided_by: DecidingCheck | None
+
+
 class Advice(_Part, frozen=True, kw_only=True, gc=False):
     """An action or a caution, and where it comes from."""
 
@@ -150,8 +171,9 @@ class Answer(_Part, frozen=True, kw_only=True, gc=False):
     """Why this compressor failed, how sure, what shows it, what to check and what to do.
 
     `refused_because` says why no cause is named: `thin` (too little speaks for the leader), `contradictory`,
-    or `close` (no cause stands far enough above the next); of several reasons the first of these. `notes` are
-    for people.
+    or `close` (no cause stands far enough above the next); of several reasons the first of these. Where no
+    cause is named `leads` has the leading ones, and there is no rationale and no chain, for those would tell
+    a story of a cause that is not named. `notes` are for people.
     """
 
     id: UUID | None = None
@@ -168,6 +190,7 @@ class Answer(_Part, frozen=True, kw_only=True, gc=False):
     confidence: float
     machine: MachineState
     ranking: list[Ranked]
+    leads: list[Lead] = []
     contributing: list[Contribution]
     rationale: list[Weight]
     against: list[Weight]

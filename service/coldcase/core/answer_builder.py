@@ -21,8 +21,9 @@ from coldcase.core.case import Case
 from coldcase.core.coding import HALF, CodingResult, code, contributing, machine_state, unexplained
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import MILLION, TEN_THOUSAND
-from coldcase.core.next_checks import next_checks_many
-from coldcase.core.rule_table import UNDETERMINED
+from coldcase.core.leads import leads
+from coldcase.core.next_checks import Efforts, next_checks_many
+from coldcase.core.rule_table import ALL_EFFORTS, UNDETERMINED
 from coldcase.core.signs import whole
 from coldcase.core.weighing import Evidence, Weighed, collect, observe, weigh_many
 from coldcase.core.wording import names, rationale
@@ -42,7 +43,7 @@ class CaseWithReadings:
 
     `derived` are the findings, `values` the quantities behind them, `properties` the fluid property library
     that worked them out, `notes` what has to be said about how the case was taken, `left_out` what a lenient
-    reading did not take.
+    reading did not take, `efforts` what next checks may cost.
     """
 
     case: Case
@@ -51,6 +52,7 @@ class CaseWithReadings:
     notes: Sequence[str] = ()
     properties: str | None = None
     left_out: Sequence[LeftOut] = ()
+    efforts: Efforts = ALL_EFFORTS
 
 
 def build_answer(
@@ -72,7 +74,8 @@ def build_answers(
     answers: dict[int, Answer] = {}
     for group in together.values():
         weighed = weigh_many([evidence for _, evidence in group], compiled)
-        checks = next_checks_many(weighed, compiled) if next_checks else [[] for _ in group]
+        efforts = [cases[place].efforts for place, _ in group]
+        checks = next_checks_many(weighed, compiled, efforts) if next_checks else [[] for _ in group]
         for (place, _), one, worth_checking in zip(group, weighed, checks, strict=True):
             answers[place] = _answer(cases[place], one, worth_checking, compiled)
     return [answers[place] for place in range(len(cases))]
@@ -88,9 +91,9 @@ def _answer(
     leader = weighed.model.causes[coding.leader]
     cause = compiled.table.causes.get(leader)
     named = cause if coding.status != "undetermined" else None
-    speaks_for, against = rationale(weighed, compiled)
+    speaks_for, against = rationale(weighed, compiled) if named else ([], [])
     left = unexplained(weighed, compiled)
-    helpers = contributing(weighed, left, compiled) if cause else []
+    helpers = contributing(weighed, left, compiled) if named else []
     explained = {finding for helper in helpers for finding in helper.explains}
     return Answer(
         job_ref=case.job.ref,
@@ -104,13 +107,14 @@ def _answer(
         confidence=weighed.confidence[coding.leader] / TEN_THOUSAND,
         machine=machine_state(weighed),
         ranking=_ranking(weighed),
+        leads=[] if named else leads(weighed, compiled),
         contributing=helpers,
         rationale=speaks_for,
         against=against,
-        unexplained=[code for code in _findings(weighed, left) if code not in explained],
+        unexplained=[code for code in _findings(weighed, left) if named and code not in explained],
         derived=list(case_with_readings.values),
         discounted=_discounted(weighed) if weighed.discounts else [],
-        chain=_chain(weighed, leader, compiled),
+        chain=_chain(weighed, leader, compiled) if named else [],
         next_checks=next_checks,
         actions=compiled.actions[leader].applicable(
             case, weighed.evidence.condition_key, weighed.observed, compiled.table

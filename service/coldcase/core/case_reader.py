@@ -27,6 +27,7 @@ from coldcase.core.conditions import machine_of
 from coldcase.core.labels import LABEL, LABEL_SAYS
 from coldcase.core.machine_model import MachineKind
 from coldcase.core.refrigerant_names import designation_of, is_respelled
+from coldcase.core.rule_table import ALL_EFFORTS, Effort
 from coldcase.core.suggesting import nearest
 from coldcase.core.unknown_words import escaped, exhibit_words, unknown_words, word_flaws
 from coldcase.errors import MOST_FLAWS, BadCase, Flaw
@@ -58,7 +59,7 @@ class ParsedCase:
     stands for.
 
     `raw` is what was sent without what a lenient reading left out; `sent` is the whole; `left_out` names the
-    difference.
+    difference. `efforts` are what the next checks may cost.
     """
 
     case: Case
@@ -66,6 +67,7 @@ class ParsedCase:
     raw: dict[str, Any]
     sent: dict[str, Any]
     left_out: tuple[LeftOut, ...] = ()
+    efforts: tuple[Effort, ...] = ALL_EFFORTS
 
 
 def parse_case(

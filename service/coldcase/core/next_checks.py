@@ -6,7 +6,6 @@ candidates of each case; their expected entropy is then worked out in full.
 """
 
 from collections.abc import Callable, Collection, Sequence
-from typing import get_args
 
 import msgspec
 import numpy as np
@@ -16,7 +15,7 @@ from coldcase.core.coding import machine_state
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import MILLION, Ints
 from coldcase.core.machine_model import FindingMatrix, Floats, MachineModel
-from coldcase.core.rule_table import Closed, Effort, Finding, When
+from coldcase.core.rule_table import ALL_EFFORTS, Closed, Effort, Finding, When
 from coldcase.core.signs import whole
 from coldcase.core.weighing import Evidence, Weighed, kept
 
@@ -40,21 +39,20 @@ DEADLINE = {"opening": 0, "scrapping": 1, "restart": 2, None: 3}
 
 
 Efforts = Collection[Effort]
-ALL_EFFORTS: Efforts = get_args(Effort)
 
 
 def next_checks(weighed: Weighed, compiled: CompiledTable, efforts: Efforts = ALL_EFFORTS) -> list[NextCheck]:
     """At most five checks worth making of those efforts, what must be done before opening, scrapping or
     restart first.
     """
-    return next_checks_many([weighed], compiled, efforts)[0]
+    return next_checks_many([weighed], compiled, [efforts])[0]
 
 
 def next_checks_many(
-    batch: Sequence[Weighed], compiled: CompiledTable, efforts: Efforts = ALL_EFFORTS
+    batch: Sequence[Weighed], compiled: CompiledTable, efforts: Sequence[Efforts]
 ) -> list[list[NextCheck]]:
-    """The same for cases that were weighed together (the whole batch), in their order. A finding of kind
-    `several` stands for as much as its most telling sign.
+    """The same for cases that were weighed together (the whole batch), in their order, each with its efforts.
+    A finding of kind `several` stands for as much as its most telling sign.
 
     Shapes: `now` (the posterior) is [case, cause], `expected` (how likely each outcome is) [case, row of the
     matrix], `promise` and `decay` [case, finding], `picked` and `gains` [case, candidate], gains in bits.
@@ -66,8 +64,7 @@ def next_checks_many(
     expected = now @ matrix.likelihood
     promise = np.add.reduceat(now @ matrix.squared / expected, matrix.starts, axis=1) - 1
     promise *= decay * decay
-    promise[_closed(batch, compiled)] = -1
-    promise[:, _out_of_reach(matrix, compiled, efforts)] = -1
+    promise[_closed(batch, compiled, efforts)] = -1
     picked = np.argpartition(-promise, min(CANDIDATES, promise.shape[1]) - 1, axis=1)[:, :CANDIDATES]
     gains = _gains(picked, now, expected, decay, matrix)
     gains[np.take_along_axis(promise, picked, axis=1) < 0] = 0
@@ -96,26 +93,35 @@ def _decay_factors(batch: Sequence[Weighed], matrix: FindingMatrix) -> Floats:
     return np.asarray(matrix.group_decay[matrix.groups, places[:, matrix.groups]])
 
 
-def _closed(batch: Sequence[Weighed], compiled: CompiledTable) -> tuple[list[int], list[int]]:
-    """Pairs of case and finding where no look is needed or possible: seen, gone with the opening, or
-    discounted away by it.
+def _closed(
+    batch: Sequence[Weighed], compiled: CompiledTable, efforts: Sequence[Efforts]
+) -> tuple[list[int], list[int]]:
+    """Pairs of case and finding where no look is needed or possible: seen, gone with the opening, discounted
+    away by it, of no sense, or more than can be done now.
     """
     cases: list[int] = []
     findings: list[int] = []
     for case, weighed in enumerate(batch):
-        evidence = weighed.evidence
-        matrix = evidence.model.matrix
-        seen = {whole(item.code) for item in evidence.items if item.weight.finding_index >= 0}
-        unasked = {whole(code) for code in compiled.asked_otherwise(evidence.observed)}
-        closed = [place for code in seen | unasked for place in matrix.together.get(code, ())]
-        closed += _makes_no_sense(weighed, compiled)
-        if was_opened(evidence):
-            closed += matrix.before_opening
-        if evidence.discounts:
-            closed += _discounted_away(evidence.discounts, evidence.model, compiled)
+        closed = closed_places(weighed, compiled)
+        closed += _out_of_reach(weighed.model.matrix, compiled, efforts[case])
         cases += [case] * len(closed)
         findings += closed
     return cases, findings
+
+
+def closed_places(weighed: Weighed, compiled: CompiledTable) -> list[int]:
+    """The same for one case: places in its matrix."""
+    evidence = weighed.evidence
+    matrix = evidence.model.matrix
+    seen = {whole(item.code) for item in evidence.items if item.weight.finding_index >= 0}
+    unasked = {whole(code) for code in compiled.asked_otherwise(evidence.observed)}
+    closed = [place for code in seen | unasked for place in matrix.together.get(code, ())]
+    closed += _makes_no_sense(weighed, compiled)
+    if was_opened(evidence):
+        closed += matrix.before_opening
+    if evidence.discounts:
+        closed += _discounted_away(evidence.discounts, evidence.model, compiled)
+    return closed
 
 
 def _makes_no_sense(weighed: Weighed, compiled: CompiledTable) -> list[int]:

@@ -6,7 +6,7 @@ A table is one JSON document (the starter table is the same document written as 
 
 import hashlib
 import re
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 import msgspec
 import rfc8785
@@ -23,6 +23,7 @@ CONNECTIONS = ("star", "delta", "part_winding", "star_delta_start", "single_phas
 COMPRESSOR_TYPES = ("scroll", "rotary", "reciprocating", "screw")
 
 Effort = Literal["ask", "look", "meter", "open", "lab"]
+ALL_EFFORTS: tuple[Effort, ...] = get_args(Effort)
 Deadline = Literal["opening", "scrapping", "restart"]
 Kind = Literal["one", "several"]
 SafetyGroup = Literal["A1", "A2L", "A2", "A3", "B1", "B2L", "B2", "B3"]

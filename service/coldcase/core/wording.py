@@ -3,7 +3,7 @@
 import bisect
 import math
 from operator import itemgetter
-from typing import Any
+from typing import Any, NamedTuple
 
 from coldcase.core.answer import Weight
 from coldcase.core.compiled_table import CompiledTable
@@ -42,37 +42,52 @@ def strength(nanobans: int) -> str:
 
 def rationale(weighed: Weighed, compiled: CompiledTable) -> tuple[list[Weight], list[Weight]]:
     """What speaks for the leader and what against it, each in the order of weight; replaced findings last."""
-    ranked = [
-        (
-            item.replaced_by is not None,
-            -abs(counted or full),
-            item.code,
-            _weight(item, full, counted, weighed, compiled),
-        )
-        for item, full, counted in zip(
-            weighed.items, weighed.for_leader_in_full, weighed.for_leader, strict=True
-        )
-        if abs(counted or full) >= _SHOWN
-    ]
-    ranked.sort(key=_RANK)
-    weights = [weight for _, _, _, weight in ranked]
+    weights = _ranked(weighed.order[0], weighed.for_leader_in_full, weighed.for_leader, weighed, compiled)
     return [w for w in weights if (w.decibans or w.full_decibans) > 0], [
         w for w in weights if (w.decibans or w.full_decibans) < 0
     ]
 
 
+def speaking_for(cause: int, weighed: Weighed, compiled: CompiledTable) -> list[Weight]:
+    """What counts for a cause (an index into the model's), in the order of weight."""
+    weights = _ranked(cause, weighed.full[:, cause].tolist(), weighed.column(cause), weighed, compiled)
+    return [weight for weight in weights if weight.counted and weight.decibans > 0]
+
+
+def _ranked(
+    cause: int, full: list[int], counted: list[int], weighed: Weighed, compiled: CompiledTable
+) -> list[Weight]:
+    ranked = [
+        (
+            item.replaced_by is not None,
+            -abs(as_counted or in_full),
+            item.code,
+            _weight(item, _Said(cause, in_full, as_counted), weighed, compiled),
+        )
+        for item, in_full, as_counted in zip(weighed.items, full, counted, strict=True)
+        if abs(as_counted or in_full) >= _SHOWN
+    ]
+    ranked.sort(key=_RANK)
+    return [weight for _, _, _, weight in ranked]
+
+
+class _Said(NamedTuple):
+    """What an item weighs for a cause before and after discount and group, in nanobans."""
+
+    cause: int
+    full: int
+    counted: int
+
+
 _RANK = itemgetter(0, 1, 2)
 
 
-def _weight(
-    item: WeighedFinding, full: int, counted: int, weighed: Weighed, compiled: CompiledTable
-) -> Weight:
+def _weight(item: WeighedFinding, said: _Said, weighed: Weighed, compiled: CompiledTable) -> Weight:
     """What is said of a finding. It depends on few things that come again and again, so the model has a cache
     of it.
     """
-    leader = weighed.order[0]
     about = (
-        leader,
+        said.cause,
         item.code,
         item.outcomes,
         item.source,
@@ -89,11 +104,11 @@ def _weight(
         weight = worded[about] = Weight(
             **names(item),
             source=item.source,
-            decibans=decibans(counted),
-            full_decibans=decibans(full),
+            decibans=decibans(said.counted),
+            full_decibans=decibans(said.full),
             counted=item.replaced_by is None,
-            strength=strength(counted),
-            sentence=_sentence(item, counted, leader, weighed, compiled),
+            strength=strength(said.counted),
+            sentence=_sentence(item, said.counted, said.cause, weighed, compiled),
         )
     return weight
 

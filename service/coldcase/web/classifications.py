@@ -1,5 +1,6 @@
 """Classifying one case: recorded, or as a preview."""
 
+import dataclasses
 from typing import Annotated
 
 import msgspec
@@ -11,6 +12,7 @@ from coldcase.core.answer import Answer
 from coldcase.core.case import Case
 from coldcase.core.case_reader import ParsedCase
 from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.rule_table import ALL_EFFORTS, Effort
 from coldcase.shipped import demo_cases
 from coldcase.web import parsing
 from coldcase.web.route import JSON, Call, Header, route
@@ -39,15 +41,42 @@ CASE_EXAMPLES = {
 }
 
 
-class PreviewQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Under which rule table to look; the current one if not said."""
+EffortList = Annotated[
+    str,
+    Meta(
+        pattern=r"^(ask|look|meter|open|lab)(,(ask|look|meter|open|lab)){0,4}$(?!\n)",
+        description="What can be done now: `ask,look,meter` keeps `next_checks` to these efforts.",
+    ),
+]
 
+
+class ClassifyQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Which efforts the next checks may take; all if not said."""
+
+    effort: EffortList | None = None
+
+
+class PreviewQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Which efforts the next checks may take (all if not said), and under which rule table to look (the
+    current one if not said).
+    """
+
+    effort: EffortList | None = None
     rule_table: Annotated[int, Meta(ge=1, le=2_147_483_647)] | None = None
 
 
-async def _read_case(request: Call, compiled: CompiledTable) -> tuple[ParsedCase, dict[str, str]]:
+def _efforts(sent: str | None) -> tuple[Effort, ...]:
+    """The efforts that were asked for."""
+    wanted = ALL_EFFORTS if sent is None else sent.split(",")
+    return tuple(effort for effort in ALL_EFFORTS if effort in wanted)
+
+
+async def _read_case(
+    request: Call, compiled: CompiledTable, effort: str | None
+) -> tuple[ParsedCase, dict[str, str]]:
     lenient = parsing.lenient(request)
     parsed = classifying.read_case(await parsing.read_body(request), compiled, lenient=lenient)
+    parsed = dataclasses.replace(parsed, efforts=_efforts(effort))
     return parsed, {APPLIED.name: "handling=lenient"} if lenient else {}
 
 
@@ -59,6 +88,7 @@ async def _read_case(request: Call, compiled: CompiledTable) -> tuple[ParsedCase
         {201: {JSON: Answer}, 200: {JSON: Answer}},
         scopes=("decisions:write",),
         body=Case,
+        query=ClassifyQuery,
         takes=(IDEMPOTENCY_KEY, PREFER),
         sends={201: (LOCATION, APPLIED), 200: (LOCATION, REPLAYED, APPLIED)},
         problems=(
@@ -82,7 +112,8 @@ async def classify(request: Call) -> Response[bytes]:
     """
     service = services(request)
     compiled = service.rule_tables.current
-    parsed, headers = await _read_case(request, compiled)
+    effort = parsing.parse_query(request, ClassifyQuery).effort
+    parsed, headers = await _read_case(request, compiled, effort)
     recorded = await answering.record_answer(
         parsed,
         compiled,
@@ -121,8 +152,10 @@ async def preview(request: Call) -> Response[bytes]:
     draft needs the scope `tables:draft` as well.
     """
     service = services(request)
-    version = parsing.parse_query(request, PreviewQuery).rule_table
-    compiled = await service.rule_tables.compiled(version, drafts="tables:draft" in request.auth.scopes)
-    parsed, headers = await _read_case(request, compiled)
+    query = parsing.parse_query(request, PreviewQuery)
+    compiled = await service.rule_tables.compiled(
+        query.rule_table, drafts="tables:draft" in request.auth.scopes
+    )
+    parsed, headers = await _read_case(request, compiled, query.effort)
     answer = await service.batcher.answer(parsed, compiled)
     return Response(classifying.encode_answer(answer), status_code=200, media_type=JSON, headers=headers)

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from coldcase.core.answer import Answer, Weight
+from coldcase.core.answer import Answer, Lead, Weight
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.titles import STEP_WORDS, cause_title, finding_title, in_hundred, leaders, outcome_titles
 from coldcase.decision_record import DecisionInContext
@@ -35,6 +35,7 @@ def report_context(answer: Answer, case: dict[str, Any], compiled: CompiledTable
         "machine": MACHINE[answer.machine],
         "in_hundred": in_hundred(answer.confidence),
         "leaders": [(cause_title(ranked.cause, compiled), ranked.confidence) for ranked in leaders(answer)],
+        "leads": [_lead(lead, compiled) for lead in answer.leads],
         "balance": [_row(weight, compiled) for weight in (*answer.rationale, *answer.against)],
         "chain": [
             (
@@ -89,6 +90,17 @@ def afterwards(record: DecisionInContext, compiled: CompiledTable) -> dict[str, 
         "earlier": [
             (cause_title(row.cause, compiled), row.at, row.job_ref or str(row.id)) for row in record.earlier
         ],
+    }
+
+
+def _lead(lead: Lead, compiled: CompiledTable) -> dict[str, Any]:
+    decided = lead.decided_by
+    return {
+        "title": lead.title,
+        "in_hundred": in_hundred(lead.confidence),
+        "support": [weight.sentence for weight in lead.support],
+        "check": decided.check if decided else None,
+        "against": cause_title(decided.against, compiled) if decided else None,
     }
 
 
