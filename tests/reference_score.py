@@ -26,6 +26,7 @@ class Voice:
     pattern: bool = False
     replaced_by: str | None = None
     counted: Weights = field(default_factory=dict)
+    factor: float = 1.0
 
 
 @dataclass
@@ -59,6 +60,7 @@ def score(case: Case, outcomes: Mapping[str, Iterable[str]], table: RuleTable) -
     scores = _prior(case.unit, causes, table)
     for cause in causes:
         scores[cause] += sum(voice.counted.get(cause, 0.0) for voice in voices.values()) / table.temperature
+    scores[UNLISTED] += _unusual(voices, seen, case.unit, scores, table) / table.temperature
     return Scored(ranking=_normalised(scores), scores=scores, voices=voices)
 
 
@@ -146,6 +148,29 @@ def _share(finding: Finding, row: list[float], names: frozenset[str], unit: Unit
         if _on_machine(outcome.gate, unit)
     }
     return sum(share for code, share in possible.items() if code in names) / sum(possible.values())
+
+
+def _unusual(voices: Mapping[str, Voice], seen: Seen, unit: Unit, scores: Weights, table: RuleTable) -> float:
+    """What a cause that the table does not know is credited with: decibans by which the findings are less
+    likely than what the known cause in front usually shows."""
+    if not table.unlisted_explains:
+        return 0.0
+    leader = min(
+        (code for code in scores if code != UNLISTED), key=lambda code: (-scores[code], code == NO_FAULT)
+    )
+    total = 0.0
+    for code, names in seen.items():
+        finding, voice = table.findings[code], voices[code]
+        if voice.replaced_by is None and len(names) == 1:
+            row = finding.per_hundred.get(leader, finding.background)
+            likely = {
+                name: (1 - table.mistaken) * _share(finding, row, frozenset((name,)), unit)
+                + table.mistaken * _share(finding, finding.background, frozenset((name,)), unit)
+                for name in (outcome.code for outcome in finding.outcomes if _on_machine(outcome.gate, unit))
+            }
+            usual = sum(10 * share * math.log10(share) for share in likely.values())
+            total += (usual - 10 * math.log10(likely[next(iter(names))])) * voice.factor
+    return max(total, 0.0) * table.unlisted_explains
 
 
 def _finding_voice(code: str, case: Case, seen: Seen, causes: list[str], table: RuleTable) -> Voice:
@@ -246,6 +271,7 @@ def _pattern_voice(code: str, voices: Mapping[str, Voice], causes: list[str], ta
 
 def _count(voices: list[Voice], table: RuleTable) -> None:
     for voice in voices:
+        voice.factor = voice.keep
         voice.counted = (
             {cause: weight * voice.keep for cause, weight in voice.full.items()}
             if voice.replaced_by is None
@@ -259,6 +285,7 @@ def _count(voices: list[Voice], table: RuleTable) -> None:
     for voice in heard:
         place = places[voice.group] = places.get(voice.group, -1) + 1
         factor = (1 - table.groups[voice.group].rho) ** place
+        voice.factor *= factor
         voice.counted = {cause: weight * factor for cause, weight in voice.counted.items()}
 
 

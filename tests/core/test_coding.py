@@ -1,6 +1,7 @@
 """From a ranking to a verdict: coded, provisional or refused with its reason; what the machine shows, and
 what is left over."""
 
+import math
 from typing import Any
 
 import pytest
@@ -8,7 +9,18 @@ import pytest
 from coldcase.core.answer import Answer
 from coldcase.core.answer_builder import KEEP_PARTS, CaseWithReadings, build_answer
 from coldcase.core.compiled_table import CompiledTable
-from tests.core.tables import MACHINES, case_of, cause, compiled_of, finding, outcomes_of, table
+from coldcase.core.fixed_point import DECIBAN
+from coldcase.core.rule_table import RuleTable
+from tests.core.tables import (
+    MACHINES,
+    case_of,
+    cause,
+    compiled_of,
+    finding,
+    outcomes_of,
+    table,
+    weighed_of,
+)
 
 DAMAGE, SOUND = {"shows": "damage"}, {"shows": "sound"}
 CODING = {
@@ -271,3 +283,55 @@ def test_what_the_leaders_chain_holds_is_explained() -> None:
     chain = [{"step": "Dust settles", "seen_as": {"dust": ["yes"]}}]
     found = answer(book(leak={"chain": chain}, **LEFT_OVER), drip="yes", stain="yes", dust="yes")
     assert found.unexplained == []
+
+
+def telling(**members: Any) -> RuleTable:
+    """Two known causes, each with three sharp signs of its own."""
+    signs = {
+        f"{owner}_{n}": finding(
+            ["no", "yes"], [90, 10], group=f"{owner}_{n}", per_hundred={owner: [5, 95]}, effort="look"
+        )
+        for owner in ("leak", "wear")
+        for n in range(3)
+    }
+    return table({"leak": 49, "wear": 49, "unlisted": 2}, signs, **members)
+
+
+LIKE_A_LEAK = {"leak_0": "yes", "leak_1": "yes", "leak_2": "yes", "wear_0": "no", "wear_1": "no"}
+HALF_A_LEAK = {"leak_0": "yes", "leak_1": "yes", "leak_2": "no", "wear_0": "yes", "wear_1": "no"}
+
+
+def test_a_cause_that_is_not_known_explains_what_no_known_cause_usually_shows() -> None:
+    """By hand: under `leak` the two signs that do not fit are rarer than usual by 22.3 decibans."""
+    plain, open_world = compiled_of(telling()), compiled_of(telling(unlisted_explains=1))
+    before, after = _scores(HALF_A_LEAK, plain), _scores(HALF_A_LEAK, open_world)
+    usual_sign = 0.95 * math.log10(0.95) + 0.05 * math.log10(0.05)
+    usual_other = 0.9 * math.log10(0.9) + 0.1 * math.log10(0.1)
+    found = 2 * math.log10(0.95) + math.log10(0.05) + math.log10(0.1) + math.log10(0.9)
+    credit = 10 * (3 * usual_sign + 2 * usual_other - found)
+    assert after["unlisted"] - before["unlisted"] == pytest.approx(credit, abs=1e-6)
+    assert credit > 10
+    assert {code: after[code] for code in ("leak", "wear")} == {
+        code: before[code] for code in ("leak", "wear")
+    }
+
+
+def test_what_a_known_cause_usually_shows_leaves_the_unknown_one_where_it_was() -> None:
+    plain, open_world = compiled_of(telling()), compiled_of(telling(unlisted_explains=1))
+    assert _scores(LIKE_A_LEAK, plain) == _scores(LIKE_A_LEAK, open_world)
+
+
+def test_a_leader_that_what_was_found_is_unlike_is_not_named() -> None:
+    rules = {"coding": NAMES_BY_ONE_SIGN | {"thin_margin_decibans": 10, "contradiction_ratio": 5}}
+    plain = answer(compiled_of(telling(**rules)), **HALF_A_LEAK)
+    assert plain.cause == "leak"
+    careful = answer(compiled_of(telling(unlisted_explains=1, **rules)), **HALF_A_LEAK)
+    assert (careful.cause, careful.refused_because) == ("undetermined", "unlike")
+    assert "less likely than what the cause in front usually shows" in careful.notes[0]
+
+
+def _scores(observations: dict[str, str], compiled: CompiledTable) -> dict[str, float]:
+    """Each cause's score in decibans."""
+    weighed = weighed_of(case_of(observations), compiled)
+    decibans = (score / DECIBAN for score in weighed.scores.tolist())
+    return dict(zip(weighed.model.causes, decibans, strict=True))

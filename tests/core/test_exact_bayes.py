@@ -48,7 +48,14 @@ def plain_starter() -> RuleTable:
     for row in document["causes"].values():
         row.pop("gate", None)
     rules = from_document(
-        document | {"temperature": 1, "patterns": {}, "discounts": [], "base_rate_overrides": []}
+        document
+        | {
+            "temperature": 1,
+            "unlisted_explains": 0,
+            "patterns": {},
+            "discounts": [],
+            "base_rate_overrides": [],
+        }
     )
     return taken_apart(rules)
 

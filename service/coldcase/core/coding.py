@@ -72,6 +72,13 @@ def _thin(weighed: Weighed, leader: int, margin: float) -> tuple[Reason, ...]:
     above = int(weighed.scores[leader] - weighed.scores[unlisted])
     if leader != unlisted and above >= margin * DECIBAN:
         return ()
+    surprise = int(weighed.scores[unlisted] - weighed.model.prior[unlisted])
+    if above + surprise >= max(margin * DECIBAN, 1):
+        detail = (
+            f"what was found is {surprise / DECIBAN:.0f} decibans less likely than what the cause in front"
+            " usually shows, so that a cause which the table does not know may as well explain it"
+        )
+        return (("unlike", detail),)
     return (
         (
             "thin",

@@ -140,7 +140,9 @@ class MachineModel:
 
     `causes` are the `rivals` first ones in code order, then `no_fault_found` and `unlisted`. `weights` is
     [outcome or pattern, cause] in nanobans, with a last row of zeros for a case without evidence; a finding's
-    model knows the rows of its outcomes, `patterns` those of the patterns. `prior` are the logarithms of the
+    model knows the rows of its outcomes, `patterns` those of the patterns. `surprises`, of the same shape, is
+    by how much an outcome is less likely under a cause than what that cause usually shows (expected log
+    likelihood less that of the outcome, nanobans; 0 for patterns). `prior` are the logarithms of the
     base rates, in nanobans. `weight_cache` holds what was said of a finding, by all that it depends on, and
     `discounted_away` which findings a set of discounts leaves nothing of: caches, both.
     """
@@ -151,6 +153,7 @@ class MachineModel:
     findings: dict[str, FindingModel]
     patterns: dict[str, int]
     weights: Ints
+    surprises: Ints
     matrix: FindingMatrix
     weight_cache: dict[Hashable, Any] = field(default_factory=dict)
     discounted_away: dict[tuple[int, ...], list[int]] = field(default_factory=dict)
@@ -174,6 +177,7 @@ def machine_model(table: RuleTable, machine: MachineKind) -> MachineModel:
     groups = {code: number for number, code in enumerate(table.groups)}
     finding_models: dict[str, FindingModel] = {}
     blocks: list[Ints] = []
+    surprises: list[Ints] = []
     height = 0
     mistaken = millionths(table.mistaken)
     for code, row in table.findings.items():
@@ -184,6 +188,7 @@ def machine_model(table: RuleTable, machine: MachineKind) -> MachineModel:
                 _on_machine(row, machine), outcomes, causes, len(rivals), at, mistaken=mistaken
             )
             blocks.append(block)
+            surprises.append(_surprises(finding_models[code].frequencies, block, mistaken))
             height += len(outcomes)
     patterns = [
         _pattern(row.per_hundred, row.background, causes, mistaken) for row in table.patterns.values()
@@ -196,6 +201,7 @@ def machine_model(table: RuleTable, machine: MachineKind) -> MachineModel:
         findings=finding_models,
         patterns={code: height + place for place, code in enumerate(table.patterns)},
         weights=weights,
+        surprises=np.concatenate([*surprises, np.zeros_like(weights[height:])]),
         matrix=_finding_matrix(table, finding_models, weights[:height]),
     )
 
@@ -315,6 +321,25 @@ def _weights(frequencies: Ints, totals: Ints, mistaken: int) -> Ints:
     logs = fine_logs()
     shares = logs[frequencies] - logs[totals]
     return from_fine(shares[:, :-1] - shares[:, -1:])
+
+
+def _surprises(frequencies: Ints, weights: Ints, mistaken: int) -> Ints:
+    """For each outcome and cause the expected log likelihood of the finding less that of the outcome, in
+    nanobans; shapes [outcome, cause + background] and [outcome, cause].
+    """
+    totals = frequencies.sum(axis=0)
+    usual = [_log_share(share, int(totals[-1])) for share in frequencies[:, -1].tolist()]
+    logs = weights + np.array(usual)[:, None]
+    own, background = frequencies[:, :-1] / totals[:-1], frequencies[:, -1:] / totals[-1]
+    shares = ((MILLION - mistaken) * own + mistaken * background) / MILLION
+    # Every machine adds the rows in the same order, so that the rounded sums are the same.
+    expected = np.rint(np.add.reduce(shares * logs, axis=0)).astype(np.int64)
+    return np.asarray(expected[None, :] - logs)
+
+
+@lru_cache(maxsize=1 << 14)
+def _log_share(share: int, whole: int) -> int:
+    return log10(Decimal(share) / Decimal(whole))
 
 
 def _mixed_column(

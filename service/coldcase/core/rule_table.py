@@ -305,12 +305,14 @@ class RuleTable(_Row, frozen=True, kw_only=True):
     """One version of everything that decides an answer.
 
     `mistaken` is the share of findings that say nothing of the cause: wrongly seen, or signs of a second
-    trouble.
+    trouble. `unlisted_explains` is the share of what a known cause usually explains that a cause which the
+    table does not know is taken to explain as well (0: nothing better than the background).
     """
 
     format: Literal[1]
     temperature: Annotated[float, Meta(ge=1, le=10)]
     mistaken: Annotated[float, Meta(ge=0, le=0.5)] = 0
+    unlisted_explains: Annotated[float, Meta(ge=0, le=1)] = 0
     coding: Coding
     stations: list[Code]
     base_rates: dict[Code, Annotated[float, Meta(gt=0)]]

@@ -16,7 +16,14 @@ from coldcase.core.answer import Source
 from coldcase.core.case import Case, Known
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import ConditionKey, Observed, findings_in, machine_of
-from coldcase.core.fixed_point import MILLION, Ints, halves_to_even, relative_shares, ten_thousandths
+from coldcase.core.fixed_point import (
+    MILLION,
+    Ints,
+    halves_to_even,
+    millionths,
+    relative_shares,
+    ten_thousandths,
+)
 from coldcase.core.machine_model import MachineModel, OutcomeWeight
 from coldcase.core.signs import engine_observations
 
@@ -223,10 +230,23 @@ def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weigh
         case = bisect.bisect_right(starts, place) - 1
         full[place] = np.asarray(batch[case].items[place - starts[case]].weight.joint)
     counted = halves_to_even(full * np.array(factors)[:, None], MILLION)
-    scores = model.prior + halves_to_even(
-        np.add.reduceat(counted, starts, axis=0) * 1000, round(compiled.table.temperature * 1000)
-    )
+    tempered = round(compiled.table.temperature * 1000)
+    scores = model.prior + halves_to_even(np.add.reduceat(counted, starts, axis=0) * 1000, tempered)
+    explains = millionths(compiled.table.unlisted_explains)
+    if explains:
+        surprises = _surprises(model.surprises[rows], scores[:, :-1].argmax(axis=1), factors, starts)
+        scores[:, -1] += halves_to_even(surprises * explains, MILLION) * 1000 // tempered
     return _split(batch, BatchArrays(full, counted, scores, relative_shares(scores)), starts)
+
+
+def _surprises(surprises: Ints, leaders: Ints, factors: list[int], starts: list[int]) -> Ints:
+    """By how much what was found is less likely than what each case's leading known cause usually shows, in
+    nanobans, not below 0; `surprises` is [item, cause].
+    """
+    sizes = np.diff([*starts, len(factors)])
+    own = surprises[np.arange(len(factors)), np.repeat(leaders, sizes)]
+    counted = halves_to_even(own * np.array(factors), MILLION)
+    return np.maximum(np.add.reduceat(counted, starts), 0)
 
 
 def _split(batch: Sequence[Evidence], arrays: BatchArrays, starts: list[int]) -> list[Weighed]:
