@@ -10,6 +10,7 @@ Status = Literal["coded", "provisional", "undetermined"]
 MachineState = Literal["sound", "damaged", "not_shown"]
 ChainState = Literal["seen", "not_seen", "not_checked"]
 RefusedBecause = Literal["thin", "unlike", "contradictory", "close"]
+Role = Literal["initiating", "following", "beside"]
 Source = Literal["observation", "reading", "laboratory", "pattern"]
 
 
@@ -44,9 +45,14 @@ class Weight(_Part, frozen=True, kw_only=True, gc=False):
 
 
 class Contribution(_Part, frozen=True, kw_only=True, gc=False):
-    """A second cause with strong support among what the leader does not explain."""
+    """A second cause with strong support among what the leader does not explain, or explains less well.
+
+    `role`: `initiating` (it may have brought the coded cause about), `following` (the coded cause may have
+    brought it about) or `beside`.
+    """
 
     cause: str
+    role: Role = "beside"
     support_decibans: float
     explains: list[str]
 

@@ -18,12 +18,13 @@ from coldcase.core.answer import (
     Source,
 )
 from coldcase.core.case import Case
-from coldcase.core.coding import HALF, CodingResult, code, contributing, machine_state, unexplained
+from coldcase.core.coding import HALF, CodingResult, code, machine_state, unexplained
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import MILLION, TEN_THOUSAND
 from coldcase.core.leads import leads
 from coldcase.core.next_checks import Efforts, next_checks_many
 from coldcase.core.rule_table import ALL_EFFORTS, UNDETERMINED
+from coldcase.core.second_causes import contributing
 from coldcase.core.signs import whole
 from coldcase.core.weighing import Evidence, Weighed, collect, observe, weigh_many
 from coldcase.core.wording import names, rationale

@@ -157,6 +157,7 @@ def flaws(table: RuleTable) -> Iterator[Flaw]:
     yield from _groups(table)
     yield from _conditional_rows(table)
     yield from _limits(table)
+    yield from _links(table)
     yield from _retired(table)
 
 
@@ -433,6 +434,17 @@ def _limits(table: RuleTable) -> Iterator[Flaw]:
         inner = [edge for edge in edges[:-1] if edge is not None]
         if len(inner) != len(edges) - 1 or inner != sorted(set(inner)):
             yield Flaw(f"{place}/bands", "Bands rise; all but the last have `below`.")
+
+
+def _links(table: RuleTable) -> Iterator[Flaw]:
+    named: set[tuple[str, str]] = set()
+    for index, link in enumerate(table.links):
+        for member in ("cause", "leads_to"):
+            if getattr(link, member) not in table.causes:
+                yield Flaw(f"/links/{index}/{member}", f"There is no cause '{getattr(link, member)}'.")
+        if link.cause == link.leads_to or (link.cause, link.leads_to) in named:
+            yield Flaw(f"/links/{index}", "A link joins two causes, and each pair is named once.")
+        named.add((link.cause, link.leads_to))
 
 
 def _retired(table: RuleTable) -> Iterator[Flaw]:

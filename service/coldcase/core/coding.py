@@ -4,11 +4,10 @@ unexplained.
 
 from dataclasses import dataclass
 
-from coldcase.core.answer import Contribution, MachineState, RefusedBecause, Status
+from coldcase.core.answer import MachineState, RefusedBecause, Status
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import DECIBAN, MILLION, TEN_THOUSAND
 from coldcase.core.rule_table import UNLISTED, Threshold
-from coldcase.core.signs import whole
 from coldcase.core.weighing import Weighed
 
 HALF = MILLION // 2
@@ -143,28 +142,3 @@ def unexplained(weighed: Weighed, compiled: CompiledTable) -> list[int]:
         and item.replaced_by is None
         and not any((item.code, outcome) in in_chain for outcome in item.outcomes)
     ]
-
-
-def contributing(weighed: Weighed, left: list[int], compiled: CompiledTable) -> list[Contribution]:
-    """Causes with strong support among the signs that the leader leaves, strongest first; each takes what it
-    explains.
-    """
-    found: list[Contribution] = []
-    least = compiled.table.coding.strong_decibans * DECIBAN
-    rivals = [i for i in range(weighed.model.rivals) if i != weighed.order[0]] if left else []
-    while left and rivals and len(found) < 3:
-        sums = weighed.counted[left].sum(axis=0)
-        best = max(rivals, key=lambda cause: int(sums[cause]))
-        taken = [item for item in left if weighed.counted[item, best] >= AUDIBLE]
-        if sums[best] < least or not taken:
-            break
-        explains = list(dict.fromkeys(whole(weighed.items[item].code) for item in taken))
-        found.append(
-            Contribution(
-                cause=weighed.model.causes[best],
-                support_decibans=round(int(sums[best]) / DECIBAN, 1),
-                explains=explains,
-            )
-        )
-        left = [item for item in left if item not in taken]
-    return found

@@ -7,7 +7,7 @@ There is one model for each kind of machine (`machine_model.py`), made when it i
 from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 
-from coldcase.core.answer import Advice, TableName
+from coldcase.core.answer import Advice, Role, TableName
 from coldcase.core.case import Case
 from coldcase.core.conditions import (
     Conditional,
@@ -93,6 +93,7 @@ class CompiledTable:
     sights: dict[tuple[str, str], Sight]
     in_chain: dict[str, frozenset[tuple[str, str]]]
     chains: dict[str, tuple[tuple[str, tuple[tuple[str, frozenset[str]], ...]], ...]]
+    links: frozenset[tuple[str, str]]
     actions: dict[str, ConditionalAdvice]
     condition_keys: ConditionKeys
     discounts: Conditional
@@ -114,6 +115,12 @@ class CompiledTable:
         if model is None:
             model = self._models[machine] = machine_model(self.apart, machine)
         return model
+
+    def role_of(self, cause: str, leader: str) -> Role:
+        """What a second cause is to the leader by the table's links."""
+        if (cause, leader) in self.links:
+            return "initiating"
+        return "following" if (leader, cause) in self.links else "beside"
 
     def asked_otherwise(self, observed: Container[str]) -> set[str]:
         """Findings that nobody need look at, for another asks the same: those no longer asked, and the
@@ -172,6 +179,7 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Comp
         sights={(code, o.code): sight(code, o.code) for code, _, o in outcomes},
         in_chain={code: _in_chain(cause) for code, cause in table.causes.items()},
         chains={code: _chain(cause) for code, cause in table.causes.items()},
+        links=frozenset((link.cause, link.leads_to) for link in table.links),
         actions={code: _conditional_advice(cause.actions) for code, cause in table.causes.items()},
         condition_keys=ConditionKeys(table),
         discounts=Conditional([row.when for row in table.discounts]),

@@ -268,6 +268,14 @@ class Limit(_Row, frozen=True, kw_only=True):
     when: When = When()
 
 
+class Link(_Row, frozen=True, kw_only=True):
+    """A cause that may bring another about: where both are supported, the first is what began it."""
+
+    cause: Code
+    leads_to: Code
+    basis: Words
+
+
 class Threshold(_Row, frozen=True, kw_only=True):
     """Least confidence of the leader, least ratio of first to second, least number of groups that support the
     leader.
@@ -327,6 +335,7 @@ class RuleTable(_Row, frozen=True, kw_only=True):
     refrigerants: dict[str, Refrigerant]
     quantities: dict[Code, Quantity]
     limits: list[Limit]
+    links: list[Link] = []
     retired: list[Retired] = []
 
 

@@ -1,7 +1,8 @@
 """Reads a rule table from a folder of TOML files, or from one JSON or TOML document.
 
 A folder has `table.toml` (settings and base rates), `groups.toml`, `handling.toml` (discounts and cautions),
-`refrigerants.toml`, `limits.toml`, `patterns.toml`, `causes/<family>.toml` and `findings/<station>.toml`.
+`refrigerants.toml`, `limits.toml`, `links.toml` (may be missing), `patterns.toml`, `causes/<family>.toml` and
+`findings/<station>.toml`.
 """
 
 import tomllib
@@ -15,7 +16,12 @@ def assemble(files: Mapping[str, str]) -> dict[str, Any]:
     Raises `tomllib.TOMLDecodeError` or `KeyError` (a file is missing).
     """
     documents = {name: tomllib.loads(text) for name, text in files.items() if name.endswith(".toml")}
-    table = documents["table.toml"] | documents["handling.toml"] | documents["limits.toml"]
+    table = (
+        documents["table.toml"]
+        | documents["handling.toml"]
+        | documents["limits.toml"]
+        | documents.get("links.toml", {})
+    )
     table["groups"] = documents["groups.toml"]
     table["refrigerants"] = documents["refrigerants.toml"]
     table["patterns"] = documents["patterns.toml"]

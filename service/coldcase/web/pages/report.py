@@ -20,6 +20,11 @@ MACHINE = {
     "sound": "The findings show a sound compressor.",
     "not_shown": "The findings do not say whether the compressor itself is damaged.",
 }
+ROLE = {
+    "initiating": "May have begun it",
+    "following": "May have followed from it",
+    "beside": "May have been at work beside it",
+}
 BEFORE = {"opening": "before opening", "scrapping": "before scrapping", "restart": "before restart"}
 EFFORT_WORDS = {"ask": "ask", "look": "look", "meter": "measure", "open": "open up", "lab": "laboratory"}
 
@@ -48,6 +53,7 @@ def report_context(answer: Answer, case: dict[str, Any], compiled: CompiledTable
         ],
         "contributing": [
             (
+                ROLE[row.role],
                 cause_title(row.cause, compiled),
                 row.support_decibans,
                 [finding_title(code, compiled) for code in row.explains],
