@@ -1,6 +1,6 @@
 """What is wrong with a rule table: every flaw, each with its place."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Any, Literal, get_args, get_origin, get_type_hints
 
 import msgspec
@@ -21,17 +21,14 @@ from coldcase.core.rule_table import (
     Discount,
     Finding,
     Gate,
-    Outcome,
     Override,
     RowsOn,
     RuleTable,
     SafetyGroup,
     When,
 )
+from coldcase.core.table_shape import LEAST_SHARE, misshapen, row_flaws, sums
 from coldcase.errors import BadRuleTable, Flaw
-
-LEAST_SHARE = hundredths(0.1)
-"""A cell that can be is at least 0.1 in 100; what cannot be is gated."""
 
 MOST_WITHOUT_FAULT = hundredths(0.3)
 """`no_fault_found` shows damage, or an outside fault with a cause of its own, at most this often."""
@@ -70,81 +67,11 @@ def read_table(document: Any) -> RuleTable:
     try:
         table = msgspec.convert(document, RuleTable)
     except msgspec.ValidationError:
-        raise BadRuleTable((*_misshapen(document), *_sums(document))) from None
+        raise BadRuleTable((*misshapen(document), *sums(document))) from None
     found = tuple(flaws(table))
     if found:
         raise BadRuleTable(found)
     return table
-
-
-def _misshapen(document: Any) -> Iterator[Flaw]:
-    """The first flaw of shape of each row of the document."""
-    if not isinstance(document, dict):
-        yield Flaw("", "A rule table is a JSON object.")
-        return
-    hints = get_type_hints(RuleTable, include_extras=True)
-    for field in msgspec.structs.fields(RuleTable):
-        if field.required and field.name not in document:
-            yield Flaw(f"/{field.name}", "This member is required.")
-    for name, value in document.items():
-        if name not in hints:
-            yield Flaw(f"/{name}", f"A rule table has no member '{name}'.")
-        elif get_origin(hints[name]) is dict and isinstance(value, dict):
-            for code, row in value.items():
-                yield from _shape_flaw(f"/{name}/{code}", row, get_args(hints[name])[1])
-        elif get_origin(hints[name]) is list and isinstance(value, list):
-            for index, row in enumerate(value):
-                yield from _shape_flaw(f"/{name}/{index}", row, get_args(hints[name])[0])
-        else:
-            yield from _shape_flaw(f"/{name}", value, hints[name])
-
-
-def _shape_flaw(place: str, value: Any, hint: Any) -> Iterator[Flaw]:
-    try:
-        msgspec.convert(value, hint)
-    except msgspec.ValidationError as error:
-        detail, _, path = str(error).partition(" - at `$")
-        # msgspec writes [...] for a member of a map, whose name it does not tell.
-        within = path.rstrip("`").replace("[...]", "").replace("[", "/").replace("]", "").replace(".", "/")
-        yield Flaw(place + within, detail.replace("`", "'") + ".")
-
-
-class _Coded(msgspec.Struct):
-    code: str
-
-
-class _MachineRows(msgspec.Struct):
-    background: list[float] | None = None
-    per_hundred: dict[str, list[float]] = msgspec.field(default_factory=dict)
-
-
-class _Rows(_MachineRows, kw_only=True):
-    """What of a finding its arithmetic needs, whatever the shape of the rest."""
-
-    outcomes: list[_Coded]
-    background: list[float]
-    kind: str = "one"
-    on_machines: list[_MachineRows] = msgspec.field(default_factory=list)
-
-
-def _sums(document: Any) -> Iterator[Flaw]:
-    """The flaws of arithmetic in a document whose shape is wrong somewhere."""
-    findings = document.get("findings") if isinstance(document, dict) else None
-    for code, finding in findings.items() if isinstance(findings, dict) else ():
-        try:
-            rows = msgspec.convert(finding, _Rows)
-        except msgspec.ValidationError:
-            continue
-        yield from _sums_at(f"/findings/{code}", rows, rows)
-        for index, own in enumerate(rows.on_machines):
-            yield from _sums_at(f"/findings/{code}/on_machines/{index}", own, rows)
-
-
-def _sums_at(place: str, rows: _MachineRows, finding: _Rows) -> Iterator[Flaw]:
-    if rows.background is not None:
-        yield from _row(f"{place}/background", rows.background, finding)
-    for cause, row in rows.per_hundred.items():
-        yield from _row(f"{place}/per_hundred/{cause}", row, finding)
 
 
 def flaws(table: RuleTable) -> Iterator[Flaw]:
@@ -201,7 +128,7 @@ def _finding(code: str, finding: Finding, table: RuleTable) -> Iterator[Flaw]:
     for other in finding.supersedes:
         if other not in table.findings or other == code:
             yield Flaw(f"{place}/supersedes", f"There is no other finding '{other}'.")
-    yield from _row(f"{place}/background", finding.background, finding)
+    yield from row_flaws(f"{place}/background", finding.background, finding)
     yield from _shares(place, finding.per_hundred, finding, table)
     yield from _without_fault(place, finding, finding.per_hundred.get(NO_FAULT, finding.background))
     for index, rows in enumerate(finding.on_machines):
@@ -221,7 +148,7 @@ def _on_machines(place: str, rows: RowsOn, finding: Finding, table: RuleTable) -
     if rows.when == Gate():
         yield Flaw(f"{place}/when", "Rows for every machine are the finding's own.")
     if rows.background is not None:
-        yield from _row(f"{place}/background", rows.background, finding)
+        yield from row_flaws(f"{place}/background", rows.background, finding)
     yield from _shares(place, rows.per_hundred, finding, table)
     general = finding.per_hundred.get(NO_FAULT, rows.background or finding.background)
     yield from _without_fault(place, finding, rows.per_hundred.get(NO_FAULT, general))
@@ -233,24 +160,7 @@ def _shares(
     for cause, row in per_hundred.items():
         if cause not in table.causes:
             yield Flaw(f"{place}/per_hundred/{cause}", f"There is no cause '{cause}'.")
-        yield from _row(f"{place}/per_hundred/{cause}", row, finding)
-
-
-def _row(place: str, row: list[float], finding: "_Rows | Finding") -> Iterator[Flaw]:
-    outcomes: Sequence[_Coded | Outcome] = finding.outcomes
-    if len(row) != len(outcomes):
-        yield Flaw(place, f"The row has {len(row)} numbers for {len(outcomes)} outcomes.")
-        return
-    cells = [hundredths(share) for share in row]
-    if any(abs(share * 100 - cell) > 1e-6 for share, cell in zip(row, cells, strict=True)):
-        yield Flaw(place, "A frequency has more than two decimals.")
-    if finding.kind == "one" and sum(cells) != TEN_THOUSAND:
-        yield Flaw(place, f"The row sums to {sum(cells) / 100:g}, not to 100.")
-    for outcome, cell in zip(outcomes, cells, strict=True):
-        if cell < LEAST_SHARE:
-            yield Flaw(place, f"'{outcome.code}' stands below 0.1 in 100; what cannot be is gated, not zero.")
-        if finding.kind == "several" and cell > TEN_THOUSAND - LEAST_SHARE:
-            yield Flaw(place, f"'{outcome.code}' stands above 99.9 in 100; a sign may always be missing.")
+        yield from row_flaws(f"{place}/per_hundred/{cause}", row, finding)
 
 
 def _without_fault(place: str, finding: Finding, row: list[float]) -> Iterator[Flaw]:
