@@ -81,7 +81,11 @@ def holds(condition: Condition, seen: Seen) -> bool | None:
 def fits(when: When, case: Case, seen: Seen, table: RuleTable) -> bool:
     """Whether all that `when` asks is known to be so."""
     unit = all(_unit_field(case.unit, name, table) in wanted for name, wanted in when.unit.items())
-    opening = all(getattr(case.opening, name) in wanted for name, wanted in when.opening.items())
+    said = {name: getattr(case.opening, name) for name in when.opening}
+    opening = all(
+        ("not_stated" if said[name] is None else said[name]) in wanted
+        for name, wanted in when.opening.items()
+    )
     alone = when.siblings and case.unit.compressors_on_circuit == 1
     return unit and opening and not alone and (when.observed is None or holds(when.observed, seen) is True)
 
@@ -279,7 +283,8 @@ def _count(voices: list[Voice], table: RuleTable) -> None:
         )
     heard = sorted(
         (v for v in voices if v.replaced_by is None and not v.pattern),
-        key=lambda v: (-_spread(v.counted), v.code),
+        # Equal but for the noise of floats: then by code, as in the engine's whole numbers.
+        key=lambda v: (-round(_spread(v.counted), 8), v.code),
     )
     places: dict[str, int] = {}
     for voice in heard:

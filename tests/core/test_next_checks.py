@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 
 from coldcase.core.case import Case
-from coldcase.core.next_checks import DEADLINE, EFFORT_RANK, MOST_CHECKS, next_checks
-from coldcase.core.rule_table import from_document
+from coldcase.core.next_checks import DEADLINE, EFFORT_RANK, MOST_CHECKS, Efforts, next_checks
+from coldcase.core.rule_table import ALL_EFFORTS, from_document
+from coldcase.core.signs import SEEN, engine_codes, whole
 from coldcase.core.weighing import Weighed
 from tests.core.tables import (
     case_of,
@@ -57,14 +58,18 @@ def likely(percent: Any, cause: int) -> float:
 def slow_gain(case: Case, weighed: Weighed, code: str) -> float:
     """Entropy now less its expectation after the look, each outcome as likely as the ranking says.
 
-    A group that has spoken already is left as it was: the new finding is taken as the later one there.
+    A group that has spoken already is left as it was: the new finding is taken as the later one there. A
+    finding with signs stands for as much as its most telling one.
     """
+    signs = engine_codes(code, starter().findings)
+    return max(slow_gain_of(case, weighed, sign) for sign in signs if sign in weighed.model.findings)
+
+
+def slow_gain_of(case: Case, weighed: Weighed, code: str) -> float:
     now, finding_model = posterior(weighed), weighed.model.findings[code]
-    spoken = sum(
-        item.weight.group == starter().findings[code].group and item.replaced_by is None
-        for item in weighed.items
-    )
-    factor = (1 - starter().groups[starter().findings[code].group].rho) ** spoken / starter().temperature
+    group = starter().findings[whole(code)].group
+    spoken = sum(item.weight.group == group and item.replaced_by is None for item in weighed.items)
+    factor = (1 - starter().groups[group].rho) ** spoken / starter().temperature
     expected = 0.0
     for place, outcome in enumerate(finding_model.rows):
         likelihood = {
@@ -72,7 +77,7 @@ def slow_gain(case: Case, weighed: Weighed, code: str) -> float:
         }
         full = (
             weighed_of(
-                case_of({code: outcome}, unit=msgspec.to_builtins(case.unit)), compiled_starter()
+                case_of(said(code, outcome), unit=msgspec.to_builtins(case.unit)), compiled_starter()
             ).full[0]
             / 1e9
         )
@@ -83,6 +88,14 @@ def slow_gain(case: Case, weighed: Weighed, code: str) -> float:
         after = entropy({cause: share / total for cause, share in raised.items()})
         expected += sum(now[cause] * likelihood[cause] for cause in now) * after
     return entropy(now) - expected
+
+
+def said(code: str, outcome: str) -> dict[str, Any]:
+    """How a case says what the engine calls this outcome."""
+    finding, _, sign = code.partition(".")
+    if not sign:
+        return {code: outcome}
+    return {finding: {"seen" if outcome == SEEN else "not_seen": [sign]}}
 
 
 @modest
@@ -143,8 +156,9 @@ def test_checks_are_few_new_worth_it_and_in_the_order_of_their_deadlines(case: C
     assert not (opened and any(check.before == "opening" for check in checks))
 
 
-def named(case: Case) -> list[str]:
-    return [check.finding for check in next_checks(weighed_of(case, compiled_starter()), compiled_starter())]
+def named(case: Case, efforts: Efforts = ALL_EFFORTS) -> list[str]:
+    weighed = weighed_of(case, compiled_starter())
+    return [check.finding for check in next_checks(weighed, compiled_starter(), efforts)]
 
 
 CLOSED: dict[str, Any] = {"method": "not_opened"}
@@ -172,7 +186,7 @@ def test_what_the_opening_spoilt_is_not_asked_for(keep: float, method: str, aske
 
 def test_what_only_a_closed_machine_shows_is_asked_for_only_while_it_is_closed() -> None:
     before_opening = {code for code, row in starter().findings.items() if row.before == "opening"}
-    assert before_opening & set(named(case_of(opening=CLOSED)))
+    assert before_opening & set(named(case_of(opening=CLOSED), efforts=("ask", "meter")))
     assert not before_opening & set(named(case_of(opening={"method": "unbolted"})))
     assert not before_opening & set(named(case_of({"bearing_pattern": "none"})))
 
