@@ -197,3 +197,28 @@ async def test_a_record_costs_as_many_queries_whatever_the_length_of_its_chain(s
         record = (await caller.get(f"/v1/decisions/{ids[10]}")).json()
     assert [link["id"] for link in record["chain"]] == ids
     assert len(in_chain) == len(alone) <= 4
+
+
+async def test_the_report_shows_how_a_finding_is_known_and_who_says_otherwise(clerk, case):
+    case["observations"]["drier_signs"] = {
+        "seen": ["wet"],
+        "not_seen": ["undersized"],
+        "known": "told",
+        "since": "after the header was moved",
+        "disputed_by": {"outcome": "black_or_acid", "by": "the second fitter"},
+    }
+    answer = (await clerk.post("/v1/classifications", json=case)).json()
+    report = await clerk.get(f"/v1/decisions/{answer['id']}", headers={"Accept": "text/html"})
+    for words in ("told, not seen", "after the header was moved", "Not weighed: the second fitter says"):
+        assert words in report.text
+    assert {row["finding"]: row["kept"] for row in answer["discounted"]}["drier_signs"] == 0.6
+
+
+async def test_the_report_of_a_case_without_a_named_cause_shows_where_it_leads(clerk, case):
+    case["observations"] = {"filter_drier": "wet"}
+    answer = (await clerk.post("/v1/classifications", json=case)).json()
+    assert answer["status"] == "undetermined"
+    report = await clerk.get(f"/v1/decisions/{answer['id']}", headers={"Accept": "text/html"})
+    assert "Where it leads" in report.text
+    assert all(str(escape(lead["title"])) in report.text for lead in answer["leads"])
+    assert "How it came about" not in report.text

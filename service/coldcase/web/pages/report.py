@@ -36,6 +36,7 @@ def report_context(answer: Answer, case: dict[str, Any], compiled: CompiledTable
         "unit": [(name.replace("_", " "), _shown(value)) for name, value in case.get("unit", {}).items()],
         "job": [(name.replace("_", " "), _shown(value)) for name, value in case.get("job", {}).items()],
         "evidence": case.get("evidence", []),
+        "observed": [_observed(code, said, compiled) for code, said in case.get("observations", {}).items()],
         "status": STATUS[answer.status],
         "machine": MACHINE[answer.machine],
         "in_hundred": in_hundred(answer.confidence),
@@ -96,6 +97,32 @@ def afterwards(record: DecisionInContext, compiled: CompiledTable) -> dict[str, 
         "earlier": [
             (cause_title(row.cause, compiled), row.at, row.job_ref or str(row.id)) for row in record.earlier
         ],
+    }
+
+
+KNOWN = {"seen": "", "measured": "measured", "told": "told, not seen", "assumed": "assumed"}
+
+
+def _observed(code: str, said: Any, compiled: CompiledTable) -> dict[str, str]:
+    """An observation as it was sent; what was disputed stands beside it."""
+    detail = said if isinstance(said, dict) else {"outcome": said}
+
+    def words(outcome: str | list[str], *, absent: bool = False) -> str:
+        return outcome_titles(code, outcome, compiled, absent=absent)
+
+    several = code in compiled.table.findings and compiled.table.findings[code].kind == "several"
+    named = detail.get("outcome") or []
+    seen = [*([named] if isinstance(named, str) else named), *detail.get("seen", [])]
+    outcomes = [words(each) for each in seen] if several else [words(seen)] if seen else []
+    outcomes += [words(each, absent=True) for each in detail.get("not_seen", [])]
+    disputed = detail.get("disputed_by") or {}
+    return {
+        "finding": finding_title(code, compiled),
+        "outcomes": "; ".join(outcomes),
+        "known": KNOWN[detail.get("known") or "seen"],
+        "since": detail.get("since") or "",
+        "disputed": words(disputed["outcome"]) if disputed else "",
+        "by": disputed.get("by") or "somebody else",
     }
 
 
