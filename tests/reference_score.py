@@ -173,7 +173,9 @@ def _unusual(voices: Mapping[str, Voice], seen: Seen, unit: Unit, scores: Weight
                 for name in (outcome.code for outcome in finding.outcomes if _on_machine(outcome.gate, unit))
             }
             usual = sum(10 * share * math.log10(share) for share in likely.values())
-            total += (usual - 10 * math.log10(likely[next(iter(names))])) * voice.factor
+            surprise = usual - 10 * math.log10(likely[next(iter(names))])
+            weight = voice.full[leader]
+            total += (min(surprise, weight) if weight > 0 else surprise) * voice.factor
     return max(total, 0.0) * table.unlisted_explains
 
 

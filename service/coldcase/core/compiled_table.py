@@ -93,7 +93,7 @@ class CompiledTable:
     sights: dict[tuple[str, str], Sight]
     in_chain: dict[str, frozenset[tuple[str, str]]]
     chains: dict[str, tuple[tuple[str, tuple[tuple[str, frozenset[str]], ...]], ...]]
-    links: frozenset[tuple[str, str]]
+    linked: dict[str, dict[str, Role]]
     actions: dict[str, ConditionalAdvice]
     condition_keys: ConditionKeys
     discounts: Conditional
@@ -115,12 +115,6 @@ class CompiledTable:
         if model is None:
             model = self._models[machine] = machine_model(self.apart, machine)
         return model
-
-    def role_of(self, cause: str, leader: str) -> Role:
-        """What a second cause is to the leader by the table's links."""
-        if (cause, leader) in self.links:
-            return "initiating"
-        return "following" if (leader, cause) in self.links else "beside"
 
     def asked_otherwise(self, observed: Container[str]) -> set[str]:
         """Findings that nobody need look at, for another asks the same: those no longer asked, and the
@@ -179,7 +173,7 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Comp
         sights={(code, o.code): sight(code, o.code) for code, _, o in outcomes},
         in_chain={code: _in_chain(cause) for code, cause in table.causes.items()},
         chains={code: _chain(cause) for code, cause in table.causes.items()},
-        links=frozenset((link.cause, link.leads_to) for link in table.links),
+        linked=_linked(table),
         actions={code: _conditional_advice(cause.actions) for code, cause in table.causes.items()},
         condition_keys=ConditionKeys(table),
         discounts=Conditional([row.when for row in table.discounts]),
@@ -203,6 +197,16 @@ def _needs(table: RuleTable) -> tuple[dict[str, int], dict[tuple[str, str], tupl
             for needed in sorted(sights):
                 by_sight.setdefault(needed, []).append((code, 1 << place))
     return whole, {needed: tuple(bits) for needed, bits in by_sight.items()}
+
+
+def _linked(table: RuleTable) -> dict[str, dict[str, Role]]:
+    """For each cause those that it is linked with, and what they are to it."""
+    linked: dict[str, dict[str, Role]] = {}
+    for link in table.links:
+        linked.setdefault(link.cause, {}).setdefault(link.leads_to, "following")
+    for link in table.links:
+        linked.setdefault(link.leads_to, {})[link.cause] = "initiating"
+    return linked
 
 
 def _successors(table: RuleTable) -> dict[str, frozenset[str]]:

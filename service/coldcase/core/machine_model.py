@@ -143,8 +143,9 @@ class MachineModel:
     model knows the rows of its outcomes, `patterns` those of the patterns. `surprises`, of the same shape, is
     by how much an outcome is less likely under a cause than what that cause usually shows (expected log
     likelihood less that of the outcome, nanobans; 0 for patterns). `prior` are the logarithms of the
-    base rates, in nanobans. `weight_cache` holds what was said of a finding, by all that it depends on, and
-    `discounted_away` which findings a set of discounts leaves nothing of: caches, both.
+    base rates, in nanobans. `weight_cache` holds what was said of a finding, by all that it depends on,
+    `discounted_away` which findings a set of discounts leaves nothing of, and `closed_away` which make no
+    sense to ask while some rows apply: caches, all of them.
     """
 
     causes: tuple[str, ...]
@@ -157,6 +158,7 @@ class MachineModel:
     matrix: FindingMatrix
     weight_cache: dict[Hashable, Any] = field(default_factory=dict)
     discounted_away: dict[tuple[int, ...], list[int]] = field(default_factory=dict)
+    closed_away: dict[tuple[int, ...], list[int]] = field(default_factory=dict)
 
 
 @lru_cache(maxsize=256)
@@ -324,8 +326,9 @@ def _weights(frequencies: Ints, totals: Ints, mistaken: int) -> Ints:
 
 
 def _surprises(frequencies: Ints, weights: Ints, mistaken: int) -> Ints:
-    """For each outcome and cause the expected log likelihood of the finding less that of the outcome, in
-    nanobans; shapes [outcome, cause + background] and [outcome, cause].
+    """For each outcome and cause the expected log likelihood of the finding less that of the outcome (at most
+    the outcome's weight where it speaks for the cause), in nanobans; shapes [outcome, cause + background] and
+    [outcome, cause].
     """
     totals = frequencies.sum(axis=0)
     usual = [_log_share(share, int(totals[-1])) for share in frequencies[:, -1].tolist()]
@@ -334,7 +337,9 @@ def _surprises(frequencies: Ints, weights: Ints, mistaken: int) -> Ints:
     shares = ((MILLION - mistaken) * own + mistaken * background) / MILLION
     # Every machine adds the rows in the same order, so that the rounded sums are the same.
     expected = np.rint(np.add.reduce(shares * logs, axis=0)).astype(np.int64)
-    return np.asarray(expected[None, :] - logs)
+    surprises = expected[None, :] - logs
+    # What speaks for a cause must not speak more strongly for one that nobody knows.
+    return np.asarray(np.where(weights > 0, np.minimum(surprises, weights), surprises))
 
 
 @lru_cache(maxsize=1 << 14)

@@ -126,19 +126,28 @@ def closed_places(weighed: Weighed, compiled: CompiledTable) -> list[int]:
 
 def _makes_no_sense(weighed: Weighed, compiled: CompiledTable) -> list[int]:
     """What the table closes for this case; and nobody cuts open a compressor that was found sound."""
-    evidence, rows = weighed.evidence, compiled.apart.findings
+    evidence, cache = weighed.evidence, weighed.model.closed_away
     applying = compiled.closed.applying(
         evidence.case, evidence.condition_key, evidence.observed, compiled.apart
     )
-    closed = [_closes(compiled.apart.closed[index]) for index in applying]
-    if machine_state(weighed) == "sound":
-        closed.append(_closes(Closed(when=When(), reason="the compressor is sound", efforts=["open"])))
-    if not closed:
-        return []
+    about = (*applying, machine_state(weighed) == "sound")
+    places = cache.get(about)
+    if places is None:
+        places = cache[about] = _closed_by(about, weighed.model, compiled)
+    return places
+
+
+def _closed_by(about: tuple[int, ...], model: MachineModel, compiled: CompiledTable) -> list[int]:
+    *applying, sound = about
+    rows = compiled.apart.findings
+    closed = [compiled.apart.closed[index] for index in applying]
+    if sound:
+        closed.append(Closed(when=When(), reason="the compressor is sound", efforts=["open"]))
+    closes = [_closes(each) for each in closed]
     return [
         place
-        for place, code in enumerate(evidence.model.matrix.codes)
-        if any(closes(code, rows[code]) for closes in closed)
+        for place, code in enumerate(model.matrix.codes)
+        if any(closing(code, rows[code]) for closing in closes)
     ]
 
 

@@ -214,7 +214,8 @@ def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weigh
 
     `model.weights` is [outcome or pattern, cause] in nanobans, its last row zeros. The items of all cases lie
     below each other, those of case i from `starts[i]`; a row of -1 means that the item's weights stand in
-    `weight.joint` ([cause]). Factors are millionths.
+    `weight.joint` ([cause]). Factors are millionths. A cause that the table does not know (the last) is
+    credited with what these findings are less likely than what the leading known cause usually shows.
     """
     model = batch[0].model
     nothing = len(model.weights) - 1
@@ -229,24 +230,21 @@ def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weigh
     for place in [place for place, row in enumerate(rows) if row < 0]:
         case = bisect.bisect_right(starts, place) - 1
         full[place] = np.asarray(batch[case].items[place - starts[case]].weight.joint)
-    counted = halves_to_even(full * np.array(factors)[:, None], MILLION)
-    tempered = round(compiled.table.temperature * 1000)
-    scores = model.prior + halves_to_even(np.add.reduceat(counted, starts, axis=0) * 1000, tempered)
+    shares = np.array(factors)
+    counted = halves_to_even(full * shares[:, None], MILLION)
+    scores = model.prior + _tempered(np.add.reduceat(counted, starts, axis=0), compiled)
     explains = millionths(compiled.table.unlisted_explains)
     if explains:
-        surprises = _surprises(model.surprises[rows], scores[:, :-1].argmax(axis=1), factors, starts)
-        scores[:, -1] += halves_to_even(surprises * explains, MILLION) * 1000 // tempered
+        leaders = scores[:, :-1].argmax(axis=1)
+        of_item = leaders if len(batch) == 1 else np.repeat(leaders, np.diff([*starts, len(rows)]))
+        surprises = np.add.reduceat(model.surprises[rows, of_item] * shares, starts)
+        scores[:, -1] += _tempered(np.maximum(surprises, 0) // MILLION * explains // MILLION, compiled)
     return _split(batch, BatchArrays(full, counted, scores, relative_shares(scores)), starts)
 
 
-def _surprises(surprises: Ints, leaders: Ints, factors: list[int], starts: list[int]) -> Ints:
-    """By how much what was found is less likely than what each case's leading known cause usually shows, in
-    nanobans, not below 0; `surprises` is [item, cause].
-    """
-    sizes = np.diff([*starts, len(factors)])
-    own = surprises[np.arange(len(factors)), np.repeat(leaders, sizes)]
-    counted = halves_to_even(own * np.array(factors), MILLION)
-    return np.maximum(np.add.reduceat(counted, starts), 0)
+def _tempered(nanobans: Ints, compiled: CompiledTable) -> Ints:
+    temperature = round(compiled.table.temperature * 1000)
+    return nanobans if temperature == 1000 else halves_to_even(nanobans * 1000, temperature)
 
 
 def _split(batch: Sequence[Evidence], arrays: BatchArrays, starts: list[int]) -> list[Weighed]:
