@@ -165,7 +165,8 @@ def _unusual(voices: Mapping[str, Voice], seen: Seen, unit: Unit, scores: Weight
     total = 0.0
     for code, names in seen.items():
         finding, voice = table.findings[code], voices[code]
-        if voice.replaced_by is None and len(names) == 1:
+        telling = max(abs(weight) for weight in voice.full.values()) >= 3
+        if voice.replaced_by is None and len(names) == 1 and telling and finding.effort != "ask":
             row = finding.per_hundred.get(leader, finding.background)
             likely = {
                 name: (1 - table.mistaken) * _share(finding, row, frozenset((name,)), unit)

@@ -4,13 +4,14 @@ what is left over."""
 import math
 from typing import Any
 
+import msgspec
 import pytest
 
 from coldcase.core.answer import Answer
 from coldcase.core.answer_builder import KEEP_PARTS, CaseWithReadings, build_answer
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import DECIBAN
-from coldcase.core.rule_table import RuleTable
+from coldcase.core.rule_table import Finding, Group, RuleTable
 from tests.core.tables import (
     MACHINES,
     case_of,
@@ -335,3 +336,21 @@ def _scores(observations: dict[str, str], compiled: CompiledTable) -> dict[str, 
     weighed = weighed_of(case_of(observations), compiled)
     decibans = (score / DECIBAN for score in weighed.scores.tolist())
     return dict(zip(weighed.model.causes, decibans, strict=True))
+
+
+@pytest.mark.parametrize(("worth", "effort"), [(12, "look"), (30, "ask")])
+def test_what_tells_nothing_and_what_is_asked_of_the_place_surprises_nobody(
+    worth: float, effort: str
+) -> None:
+    """Seen rarely with every cause alike, or told about the place: no cause is the less likely for it."""
+    odd = finding(
+        ["no", "yes"], [90, 10], group="odd", per_hundred={"wear": [100 - worth, worth]}, effort=effort
+    )
+    rules = telling(unlisted_explains=1)
+    with_odd = msgspec.structs.replace(
+        rules,
+        findings={**rules.findings, "odd": msgspec.convert(odd, Finding)},
+        groups={**rules.groups, "odd": Group(rho=0, says="odd")},
+    )
+    seen = _scores(HALF_A_LEAK | {"odd": "yes"}, compiled_of(with_odd))
+    assert seen["unlisted"] == _scores(HALF_A_LEAK, compiled_of(with_odd))["unlisted"]

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from coldcase.core.conditions import names_machine, passes_gate
 from coldcase.core.fixed_point import (
     BAN,
+    DECIBAN,
     MILLION,
     TEN_THOUSAND,
     Ints,
@@ -33,6 +34,9 @@ MachineKind = tuple[str | None, str | None, str | None]
 
 
 MOST_JOINT_WEIGHTS = 100
+
+TELLING = 3 * DECIBAN
+"""An outcome that weighs less than that for every cause, for or against, tells nothing and surprises nobody."""
 
 
 class OutcomeWeight(msgspec.Struct, frozen=True):
@@ -141,8 +145,8 @@ class MachineModel:
     `causes` are the `rivals` first ones in code order, then `no_fault_found` and `unlisted`. `weights` is
     [outcome or pattern, cause] in nanobans, with a last row of zeros for a case without evidence; a finding's
     model knows the rows of its outcomes, `patterns` those of the patterns. `surprises`, of the same shape, is
-    by how much an outcome is less likely under a cause than what that cause usually shows (expected log
-    likelihood less that of the outcome, nanobans; 0 for patterns). `prior` are the logarithms of the
+    by how much an outcome is less likely under a cause than what that cause usually shows (nanobans; 0 for
+    patterns, for what tells nothing, and for what people are asked about the place and earlier times). `prior` are the logarithms of the
     base rates, in nanobans. `weight_cache` holds what was said of a finding, by all that it depends on,
     `discounted_away` which findings a set of discounts leaves nothing of, and `closed_away` which make no
     sense to ask while some rows apply: caches, all of them.
@@ -190,7 +194,9 @@ def machine_model(table: RuleTable, machine: MachineKind) -> MachineModel:
                 _on_machine(row, machine), outcomes, causes, len(rivals), at, mistaken=mistaken
             )
             blocks.append(block)
-            surprises.append(_surprises(finding_models[code].frequencies, block, mistaken))
+            own = _surprises(finding_models[code].frequencies, block, mistaken)
+            # What people tell of the place and of earlier times is as it is, whatever the cause.
+            surprises.append(np.zeros_like(own) if row.effort == "ask" else own)
             height += len(outcomes)
     patterns = [
         _pattern(row.per_hundred, row.background, causes, mistaken) for row in table.patterns.values()
@@ -326,9 +332,11 @@ def _weights(frequencies: Ints, totals: Ints, mistaken: int) -> Ints:
 
 
 def _surprises(frequencies: Ints, weights: Ints, mistaken: int) -> Ints:
-    """For each outcome and cause the expected log likelihood of the finding less that of the outcome (at most
-    the outcome's weight where it speaks for the cause), in nanobans; shapes [outcome, cause + background] and
-    [outcome, cause].
+    """For each outcome and cause the expected log likelihood of the finding less that of the outcome, in
+    nanobans; shapes [outcome, cause + background], [outcome, cause] and [outcome, cause].
+
+    An outcome that tells nothing of any cause surprises nobody; and where it speaks for a cause it surprises
+    by no more than its weight, for it must not speak more strongly for a cause that nobody knows.
     """
     totals = frequencies.sum(axis=0)
     usual = [_log_share(share, int(totals[-1])) for share in frequencies[:, -1].tolist()]
@@ -337,8 +345,8 @@ def _surprises(frequencies: Ints, weights: Ints, mistaken: int) -> Ints:
     shares = ((MILLION - mistaken) * own + mistaken * background) / MILLION
     # Every machine adds the rows in the same order, so that the rounded sums are the same.
     expected = np.rint(np.add.reduce(shares * logs, axis=0)).astype(np.int64)
-    surprises = expected[None, :] - logs
-    # What speaks for a cause must not speak more strongly for one that nobody knows.
+    telling = np.abs(weights).max(axis=1, keepdims=True) >= TELLING
+    surprises = np.where(telling, expected[None, :] - logs, 0)
     return np.asarray(np.where(weights > 0, np.minimum(surprises, weights), surprises))
 
 
