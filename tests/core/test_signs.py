@@ -313,3 +313,20 @@ def test_a_lead_is_decided_by_what_the_table_says_tells_two_causes_apart() -> No
 def test_an_empty_case_has_no_leads_and_a_named_cause_none_either() -> None:
     assert build_answer(CaseWithReadings(case_of({})), two_leads(coding=REFUSES)).leads == []
     assert build_answer(CaseWithReadings(case_of({"drier": ["wet"]})), two_leads()).leads == []
+
+
+def test_a_pattern_takes_of_a_finding_the_signs_that_it_names() -> None:
+    pattern = {
+        "title": "Wet and wet",
+        "when": {"finding": "drier", "in": ["wet"]},
+        "subsumes": ["drier"],
+        "background": 5,
+        "per_hundred": {"water": 60},
+        "basis": "x",
+    }
+    both = compiled_of(table(RATES, {"drier": drier()}, patterns={"water_there": pattern}))
+    weighed = weighed_of(case_of({"drier": ["wet", "blocked"]}), both)
+    assert {item.code: item.replaced_by for item in weighed.items if item.source != "pattern"} == {
+        "drier.blocked": None,
+        "drier.wet": "water_there",
+    }

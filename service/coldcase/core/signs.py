@@ -10,6 +10,7 @@ from typing import NamedTuple, TypeVar
 import msgspec
 
 from coldcase.core.case import Known, ObservationDetail, Outcomes, outcomes_of, signs_of
+from coldcase.core.conditions import findings_in
 from coldcase.core.rule_table import (
     Cause,
     Closed,
@@ -154,9 +155,15 @@ def _each(code: str, signs: _Signs) -> list[str]:
 
 
 def _pattern(row: Pattern, signs: _Signs) -> Pattern:
-    return msgspec.structs.replace(
-        row, when=_condition(row.when, signs), subsumes=_codes(row.subsumes, signs)
-    )
+    """The pattern; of a finding with signs it takes those that its condition names, for the rest say more."""
+    when = _condition(row.when, signs)
+    named = {code for code, _ in findings_in(when)}
+    subsumes = [
+        each
+        for code in row.subsumes
+        for each in ([sign for sign in _each(code, signs) if sign in named] or _each(code, signs))
+    ]
+    return msgspec.structs.replace(row, when=when, subsumes=subsumes)
 
 
 def _cause(row: Cause, signs: _Signs) -> Cause:
