@@ -36,7 +36,7 @@ MachineKind = tuple[str | None, str | None, str | None]
 MOST_JOINT_WEIGHTS = 100
 
 TELLING = 3 * DECIBAN
-"""An outcome that weighs less than that for every cause, for or against, tells nothing and surprises nobody."""
+"""An outcome that weighs less than that for every cause, for or against, tells nothing: no surprise."""
 
 
 class OutcomeWeight(msgspec.Struct, frozen=True):
@@ -146,10 +146,10 @@ class MachineModel:
     [outcome or pattern, cause] in nanobans, with a last row of zeros for a case without evidence; a finding's
     model knows the rows of its outcomes, `patterns` those of the patterns. `surprises`, of the same shape, is
     by how much an outcome is less likely under a cause than what that cause usually shows (nanobans; 0 for
-    patterns, for what tells nothing, and for what people are asked about the place and earlier times). `prior` are the logarithms of the
-    base rates, in nanobans. `weight_cache` holds what was said of a finding, by all that it depends on,
-    `discounted_away` which findings a set of discounts leaves nothing of, and `closed_away` which make no
-    sense to ask while some rows apply: caches, all of them.
+    patterns, for what tells nothing, and for what people are asked about the place and earlier times).
+    `prior` are the logarithms of the base rates, in nanobans. `weight_cache` holds what was said of a
+    finding, by all that it depends on, `discounted_away` which findings a set of discounts leaves nothing of,
+    and `closed_away` which make no sense to ask while some rows apply: caches, all of them.
     """
 
     causes: tuple[str, ...]

@@ -52,7 +52,7 @@ def next_checks_many(
     batch: Sequence[Weighed], compiled: CompiledTable, efforts: Sequence[Efforts]
 ) -> list[list[NextCheck]]:
     """The same for cases that were weighed together (the whole batch), in their order, each with its efforts.
-    A finding of kind `several` stands for as much as its most telling sign.
+    The signs of a finding of kind `several` count together.
 
     Shapes: `now` (the posterior) is [case, cause], `expected` (how likely each outcome is) [case, row of the
     matrix], `promise` and `decay` [case, finding], `picked` and `gains` [case, candidate], gains in bits.
@@ -230,12 +230,11 @@ def _chosen(
     first.
     """
     codes, rows = model.matrix.codes, compiled.table.findings
-    best_sign: dict[str, float] = {}
-    for place, gain in zip(places, gains, strict=True):
-        code = whole(codes[place])
-        if gain >= max(LEAST_GAIN, best_sign.get(code, 0)):
-            best_sign[code] = gain
-    left = sorted((-gain, code) for code, gain in best_sign.items())
+    of_finding: dict[str, list[float]] = {}
+    for gain, place in sorted(zip(gains, places, strict=True), reverse=True):
+        of_finding.setdefault(whole(codes[place]), []).append(gain)
+    left = sorted((-_together(own, rows[code].group, compiled), code) for code, own in of_finding.items())
+    left = [(loss, code) for loss, code in left if -loss >= LEAST_GAIN]
     chosen: list[tuple[float, str]] = []
     while left and len(chosen) < MOST_CHECKS:
         not_near = min(left[0][0] + NEAR, left[0][0] / 2)
@@ -251,6 +250,13 @@ def _chosen(
         msgspec.structs.replace(_check(code, model, compiled), gain_bits=round(-loss, 2))
         for loss, code in chosen
     ]
+
+
+def _together(gains: list[float], group: str, compiled: CompiledTable) -> float:
+    """What the signs of a finding are expected to tell together, the most telling first: they fade as their
+    group does.
+    """
+    return sum(gain * compiled.decay_of(group, place) / MILLION for place, gain in enumerate(gains))
 
 
 def _check(code: str, model: MachineModel, compiled: CompiledTable) -> NextCheck:
