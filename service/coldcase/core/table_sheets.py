@@ -259,7 +259,7 @@ def _apply_texts(document: Document, lines: list[tuple[int, Row]]) -> Iterator[F
             yield Flaw(f"/{line}/pointer", f"There is no text at '{pointer[:100]}'.")
             continue
         *path, name = [part.replace("~1", "/").replace("~0", "~") for part in pointer.split("/")[1:]]
-        holder = document
+        holder: Any = document
         for part in path:
             holder = holder[int(part)] if isinstance(holder, list) else holder[part]
         holder[name] = row.get("text", "")
