@@ -12,7 +12,15 @@ from rich.text import Text
 from coldcase.core.answer import Answer, ChainLink, DerivedValue, Lead, Weight
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.rule_table import When
-from coldcase.core.titles import STEP_WORDS, cause_title, finding_title, in_hundred, leaders, outcome_titles
+from coldcase.core.titles import (
+    ROLE_WORDS,
+    STEP_WORDS,
+    cause_title,
+    finding_title,
+    in_hundred,
+    leaders,
+    outcome_titles,
+)
 
 CELLS = 12
 WIDEST_BAR = 20.0
@@ -82,6 +90,10 @@ def _sections(answer: Answer, compiled: CompiledTable, length: Length) -> Iterab
     yield (
         "against",
         _cut([_weight(row, compiled) for row in answer.against], 1 if length is BRIEF else length.weights),
+    )
+    yield (
+        "besides",
+        [Text(f"{ROLE_WORDS[row.role]}: {cause_title(row.cause, compiled)}") for row in answer.contributing],
     )
     if length is IN_FULL:
         yield "steps", [_step(link) for link in answer.chain]

@@ -10,6 +10,11 @@ UNTITLED = {
 }
 
 
+ROLE_WORDS = {
+    "initiating": "May have begun it",
+    "following": "May have followed from it",
+    "beside": "May have been at work beside it",
+}
 STEP_WORDS = {"seen": "seen", "not_seen": "looked for, not seen", "not_checked": "not looked at"}
 
 

@@ -4,7 +4,15 @@ from typing import Any
 
 from coldcase.core.answer import Answer, Lead, Weight
 from coldcase.core.compiled_table import CompiledTable
-from coldcase.core.titles import STEP_WORDS, cause_title, finding_title, in_hundred, leaders, outcome_titles
+from coldcase.core.titles import (
+    ROLE_WORDS,
+    STEP_WORDS,
+    cause_title,
+    finding_title,
+    in_hundred,
+    leaders,
+    outcome_titles,
+)
 from coldcase.decision_record import DecisionInContext
 
 WIDEST_BALANCE = 20.0
@@ -19,11 +27,6 @@ MACHINE = {
     "damaged": "The findings show damage in the compressor.",
     "sound": "The findings show a sound compressor.",
     "not_shown": "The findings do not say whether the compressor itself is damaged.",
-}
-ROLE = {
-    "initiating": "May have begun it",
-    "following": "May have followed from it",
-    "beside": "May have been at work beside it",
 }
 BEFORE = {"opening": "before opening", "scrapping": "before scrapping", "restart": "before restart"}
 EFFORT_WORDS = {"ask": "ask", "look": "look", "meter": "measure", "open": "open up", "lab": "laboratory"}
@@ -54,7 +57,7 @@ def report_context(answer: Answer, case: dict[str, Any], compiled: CompiledTable
         ],
         "contributing": [
             (
-                ROLE[row.role],
+                ROLE_WORDS[row.role],
                 cause_title(row.cause, compiled),
                 row.support_decibans,
                 [finding_title(code, compiled) for code in row.explains],
