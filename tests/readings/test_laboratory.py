@@ -1,6 +1,8 @@
+import math
+
 import pytest
 
-from coldcase.readings.viscosity import viscosity_index
+from coldcase.readings.viscosity import at_40c_from, viscosity_index
 
 
 def note_of(found, words):
@@ -184,3 +186,51 @@ def test_milky_oil_is_water_only_where_the_oil_cannot_dissolve_it(lubricant, wat
     assert (
         note_of(derived(oil={"water_mg_kg": water}, observations={"oil_clarity": "clear"}), "milky") is None
     )
+
+
+def test_viscosity_at_40_degc_from_two_other_temperatures():
+    """ASTM D341. A published worksheet lays the line 9.5259 - 3.7449 log T through 32 mm2/s at 40 and 5.4 at
+    100 degC (273 K added) and reads 8.5 at 80 degC: back from there it is 32 again, as far as the rounded 8.5
+    carries; the line itself gives 8.53.
+    """
+    assert at_40c_from((373.0, 5.4), (353.0, 8.5)) == pytest.approx(32, rel=0.03)
+    line = 10**10 ** (9.5259 - 3.7449 * math.log10(353)) - 0.7
+    assert line == pytest.approx(8.53, abs=0.01)
+    assert at_40c_from((373.15, 5.4), (353.15, line)) == pytest.approx(32, rel=0.005)
+
+
+def test_the_equation_of_astm_d341_gives_back_the_points_that_it_was_laid_through():
+    for viscosity, hot in ((10.0, 2.63), (320.0, 24.0), (1.5, 0.6)):
+        assert at_40c_from((313.15, viscosity), (373.15, hot)) == pytest.approx(viscosity, rel=1e-3)
+
+
+def test_points_that_give_no_line_of_an_oil():
+    assert at_40c_from((373.15, 5.4), (353.15, 5.0)) is None
+    assert at_40c_from((373.15, 5.4), (373.15, 8.0)) is None
+    assert at_40c_from((373.15, 0.1), (353.15, 8.0)) is None
+
+
+def test_a_viscosity_at_another_temperature_is_carried_to_40_degc(derived, value_of):
+    oil = {"viscosity_mm2_s": 20, "viscosity_temperature": {"value": 50, "unit": "degC"}}
+    found = derived(oil=oil | {"viscosity_100c_mm2_s": 5.4})
+    assert 28 < value_of(found, "viscosity_40c_mm2_s").value < 30
+    assert "ASTM D341" in value_of(found, "viscosity_40c_mm2_s").note
+    assert noted(derived(oil=oil), "no slope")
+    assert noted(derived(oil={"viscosity_mm2_s": 20}), "viscosity_temperature is not stated")
+    at_40 = derived(oil=oil | {"viscosity_temperature": {"value": 104, "unit": "degF"}})
+    assert value_of(at_40, "viscosity_40c_mm2_s").value == 20
+
+
+def test_acid_and_viscosity_are_judged_against_the_fresh_oil(derived, value_of):
+    oil = {"acid_number_mg_koh_g": 0.15, "viscosity_40c_mm2_s": 29}
+    found = derived(oil=oil | {"fresh_acid_number_mg_koh_g": 0.12, "fresh_viscosity_40c_mm2_s": 40})
+    assert found.outcomes == {"lab_acid": ("normal",), "lab_viscosity": ("low",)}
+    assert value_of(found, "acid_number_mg_koh_g").outcome is None
+    assert value_of(found, "acid_number_rise").value == pytest.approx(0.03)
+    assert derived(oil=oil).outcomes["lab_acid"] == ("raised",)
+    clean = derived(oil={"acid_number_mg_koh_g": "<0.05", "fresh_acid_number_mg_koh_g": "<0.05"})
+    assert clean.outcomes == {"lab_acid": ("normal",)}
+
+
+def noted(found, words):
+    return any(words in note for note in found.notes)

@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coldcase.core.case import Amount, Mass, Pressure, Readings, Temperature, TemperatureDifference
+from coldcase.core.case import Readings
+from coldcase.core.quantities import Amount, Mass, Pressure, Temperature, TemperatureDifference
 from coldcase.readings import units
 
 # Outside reference: the unit library `pint` (0.25).

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from coldcase.core.case import Case, OilResults, Readings
 from coldcase.core.conditions import machine_of, passes_gate
+from coldcase.core.quantities import range_unit
 from coldcase.readings.findings import derive
 from coldcase.readings.impossible_values import impossible_values
 from coldcase.readings.refrigerants import DESIGNATIONS
@@ -23,23 +24,41 @@ LIKELY = {
     "kPaa": st.floats(20, 4500), "barg": st.floats(-0.9, 45), "psig": st.floats(-14, 600),
     "inHg_vac": st.floats(0, 30),
     "kg": st.floats(0, 40), "L": st.floats(0, 10), "lb": st.floats(0, 80),
+    "kPa": st.floats(-50, 500), "psi": st.floats(0, 70), "bar": st.floats(0, 3),
 }  # fmt: skip
 ANY = st.one_of(st.floats(-1e12, 1e12), st.sampled_from([0.0, -0.0, 1e12, 1e-300, 5e-324]))
 KINDS = {
     "Pressure": ["kPaa", "barg", "psig", "inHg_vac"], "Temperature": ["degC", "degF", "K"],
     "TemperatureDifference": ["K", "degF_diff"],
-    "Amount": ["kg", "L"], "Mass": ["kg", "lb"],
+    "Amount": ["kg", "L"], "Mass": ["kg", "lb"], "PressureDifference": ["kPa", "psi"],
+    "SaturationExcess": ["K", "bar"],
 }  # fmt: skip
+MOTORS = ["three_phase", "single_phase", "inverter", "permanent_magnet", "unknown"]
 BOUNDS = st.sampled_from(["<0", "<5", "<100", ">0", ">1000", "> 5.5", "<999999999999"])
 NUMBERS = st.one_of(st.floats(0, 500), ANY.map(abs))
 
 
-def quantity(kind):
+def quantity(kind, *, ranges=True):
+    positive = kind in ("Amount", "Mass")
     return st.sampled_from(KINDS[kind]).flatmap(
-        lambda unit: st.one_of(LIKELY[unit], LIKELY[unit], ANY).map(
-            lambda value: {"value": abs(value) if kind in ("Amount", "Mass") else value, "unit": unit}
+        lambda unit: st.one_of(LIKELY[unit], LIKELY[unit], ANY).flatmap(
+            lambda value: measurement(abs(value) if positive else value, unit, ranges=ranges)
         )
     )
+
+
+def measurement(value, unit, *, ranges):
+    one = st.just({"value": value, "unit": unit})
+    if not ranges:
+        return one
+    wider = st.floats(0, 20).map(lambda more: {"from": value, "to": min(value + more, 1e12), "unit": unit})
+    return st.one_of(one, one, wider)
+
+
+def plain(name):
+    """A plain number, or a range of it."""
+    ends = st.tuples(NUMBERS, NUMBERS).map(sorted)
+    return NUMBERS | ends.map(lambda two: {"from": two[0], "to": two[1], "unit": range_unit(name)})
 
 
 SPECIAL = {
@@ -47,6 +66,10 @@ SPECIAL = {
     "density_kg_l": st.floats(0.5, 2),
     "sampled_at": st.just("2026-03-02T16:40:00Z"),
     "particle_count_iso4406": st.sampled_from(["20/18/15", "-/15/12", ">28/20/14", "no code"]),
+    "barometric_pressure": quantity("Pressure", ranges=False),
+    "ambient_pressure": quantity("Pressure", ranges=False),
+    "viscosity_temperature": quantity("Temperature", ranges=False),
+    "fresh_viscosity_40c_mm2_s": st.floats(0.001, 1e6),
     "capacitor": st.fixed_dictionaries(
         {"rated_uf": st.floats(1e-300, 1e6), "measured_uf": st.floats(0, 1e6)}
     ),
@@ -63,12 +86,11 @@ def member(part, name):
     if name in SPECIAL:
         return SPECIAL[name]
     kind = str(part.__annotations__[name])
+    if "Range" in kind:
+        listed = [st.lists(NUMBERS, min_size=1, max_size=3)] if "list" in kind else []
+        return st.one_of(plain(name), *listed, *([BOUNDS] if "str" in kind else []))
     found = next(
-        (
-            each
-            for each in ("TemperatureDifference", "Temperature", "Pressure", "Amount", "Mass")
-            if each in kind
-        ),
+        (each for each in sorted(KINDS, key=len, reverse=True) if each in kind),
         None,
     )
     if found is not None:
@@ -89,15 +111,17 @@ CASES = st.fixed_dictionaries(
         "unit": st.fixed_dictionaries(
             {
                 "compressor_type": st.sampled_from(["scroll", "rotary", "reciprocating", "unknown"]),
-                "motor": st.sampled_from(["three_phase", "single_phase", "inverter", "unknown"]),
+                "motor": st.sampled_from(MOTORS),
             },
             optional={
                 "refrigerant": st.sampled_from(REFRIGERANTS), "lubricant": st.sampled_from(["POE", "mineral",
                 "unknown"]),
                 "viscosity_grade": st.integers(1, 5000), "rated_voltage_v": st.sampled_from([1e-300, 230,
                 400]),
-                "rated_current_a": st.sampled_from([1e-300, 20]), "oil_charge": quantity("Amount"),
-                "refrigerant_charge": quantity("Mass"),
+                "rated_current_a": st.sampled_from([1e-300, 20]),
+                "oil_charge": quantity("Amount", ranges=False),
+                "refrigerant_charge": quantity("Mass", ranges=False),
+                "rated_control_voltage_v": st.sampled_from([1e-300, 24]),
             },
         ),
         "readings": part(Readings),
@@ -119,6 +143,7 @@ def sound(case, table):
     found = derive(case, table)
     machine = machine_of(case.unit)
     figures = [value.value for value in found.values if not isinstance(value.value, str)]
+    assert all(value.to is None or value.to >= value.value for value in found.values)
     assert all(figure is not None and math.isfinite(figure) for figure in figures)
     for code, outcomes in found.outcomes.items():
         finding = table.findings[code]

@@ -125,7 +125,8 @@ def _again(raw: Any, answer: _Recorded, compiled: CompiledTable) -> Answer:
 
 def _weighed(raw: dict[str, Any]) -> dict[str, Any]:
     """The case without what never is weighed: labels that a later engine would refuse change no answer."""
-    unit = {name: value for name, value in raw["unit"].items() if name != "ref"}
+    labels = ("ref", "make", "model", "serial")
+    unit = {name: value for name, value in raw["unit"].items() if name not in labels}
     return {name: value for name, value in raw.items() if name not in ("job", "evidence", "supersedes")} | {
         "unit": unit
     }

@@ -149,7 +149,8 @@ def _step(link: ChainLink) -> Text:
 
 def _reading(row: DerivedValue, compiled: CompiledTable) -> Text:
     outcome = outcome_titles(row.finding or "", row.outcome or "", compiled)
-    return Text(f"{finding_title(row.finding or '', compiled)}: {row.value} {row.unit}, {outcome}")
+    upper = "" if row.to is None else f" to {row.to}"
+    return Text(f"{finding_title(row.finding or '', compiled)}: {row.value}{upper} {row.unit}, {outcome}")
 
 
 def _cautions(answer: Answer, compiled: CompiledTable) -> list[str]:

@@ -60,13 +60,15 @@ class Contribution(_Part, frozen=True, kw_only=True, gc=False):
 class DerivedValue(_Part, frozen=True, kw_only=True, gc=False):
     """A quantity worked out from readings or the oil report, and what the rule table's limit makes of it.
 
-    One that could not be judged has no `outcome` and says why in `note`. `superseded` marks one whose finding
+    `to` is the upper end of a range that begins at `value`. One that could not be judged has no `outcome` and
+    says why in `note`. `superseded` marks one whose finding
     was also observed: the observation stands.
     """
 
     quantity: str
     value: float | str | None
     unit: str
+    to: float | None = None
     finding: str | None = None
     outcome: str | list[str] | None = None
     limit: str | None = None

@@ -1,7 +1,4 @@
-"""The case: what a caller sends about one failed compressor, as frozen values with their limits.
-
-Quantities keep the unit they were sent in; `coldcase.readings.units` converts them.
-"""
+"""The case: what a caller sends about one failed compressor, as frozen values with their limits."""
 
 from datetime import date, datetime
 from typing import Annotated, Literal
@@ -11,13 +8,29 @@ import msgspec
 from msgspec import Meta
 
 from coldcase.core.labels import LABEL, UNSEEN
+from coldcase.core.quantities import (
+    Amount,
+    Mass,
+    Positive,
+    Pressure,
+    PressureDifference,
+    Range,
+    SaturationExcess,
+    Spread,
+    Temperature,
+    TemperatureDifference,
+)
 
 CompressorType = Literal["scroll", "rotary", "reciprocating", "screw", "unknown"]
-Motor = Literal["three_phase", "single_phase", "inverter", "unknown"]
+Motor = Literal["three_phase", "single_phase", "inverter", "permanent_magnet", "unknown"]
+"""`inverter` is an induction motor on a drive, or a motor on a drive of which no more is known;
+`permanent_magnet` is always on a drive.
+"""
 WindingConnection = Literal["star", "delta", "part_winding", "star_delta_start", "single_phase", "unknown"]
 Hermeticity = Literal["hermetic", "semi_hermetic"]
 Lubricant = Literal["POE", "PVE", "PAG", "PAO", "AB", "mineral", "unknown"]
-Condenser = Literal["air_cooled", "water_cooled", "evaporative"]
+Condenser = Literal["air", "water", "evaporative", "air_cooled", "water_cooled"]
+"""`air_cooled` and `water_cooled` are older spellings of `air` and `water`."""
 Known = Literal["seen", "measured", "told", "assumed"]
 """How a finding is known; what is not said is taken as seen."""
 Application = Literal[
@@ -29,9 +42,6 @@ Application = Literal[
 Code = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_]{0,63}$(?!\n)", description="lower-case slug")]
 Label = Annotated[str, Meta(min_length=1, max_length=200, pattern=LABEL)]
 Text = Annotated[str, Meta(max_length=2000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029]*$(?!\n)")]
-# 1e12 keeps every later product finite; no reading of the trade comes near it.
-Number = Annotated[float, Meta(ge=-1e12, le=1e12)]
-Positive = Annotated[float, Meta(ge=0, le=1e12)]
 Bound = Annotated[
     str,
     Meta(
@@ -45,55 +55,32 @@ class _Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pass
 
 
-class Pressure(_Part, frozen=True, kw_only=True):
-    """A pressure; gauge units are made absolute with the case's barometric pressure or altitude."""
-
-    value: Number
-    unit: Literal["kPag", "kPaa", "MPag", "MPaa", "barg", "bara", "psig", "psia", "inHg_vac"]
-
-
-class Temperature(_Part, frozen=True, kw_only=True):
-    """A temperature."""
-
-    value: Number
-    unit: Literal["degC", "degF", "K"]
-
-
-class TemperatureDifference(_Part, frozen=True, kw_only=True):
-    """A difference of two temperatures, such as a superheat."""
-
-    value: Number
-    unit: Literal["K", "degF_diff"]
-
-
-class Amount(_Part, frozen=True, kw_only=True):
-    """An amount of oil, by volume or by mass."""
-
-    value: Positive
-    unit: Literal["L", "mL", "floz_us", "kg", "g", "lb", "oz"]
-
-
-class Mass(_Part, frozen=True, kw_only=True):
-    """A mass of refrigerant."""
-
-    value: Positive
-    unit: Literal["kg", "g", "lb", "oz"]
-
-
 class Job(_Part, frozen=True, kw_only=True):
-    """The job that closed: its reference, when, and on which circuit."""
+    """The job that closed: its reference, when the machine failed, when the job closed, on which circuit.
+
+    `site` and `note` are kept and shown, never weighed.
+    """
 
     ref: Label | None = None
     closed_at: Annotated[datetime, Meta(tz=True)] | None = None
+    failed_at: Annotated[datetime, Meta(tz=True)] | None = None
     circuit: Label | None = None
+    site: Label | None = None
+    note: Text | None = None
 
 
 class Unit(_Part, frozen=True, kw_only=True):
-    """The compressor. `compressor_type` and `motor` may be `unknown`; then nothing is ruled out by them."""
+    """The compressor. `compressor_type` and `motor` may be `unknown`; then nothing is ruled out by them.
+
+    `make`, `model` and `serial` are kept and shown, never weighed.
+    """
 
     compressor_type: CompressorType
     motor: Motor
     ref: Label | None = None
+    make: Label | None = None
+    model: Label | None = None
+    serial: Label | None = None
     hermeticity: Hermeticity | None = None
     winding_connection: WindingConnection | None = None
     refrigerant: Label | None = None
@@ -105,6 +92,8 @@ class Unit(_Part, frozen=True, kw_only=True):
     refrigerant_charge: Mass | None = None
     rated_voltage_v: Annotated[float, Meta(gt=0, le=100_000)] | None = None
     rated_current_a: Annotated[float, Meta(gt=0, le=100_000)] | None = None
+    rated_frequency_hz: Annotated[float, Meta(gt=0, le=1000)] | None = None
+    rated_control_voltage_v: Annotated[float, Meta(gt=0, le=1000)] | None = None
     compressors_on_circuit: Annotated[int, Meta(ge=1, le=1000)] | None = None
     installed_at: date | None = None
 
@@ -119,18 +108,21 @@ class Opening(_Part, frozen=True, kw_only=True):
     left_open: Literal["no", "days", "weeks"] | None = None
     cleaned_before: bool | None = None
     oil_sample: Literal["sealed", "kept", "open"] | None = None
+    oil_changed_before_sample: bool | None = None
+    drier_changed_before_sample: bool | None = None
     seen: Literal["parts", "photos_only"] | None = None
     high_voltage_test_in_vacuum: bool | None = None
 
 
 class Insulation(_Part, frozen=True, kw_only=True):
-    """An insulation test: resistances in megohm (or a bound), test voltage in V."""
+    """An insulation test: resistances in megohm (a number, a bound or a range), test voltage in V."""
 
-    resistance_megohm: Measured | None = None
+    resistance_megohm: Measured | Range | None = None
     winding_temperature: Temperature | None = None
     test_voltage_v: Positive | None = None
     one_minute_megohm: Measured | None = None
     ten_minute_megohm: Measured | None = None
+    phase_to_phase_megohm: Measured | None = None
 
 
 class Capacitor(_Part, frozen=True, kw_only=True):
@@ -141,8 +133,15 @@ class Capacitor(_Part, frozen=True, kw_only=True):
     measured_uf: Annotated[float, Meta(ge=0, le=1e6)] | None = None
 
 
+# A range for line values says that all of them lie in it.
+Lines = Positive | Annotated[list[Positive], Meta(min_length=1, max_length=3)] | Range
+
+
 class Readings(_Part, frozen=True, kw_only=True):
-    """Readings at the machine, raw or (second block) as quantities that the technician already worked out."""
+    """Readings at the machine, raw or (second block) as quantities that the technician already worked out.
+
+    A range is judged only where all of it is judged alike.
+    """
 
     suction_pressure: Pressure | None = None
     suction_temperature: Temperature | None = None
@@ -156,48 +155,65 @@ class Readings(_Part, frozen=True, kw_only=True):
     standing_temperature: Temperature | None = None
     altitude_m: Annotated[float, Meta(ge=-500, le=9000)] | None = None
     barometric_pressure: Pressure | None = None
-    line_voltages_v: Annotated[list[Positive], Meta(min_length=1, max_length=3)] | None = None
-    line_currents_a: Annotated[list[Positive], Meta(min_length=1, max_length=3)] | None = None
-    start_voltage_v: Positive | None = None
-    winding_resistances_ohm: Annotated[list[Positive], Meta(min_length=3, max_length=3)] | None = None
-    plate_resistance_ohm: Positive | None = None
+    line_voltages_v: Lines | None = None
+    line_currents_a: Lines | None = None
+    start_voltage_v: Spread | None = None
+    winding_resistances_ohm: Annotated[list[Positive], Meta(min_length=1, max_length=3)] | None = None
+    plate_resistance_ohm: Spread | None = None
     winding_temperature: Temperature | None = None
     insulation: Insulation | None = None
     capacitor: Capacitor | None = None
-    shaft_voltage_v: Positive | None = None
+    shaft_voltage_v: Spread | None = None
     oil_drained: Amount | None = None
     recovered_charge: Mass | None = None
-    starts_per_hour: Positive | None = None
-    run_hours: Positive | None = None
+    starts_per_hour: Spread | None = None
+    run_hours: Spread | None = None
+    starts_in_night: Spread | None = None
+    days_in_service: Spread | None = None
+    days_idle_before: Spread | None = None
+    net_oil_pressure: PressureDifference | None = None
+    oil_temperature: Temperature | None = None
+    pole_voltage_drop_mv: Lines | None = None
+    contact_resistance_mohm: Lines | None = None
+    supply_frequency_hz: Spread | None = None
+    control_voltage_v: Spread | None = None
+    drier_pressure_drop: PressureDifference | None = None
+    drier_temperature_drop: TemperatureDifference | None = None
+    suction_filter_pressure_drop: PressureDifference | None = None
+    vibration_mm_s: Spread | None = None
 
     saturated_suction_temperature: Temperature | None = None
+    condensing_temperature: Temperature | None = None
     suction_superheat: TemperatureDifference | None = None
-    compression_ratio: Positive | None = None
+    compression_ratio: Spread | None = None
     discharge_superheat: TemperatureDifference | None = None
     isentropic_discharge_temperature: Temperature | None = None
-    isentropic_efficiency: Positive | None = None
+    isentropic_efficiency: Spread | None = None
     subcooling: TemperatureDifference | None = None
     condensing_over_entering: TemperatureDifference | None = None
     sump_superheat: TemperatureDifference | None = None
-    standing_pressure_excess: TemperatureDifference | None = None
+    standing_pressure_excess: SaturationExcess | None = None
     ambient_pressure: Pressure | None = None
-    voltage_unbalance: Positive | None = None
-    current_unbalance: Positive | None = None
-    voltage_to_rating: Positive | None = None
-    current_to_rating: Positive | None = None
-    start_voltage_to_rating: Positive | None = None
-    winding_unbalance: Positive | None = None
-    winding_identity_error: Positive | None = None
-    insulation_at_40c: Measured | None = None
-    polarization_index: Positive | None = None
-    capacitor_to_rating: Positive | None = None
-    shaft_voltage: Positive | None = None
-    oil_to_charge: Positive | None = None
-    refrigerant_to_charge: Positive | None = None
+    voltage_unbalance: Spread | None = None
+    current_unbalance: Spread | None = None
+    voltage_to_rating: Spread | None = None
+    current_to_rating: Spread | None = None
+    start_voltage_to_rating: Spread | None = None
+    winding_unbalance: Spread | None = None
+    winding_identity_error: Spread | None = None
+    insulation_at_40c: Measured | Range | None = None
+    polarization_index: Spread | None = None
+    capacitor_to_rating: Spread | None = None
+    shaft_voltage: Spread | None = None
+    oil_to_charge: Spread | None = None
+    refrigerant_to_charge: Spread | None = None
 
 
 class OilResults(_Part, frozen=True, kw_only=True):
-    """A laboratory report on the oil. `…_mg_l` members need `density_kg_l`; a string is a detection limit."""
+    """A laboratory report on the oil. `…_mg_l` members need `density_kg_l`; a string is a detection limit.
+
+    `viscosity_mm2_s` is that at `viscosity_temperature`; `fresh_…` are the unused oil's own values.
+    """
 
     water_mg_kg: Measured | None = None
     acid_number_mg_koh_g: Measured | None = None
@@ -221,6 +237,10 @@ class OilResults(_Part, frozen=True, kw_only=True):
     water_percent: Measured | None = None
     viscosity_40c_mm2_s: Measured | None = None
     viscosity_100c_mm2_s: Measured | None = None
+    viscosity_mm2_s: Measured | None = None
+    viscosity_temperature: Temperature | None = None
+    fresh_acid_number_mg_koh_g: Measured | None = None
+    fresh_viscosity_40c_mm2_s: Annotated[float, Meta(gt=0, le=1e6)] | None = None
     particle_count_iso4406: Annotated[str, Meta(max_length=40, pattern=rf"^[^{UNSEEN}]*$(?!\n)")] | None = (
         None
     )
@@ -304,5 +324,11 @@ class Case(_Part, frozen=True, kw_only=True):
 
     @property
     def metered(self) -> bool:
-        """Whether any reading or oil result was sent."""
-        return self.readings is not NO_READINGS or self.oil_results is not NO_RESULTS
+        """Whether there is anything to work out: readings, oil results, or the dates of installation and
+        failure.
+        """
+        return (
+            self.readings is not NO_READINGS
+            or self.oil_results is not NO_RESULTS
+            or (self.job.failed_at is not None and self.unit.installed_at is not None)
+        )

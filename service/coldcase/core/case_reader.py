@@ -22,10 +22,12 @@ from coldcase.core.case import (
     Readings,
     Unit,
 )
+from coldcase.core.case_checks import range_flaws, time_flaws, trimmed
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import machine_of
 from coldcase.core.labels import LABEL, LABEL_SAYS
 from coldcase.core.machine_model import MachineKind
+from coldcase.core.quantities import Measurement, Range
 from coldcase.core.refrigerant_names import designation_of, is_respelled
 from coldcase.core.rule_table import ALL_EFFORTS, Effort
 from coldcase.core.suggesting import nearest
@@ -78,34 +80,19 @@ def parse_case(
         case = msgspec.convert(raw, Case)
     except msgspec.ValidationError:
         raise BadCase(tuple(_flaws(raw, compiled))) from None
-    case = _trimmed(case)
+    case = trimmed(case)
     words = list(unknown_words(case, compiled))
     case, notes = _renamed(case, compiled)
     case = _spelled(case, compiled, notes)
     flaws = [
-        *_times(case),
+        *time_flaws(case),
+        *range_flaws(case),
         *words,
         *(impossibility_check(case) if impossibility_check and case.metered else ()),
     ]
     if flaws:
         raise BadCase(tuple(flaws))
     return ParsedCase(case, tuple(notes), raw, raw)
-
-
-def _trimmed(case: Case) -> Case:
-    """The case with no blanks around its labels."""
-    job, unit = case.job, case.unit
-    labels = job.ref, job.circuit, unit.ref, unit.refrigerant
-    ref, circuit, unit_ref, refrigerant = trimmed = [
-        None if label is None else label.strip() for label in labels
-    ]
-    if tuple(trimmed) == labels:
-        return case
-    return msgspec.structs.replace(
-        case,
-        job=msgspec.structs.replace(job, ref=ref, circuit=circuit),
-        unit=msgspec.structs.replace(unit, ref=unit_ref, refrigerant=refrigerant),
-    )
 
 
 def _renamed(case: Case, compiled: CompiledTable) -> tuple[Case, list[str]]:
@@ -197,23 +184,6 @@ def _retirement(place: str, old: str, new: str | None) -> str:
     return f"{place}: '{old}' is retired; " + (f"read as '{new}'." if new else "it is no longer weighed.")
 
 
-FIRST_YEAR, LAST_YEAR = 1900, 2199
-
-
-def _times(case: Case) -> Iterator[Flaw]:
-    """Sentinels for "no time" (year 1, year 9999) and slips: no database and no reader can do anything with
-    them.
-    """
-    times = {"/job/closed_at": case.job.closed_at, "/oil_results/sampled_at": case.oil_results.sampled_at}
-    for place, time in {**times, "/unit/installed_at": case.unit.installed_at}.items():
-        if time is not None and not FIRST_YEAR <= time.year <= LAST_YEAR:
-            yield Flaw(
-                place,
-                f"The year {time.year} is not believable ({FIRST_YEAR} to {LAST_YEAR}); leave out "
-                "what is not known.",
-            )
-
-
 def _flaws(raw: Any, compiled: CompiledTable) -> Iterator[Flaw]:
     """Every flaw of a value that is not a case by shape."""
     if not isinstance(raw, dict):
@@ -232,11 +202,11 @@ def _flaws(raw: Any, compiled: CompiledTable) -> Iterator[Flaw]:
 def member_flaws(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str = "") -> Iterator[Flaw]:
     """Flaws of an object's members, one for each; the parts of a case are looked into, members by members."""
     fields = msgspec.structs.fields(shape)
-    known = [field.name for field in fields]
+    known = [field.encode_name for field in fields]
     unknown = 0
     for field in fields:
-        if field.required and field.name not in raw:
-            yield Flaw(f"{place}/{field.name}", "This member is required.")
+        if field.required and field.encode_name not in raw:
+            yield Flaw(f"{place}/{field.encode_name}", "This member is required.")
     for name, value in raw.items():
         here = f"{place}/{escaped(name)}"
         if name not in known:
@@ -249,9 +219,23 @@ def member_flaws(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str
         elif shape is Case and name == "evidence" and isinstance(value, list) and len(value) <= 50:
             yield from _exhibits(value, here)
         elif isinstance(value, dict) and (quantity := _quantity(shape, name)) is not None:
-            yield from member_flaws(value, quantity, here)
+            yield from _quantity_flaws(value, quantity, here)
         elif not (shape is Case and name == "observations" and isinstance(value, dict) and len(value) <= 200):
             yield from _value_flaws(value, shape, name, here)
+
+
+def _quantity_flaws(value: Mapping[str, Any], shape: type[msgspec.Struct], place: str) -> Iterator[Flaw]:
+    """The flaws of a measurement's members, or else those of its members together."""
+    found = list(member_flaws(value, shape, place))
+    measurement = issubclass(shape, Measurement)
+    if measurement and not {"value", "from", "to"}.intersection(value):
+        found.append(Flaw(f"{place}/value", "This member is required."))
+    if not found and (measurement or shape is Range):
+        try:
+            msgspec.convert(value, shape)
+        except msgspec.ValidationError as error:
+            found.append(Flaw(place, str(error)))
+    yield from found
 
 
 def _is_code(value: Any) -> bool:
@@ -266,12 +250,18 @@ def _exhibits(values: list[Any], place: str) -> Iterator[Flaw]:
             yield Flaw(f"{place}/{index}", "An exhibit is a JSON object.")
 
 
+def _hint(shape: type[msgspec.Struct], name: str) -> Any:
+    """The type of the member that is sent under a name."""
+    hints = get_type_hints(shape, include_extras=True)
+    return hints[name] if name in hints else hints[f"{name}_"]
+
+
 @cache
 def _holder(shape: type[msgspec.Struct], name: str) -> tuple[type[msgspec.Struct], Any]:
     """A struct of that one member, made once: converting to a bare hint builds msgspec's description of it
     each time.
     """
-    hint = get_type_hints(shape, include_extras=True)[name]
+    hint = _hint(shape, name)
     return msgspec.defstruct(f"{shape.__name__}_{name}", [("value", hint)]), hint
 
 
@@ -337,7 +327,7 @@ def _at(value: Any, hint: Any, within: str) -> tuple[Any, Any]:
         shape = _struct_of(hint)
         if shape is None or not isinstance(value, dict) or name not in value:
             return None, None
-        value, hint = value[name], get_type_hints(shape, include_extras=True)[name]
+        value, hint = value[name], _hint(shape, name)
     return value, hint
 
 
@@ -348,7 +338,10 @@ def _explained(detail: str, wrong: Any, hint: Any) -> tuple[str, str | None]:
     """What is wrong with a value, and what was likely meant."""
     words = _literals(hint)
     if isinstance(wrong, str) and words:
-        return f"'{wrong[:64]}' is none of {', '.join(words)}.", nearest(wrong, words)
+        meant = _either(wrong, words) or nearest(wrong, words)
+        return f"'{wrong[:64]}' is none of {', '.join(words)}.", meant
+    if isinstance(wrong, dict) and "from" in wrong:
+        return "A range is not taken here; send one value.", None
     number = _NUMBER_AS_TEXT.fullmatch(wrong) if isinstance(wrong, str) and _takes_number(hint) else None
     if number is not None:
         return _number_as_text(*number.groups(default=""))
@@ -360,6 +353,12 @@ def _explained(detail: str, wrong: Any, hint: Any) -> tuple[str, str | None]:
             None,
         )
     return detail.replace("`", "'") + ".", None
+
+
+def _either(wrong: str, words: list[str]) -> str | None:
+    """Both spellings of a pressure unit that leaves open whether it is gauge or absolute."""
+    both = [word for word in words if word in (f"{wrong}g", f"{wrong}a")]
+    return " or ".join(sorted(both, reverse=True)) if len(both) == 2 else None
 
 
 def _is_label(hint: Any) -> bool:
@@ -384,7 +383,7 @@ def _pointer(path: str) -> str:
 
 
 def _observation_flaws(observations: dict[str, Any], unit: Any, compiled: CompiledTable) -> Iterator[Flaw]:
-    model = compiled.model_for(_machine_kind(unit))
+    model = compiled.model_for(_machine_kind(unit, compiled))
     for code, outcome in list(observations.items())[:200]:
         place = f"/observations/{escaped(code)}"
         sent = _observation(code, outcome)
@@ -411,7 +410,7 @@ def _observation(code: str, value: Any) -> Outcomes | None:
     return sent
 
 
-def _machine_kind(unit: Any) -> MachineKind:
+def _machine_kind(unit: Any, compiled: CompiledTable) -> MachineKind:
     """The machine of a unit of which other members may be wrong; what cannot be read is not known."""
     told = {
         name: unit[name]
@@ -419,7 +418,7 @@ def _machine_kind(unit: Any) -> MachineKind:
         if isinstance(unit, dict) and name in unit
     }
     try:
-        return machine_of(msgspec.convert(told, Unit))
+        return machine_of(msgspec.convert(told, Unit), compiled.table)
     except msgspec.ValidationError:
         return None, None, None
 

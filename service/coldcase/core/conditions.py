@@ -126,12 +126,26 @@ def names_machine(gate: Gate, machine: tuple[str | None, str | None, str | None]
     return all(not gate or value in gate for gate, value in zip(gates, machine, strict=True))
 
 
-def machine_of(unit: Unit) -> tuple[str | None, str | None, str | None]:
-    """Motor, winding connection and compressor type, None where not known."""
+def machine_of(unit: Unit, table: RuleTable | None = None) -> tuple[str | None, str | None, str | None]:
+    """Motor (as the table knows it), winding connection and compressor type, None where not known."""
     connection = unit.winding_connection
     if connection is None and unit.motor == "single_phase":
         connection = "single_phase"
-    return known_or_none(unit.motor), known_or_none(connection), known_or_none(unit.compressor_type)
+    motor = unit.motor if table is None else motor_under(unit.motor, table)
+    return known_or_none(motor), known_or_none(connection), known_or_none(unit.compressor_type)
+
+
+PERMANENT_MAGNET = "permanent_magnet"
+
+
+def motor_under(motor: str, table: RuleTable) -> str:
+    """A motor as a table knows it: one that was made before permanent-magnet motors were told apart counts
+    them among those on a drive.
+    """
+    if motor != PERMANENT_MAGNET:
+        return motor
+    told_apart = any(PERMANENT_MAGNET in cause.gate.motors for cause in table.causes.values())
+    return motor if told_apart else "inverter"
 
 
 def known_or_none(value: str | None) -> str | None:
@@ -150,9 +164,15 @@ def _machine_fits(when: When, case: Case, table: RuleTable) -> bool:
     if when.siblings and case.unit.compressors_on_circuit == 1:
         return False
     for field, wanted in when.unit.items():
-        if unit_value(case.unit, field, table) not in wanted:
+        value = unit_value(case.unit, field, table)
+        other = _OTHER_SPELLING.get(value) if field == "condenser" else None
+        if value not in wanted and other not in wanted:
             return False
     return all(_opening_value(case, field) in accepted for field, accepted in when.opening.items())
+
+
+# Of a condenser, in tables and in cases.
+_OTHER_SPELLING = {"air": "air_cooled", "water": "water_cooled", "air_cooled": "air", "water_cooled": "water"}
 
 
 def _opening_value(case: Case, field: str) -> str | bool:
@@ -239,6 +259,8 @@ def unit_value(unit: Unit, field: str, table: RuleTable) -> str:
     """A field of the unit, or the class or safety group of its refrigerant; `unknown` where it was not
     said.
     """
+    if field == "motor":
+        return motor_under(unit.motor, table)
     if field not in ("refrigerant_class", "refrigerant_safety"):
         return str(getattr(unit, field) or "unknown")
     refrigerant = table.refrigerants.get(unit.refrigerant or "")

@@ -18,7 +18,7 @@ UNLISTED = "unlisted"
 UNDETERMINED = "undetermined"
 NO_FAULT = "no_fault_found"
 
-MOTORS = ("three_phase", "single_phase", "inverter")
+MOTORS = ("three_phase", "single_phase", "inverter", "permanent_magnet")
 CONNECTIONS = ("star", "delta", "part_winding", "star_delta_start", "single_phase")
 COMPRESSOR_TYPES = ("scroll", "rotary", "reciprocating", "screw")
 

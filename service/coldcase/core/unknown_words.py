@@ -22,7 +22,7 @@ def unknown_words(case: Case, compiled: CompiledTable) -> Iterator[Flaw]:
     """Flaws of a case as it was sent, so that each stands where its caller finds it, whatever a code is
     called now.
     """
-    model = compiled.model_for(machine_of(case.unit))
+    model = compiled.model_for(machine_of(case.unit, compiled.table))
     for code, value in case.observations.items():
         finding_model = model.findings.get(code)
         if finding_model is None or not (isinstance(value, str) and value in finding_model.rows):

@@ -180,7 +180,7 @@ def weigh(case: Case, seen: Mapping[str, Observation], compiled: CompiledTable) 
 
 def collect(case: Case, seen: Mapping[str, Observation], compiled: CompiledTable) -> Evidence:
     """The evidence of a case: what replaces what, what is discounted, and what counts first in each group."""
-    model = compiled.model_for(machine_of(case.unit))
+    model = compiled.model_for(machine_of(case.unit, compiled.table))
     weights = {
         code: model.findings[code].weight_of(row.outcomes, model.rivals)
         for code, row in seen.items()

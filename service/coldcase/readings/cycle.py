@@ -6,18 +6,29 @@ colder than its dew temperature, nor all liquid hotter than its bubble temperatu
 contradict each other.
 """
 
+import math
 from dataclasses import dataclass
 
-from coldcase.core.case import Pressure, Readings, Temperature, Unit
+from coldcase.core.case import Readings, Unit
+from coldcase.core.quantities import Pressure, Temperature
 from coldcase.readings.refrigerants import (
     TRANSCRITICAL,
     Compression,
+    Curve,
     Fluid,
     compression,
     fluid,
     known_designation,
 )
-from coldcase.readings.units import ICE_POINT, Ambient, ambient_of, is_gauge, kelvins, pascals
+from coldcase.readings.units import (
+    ICE_POINT,
+    Ambient,
+    ambient_of,
+    is_gauge,
+    kelvins,
+    pascals,
+    pascals_apart,
+)
 from coldcase.readings.worksheet import Worksheet, joined_notes
 
 # A service gauge and a clamp thermometer together err by about 1 K [judgement].
@@ -80,7 +91,7 @@ _PRESSURES = ("suction_pressure", "discharge_pressure", "liquid_pressure", "stan
 _TEMPERATURES = (
     "suction_temperature", "discharge_temperature", "liquid_temperature", "entering_medium_temperature",
     "sump_temperature",
-    "standing_temperature", "saturated_suction_temperature",
+    "standing_temperature", "saturated_suction_temperature", "condensing_temperature",
 )  # fmt: skip
 
 
@@ -100,9 +111,13 @@ def derive_cycle(readings: Readings, unit: Unit, worksheet: Worksheet) -> bool:
         if isinstance(value, Temperature)
     }
     _ambient(readings, ambient, worksheet)
-    if not pressures and not temperatures:
+    excess = readings.standing_pressure_excess
+    if excess is not None and not excess.is_pressure:
+        excess = None
+    if not pressures and not temperatures and excess is None:
         return False
-    refrigerant = _refrigerant(unit, worksheet) if pressures else None
+    needed = pressures or excess is not None or temperatures.keys() >= _SATURATED
+    refrigerant = _refrigerant(unit, worksheet) if needed else None
     circuit = Circuit(worksheet, refrigerant, pressures, temperatures)
     _suction(circuit)
     _discharge(circuit)
@@ -110,7 +125,12 @@ def derive_cycle(readings: Readings, unit: Unit, worksheet: Worksheet) -> bool:
     _liquid(circuit)
     _sump(circuit, unit)
     _standing(circuit)
+    if excess is not None:
+        _excess(circuit, pascals_apart(excess))
     return refrigerant is not None
+
+
+_SATURATED = {"saturated_suction_temperature", "condensing_temperature"}
 
 
 def _given(readings: Readings, names: tuple[str, ...]) -> list[tuple[str, object]]:
@@ -210,8 +230,12 @@ def _discharge(circuit: Circuit) -> None:
         _cooled_by_compression(circuit, reading)
     pressure = circuit.saturation("discharge_pressure")
     if pressure is None or circuit.refrigerant is None:
+        _condensing_as_sent(worksheet, circuit.temperatures)
         return
     dew = circuit.refrigerant.dew.temperature(pressure)
+    mean = (dew + circuit.refrigerant.bubble.temperature(pressure)) / 2
+    if "condensing_temperature" in circuit.temperatures:
+        worksheet.put("condensing_temperature", mean - ICE_POINT, "discharge_pressure")
     if reading is not None:
         names = ("discharge_temperature", "discharge_pressure")
         _vapour(
@@ -219,11 +243,28 @@ def _discharge(circuit: Circuit) -> None:
         )
     entering = circuit.temperatures.get("entering_medium_temperature")
     if entering is not None:
-        _condensing(worksheet, (dew + circuit.refrigerant.bubble.temperature(pressure)) / 2, entering)
+        how = "condensing temperature: mean of dew and bubble at discharge pressure [common practice]"
+        _condensing(worksheet, mean, entering, "discharge_pressure", how)
 
 
-def _condensing(worksheet: Worksheet, condensing: float, entering: float) -> None:
-    names = ("discharge_pressure", "entering_medium_temperature")
+def _condensing_as_sent(worksheet: Worksheet, temperatures: dict[str, float]) -> None:
+    """What a condensing temperature yields that was sent in place of the discharge pressure."""
+    condensing, name = temperatures.get("condensing_temperature"), "condensing_temperature"
+    if condensing is None:
+        return
+    reading, entering = (
+        temperatures.get("discharge_temperature"),
+        temperatures.get("entering_medium_temperature"),
+    )
+    if reading is not None:
+        names = ("discharge_temperature", name)
+        _vapour(worksheet, "discharge_superheat", reading - condensing, names, glide=0)
+    if entering is not None:
+        _condensing(worksheet, condensing, entering, name, "condensing temperature as sent")
+
+
+def _condensing(worksheet: Worksheet, condensing: float, entering: float, name: str, how: str) -> None:
+    names = (name, "entering_medium_temperature")
     if condensing - entering < -TOLERANCE:
         worksheet.doubt(
             names[::-1],
@@ -232,9 +273,7 @@ def _condensing(worksheet: Worksheet, condensing: float, entering: float) -> Non
         )
     held_up = entering < _COLD_MEDIUM and condensing < _HELD_UP
     cold = "not judged: in the cold the condensing pressure is held up on purpose" if held_up else None
-    note = joined_notes(
-        "condensing temperature: mean of dew and bubble at discharge pressure [common practice]", cold
-    )
+    note = joined_notes(how, cold)
     worksheet.put("condensing_over_entering", condensing - entering, *names, note=note, weighed=not held_up)
 
 
@@ -247,6 +286,8 @@ def _cooled_by_compression(circuit: Circuit, discharge: float) -> None:
 
 def _compression(circuit: Circuit) -> None:
     low, high = circuit.pressures.get("suction_pressure"), circuit.pressures.get("discharge_pressure")
+    if low is None and high is None:
+        _ratio_of_saturated(circuit)
     if low is None or high is None or low <= 0 or high <= 0:
         return
     names, ratio = ("discharge_pressure", "suction_pressure"), high / low
@@ -265,6 +306,37 @@ def _compression(circuit: Circuit) -> None:
     suction = circuit.temperatures.get("suction_temperature")
     if circuit.refrigerant is not None and suction is not None and ratio > 1 + _GAUGES:
         _isentropic(circuit, circuit.refrigerant, (low, suction), high)
+
+
+def _ratio_of_saturated(circuit: Circuit) -> None:
+    """The compression ratio where both pressures were noted as their saturation temperatures."""
+    evaporating = circuit.temperatures.get("saturated_suction_temperature")
+    condensing = circuit.temperatures.get("condensing_temperature")
+    if evaporating is None or condensing is None or circuit.refrigerant is None:
+        return
+    names = ("condensing_temperature", "saturated_suction_temperature")
+    if condensing < evaporating - TOLERANCE:
+        circuit.worksheet.doubt(names, "condensing temperature lies below saturated suction temperature")
+        return
+    low, high = (_dew_pressure(circuit.refrigerant, each) for each in (evaporating, condensing))
+    if low is not None and high is not None:
+        note = "of dew pressures at the saturation temperatures as sent"
+        circuit.worksheet.put("compression_ratio", max(high / low, 1.0), *names, note=note)
+
+
+def _dew_pressure(refrigerant: Fluid, kelvin: float) -> float | None:
+    """The pressure of a dew temperature; None outside the range."""
+    return _pressure_at(refrigerant.dew, kelvin, refrigerant)
+
+
+def _pressure_at(curve: Curve, kelvin: float, refrigerant: Fluid) -> float | None:
+    low, high = refrigerant.lowest_pressure, refrigerant.highest_pressure
+    if not curve.temperature(low) <= kelvin <= curve.temperature(high):
+        return None
+    while high / low > 1 + 1e-9:
+        middle = math.sqrt(low * high)
+        low, high = (low, middle) if curve.temperature(middle) > kelvin else (middle, high)
+    return low
 
 
 def _isentropic(circuit: Circuit, refrigerant: Fluid, suction: tuple[float, float], high: float) -> None:
@@ -405,3 +477,23 @@ def _standing(circuit: Circuit) -> None:
     worksheet.put(
         "standing_pressure_excess", excess if excess > 0 else min(0.0, dew - reading), *names, note=note
     )
+
+
+def _excess(circuit: Circuit, over: float) -> None:
+    """A standing pressure noted as so much over saturation, in Pa."""
+    worksheet, around = circuit.worksheet, circuit.temperatures.get("standing_temperature")
+    name, refrigerant = "standing_pressure_excess", circuit.refrigerant
+    saturation = None if around is None or refrigerant is None else _bubble_pressure(refrigerant, around)
+    if saturation is None or refrigerant is None or around is None:
+        why = "not judged: it becomes a temperature only with refrigerant and standing_temperature"
+        worksheet.put("standing_pressure_excess_kpa", over / 1e3, name, note=why, weighed=False)
+        return
+    worksheet.put("standing_pressure_excess_kpa", over / 1e3, name, note="judged in K", weighed=False)
+    if refrigerant.saturated(saturation + over):
+        note = "from a pressure over that of the bubble temperature"
+        excess = refrigerant.bubble.temperature(saturation + over) - around
+        worksheet.put(name, excess, name, "standing_temperature", note=note)
+
+
+def _bubble_pressure(refrigerant: Fluid, kelvin: float) -> float | None:
+    return _pressure_at(refrigerant.bubble, kelvin, refrigerant)

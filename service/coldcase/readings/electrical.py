@@ -5,6 +5,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from coldcase.core.case import Capacitor, Case, Insulation, Readings
+from coldcase.core.quantities import Range, lower_end
+from coldcase.readings.plant import lines_of
 from coldcase.readings.units import ICE_POINT, kelvins
 from coldcase.readings.worksheet import Worksheet, joined_notes, measured
 
@@ -81,15 +83,15 @@ def at_20c(ohm: float, celsius: float) -> float:
 def derive_electrical(case: Case, worksheet: Worksheet) -> None:
     """Writes every electrical quantity that the readings yield."""
     readings = case.readings
-    if readings.line_voltages_v is not None:
-        _voltages(case, readings.line_voltages_v, worksheet)
-    if readings.line_currents_a is not None:
-        _currents(case, readings.line_currents_a, worksheet)
+    if voltages := lines_of(readings.line_voltages_v):
+        _voltages(case, voltages, worksheet)
+    if currents := lines_of(readings.line_currents_a):
+        _currents(case, currents, worksheet)
     if readings.start_voltage_v is not None:
         _to_rating(
             worksheet,
             "start_voltage_to_rating",
-            readings.start_voltage_v,
+            lower_end(readings.start_voltage_v),
             case.unit.rated_voltage_v,
             "start_voltage_v",
         )
@@ -104,13 +106,16 @@ def _parts(readings: Readings, worksheet: Worksheet) -> None:
     if readings.capacitor is not None:
         _capacitor(readings.capacitor, worksheet)
     if readings.shaft_voltage_v is not None:
-        worksheet.put("shaft_voltage", readings.shaft_voltage_v, "shaft_voltage_v")
+        worksheet.put("shaft_voltage", lower_end(readings.shaft_voltage_v), "shaft_voltage_v")
 
 
 def _capacitor(capacitor: Capacitor, worksheet: Worksheet) -> None:
     if capacitor.measured_uf is None or capacitor.rated_uf is None:
         missing = "measured_uf" if capacitor.measured_uf is None else "rated_uf"
         worksheet.notes.append(f"capacitor_to_rating not derived: {missing} of the capacitor is not stated")
+        if capacitor.measured_uf is not None:
+            note = "not judged: rated_uf of the capacitor is not stated"
+            worksheet.put("capacitance", capacitor.measured_uf, "capacitor", note=note, weighed=False)
         return
     quantity = "run_capacitor_to_rating" if capacitor.kind == "run" else "capacitor_to_rating"
     worksheet.put(quantity, capacitor.measured_uf / capacitor.rated_uf, "capacitor")
@@ -195,6 +200,8 @@ def _windings(case: Case, ohms: list[float], worksheet: Worksheet) -> None:
         )
     elif max(ohms) < _NOTHING:
         worksheet.doubt([name], f"{name} are all zero: leads shorted or meter not reading")
+    elif len(ohms) < 3:
+        _some_windings(case, ohms, worksheet)
     elif case.unit.motor == "single_phase":
         _identity(worksheet, ohms)
     else:
@@ -203,9 +210,27 @@ def _windings(case: Case, ohms: list[float], worksheet: Worksheet) -> None:
         _to_plate(case, sum(ohms) / len(ohms), worksheet)
 
 
+def _some_windings(case: Case, ohms: list[float], worksheet: Worksheet) -> None:
+    """One or two of three: what they say whatever the third is."""
+    name = "winding_resistances_ohm"
+    if case.unit.motor == "single_phase":
+        worksheet.notes.append(
+            f"{name}: common-start, common-run and start-run prove each other; {len(ohms)} of three do not"
+        )
+        return
+    if len(ohms) == 2:
+        # A third in the middle of the two makes the unbalance least.
+        note = "of two windings: with the third it is this or more"
+        worksheet.put("winding_unbalance", unbalance(ohms), name, note=note, bound=">")
+    else:
+        worksheet.notes.append(f"{name}: one value gives no unbalance; three windings have three")
+    _to_plate(case, sum(ohms) / len(ohms), worksheet)
+
+
 def _to_plate(case: Case, mean: float, worksheet: Worksheet) -> None:
     """Turns shorted alike in all phases show in no unbalance, only against the maker's figure at 20 degC."""
-    plate, temperature = case.readings.plate_resistance_ohm, case.readings.winding_temperature
+    sent, temperature = case.readings.plate_resistance_ohm, case.readings.winding_temperature
+    plate = None if sent is None else lower_end(sent)
     if plate is None or "winding_temperature" in worksheet.doubtful:
         return
     if plate < _NOTHING:
@@ -242,11 +267,17 @@ def _insulation(case: Case, test: Insulation, worksheet: Worksheet) -> None:
     result = test.resistance_megohm if test.resistance_megohm is not None else test.one_minute_megohm
     if result is not None:
         _resistance(case, test, result, worksheet)
+    if test.phase_to_phase_megohm is not None:
+        megohm, bound = measured(test.phase_to_phase_megohm)
+        note = "not judged here: by itself it says that the phases are apart"
+        worksheet.put(
+            "insulation_phase_to_phase", megohm, "insulation", note=note, bound=bound, weighed=False
+        )
     if test.one_minute_megohm is not None and test.ten_minute_megohm is not None:
         _polarization(test.one_minute_megohm, test.ten_minute_megohm, worksheet)
 
 
-def _resistance(case: Case, test: Insulation, result: float | str, worksheet: Worksheet) -> None:
+def _resistance(case: Case, test: Insulation, result: float | str | Range, worksheet: Worksheet) -> None:
     megohm, bound = measured(result)
     temperature = test.winding_temperature or case.readings.winding_temperature
     celsius = None if temperature is None else kelvins(temperature) - ICE_POINT

@@ -7,20 +7,26 @@ from dataclasses import dataclass, field
 import msgspec
 
 from coldcase.core.answer import DerivedValue, Source
-from coldcase.core.case import Case, OilResults, Pressure, Readings, Temperature, TemperatureDifference
+from coldcase.core.case import Case, OilResults, Readings
+from coldcase.core.quantities import Pressure, Range, SaturationExcess, Temperature, TemperatureDifference
 from coldcase.core.rule_table import RuleTable
-from coldcase.readings import charges, cycle, electrical, laboratory
+from coldcase.readings import charges, cycle, electrical, laboratory, plant
 from coldcase.readings.implausible import doubt_implausible
 from coldcase.readings.limits import JudgedQuantity, LimitJudge
+from coldcase.readings.ranges import at_ends, put_together
 from coldcase.readings.refrigerants import library
 from coldcase.readings.units import ICE_POINT, kelvins, kelvins_apart, pascals
 from coldcase.readings.worksheet import QUANTITY_UNITS, DerivedQuantity, DetectionLimit, Worksheet, measured
 
+# Readings that are a quantity as they are.
+_RAW = {
+    "discharge_temperature", "starts_per_hour", "run_hours", "starts_in_night", "days_in_service",
+    "days_idle_before", "net_oil_pressure", "oil_temperature", "drier_pressure_drop",
+    "drier_temperature_drop", "suction_filter_pressure_drop",
+}  # fmt: skip
 # Quantities that may be sent under their own name: all that a raw reading of another name yields.
 _SENT_AS_SUCH = tuple(
-    name
-    for name in Readings.__struct_fields__
-    if name in QUANTITY_UNITS and name not in {"discharge_temperature", "starts_per_hour", "run_hours"}
+    name for name in Readings.__struct_fields__ if name in QUANTITY_UNITS and name not in _RAW
 )
 # A quantity sent and the one worked out agree within this: absolute by unit, else relative [judgement].
 _AGREE = {"K": 2.0, "degC": 2.0, "%": 0.5, "kPa": 3.0}
@@ -48,14 +54,16 @@ def derive(case: Case, table: RuleTable) -> Derivation:
     """
     metered, tested = case.readings != Readings(), case.oil_results != OilResults()
     result = Derivation()
-    if not metered and not tested:
+    if not metered and not tested and not _installed_and_failed(case):
         return result
     judge = LimitJudge(case, table)
     properties = False
-    if metered:
-        worksheet = Worksheet()
-        properties = _metered(case, worksheet)
-        _weigh(worksheet, judge, "reading", result)
+    if metered or _installed_and_failed(case):
+        worksheets = []
+        for at_one_end in at_ends(case):
+            worksheets.append(Worksheet())
+            properties = _metered(at_one_end, worksheets[-1]) or properties
+        _weigh(put_together(worksheets), judge, "reading", result)
     if tested:
         worksheet = Worksheet()
         laboratory.derive_oil_results(case, worksheet)
@@ -67,11 +75,17 @@ def derive(case: Case, table: RuleTable) -> Derivation:
     )
 
 
+def _installed_and_failed(case: Case) -> bool:
+    """Whether the dates say how long the machine had been in service."""
+    return case.unit.installed_at is not None and case.job.failed_at is not None
+
+
 def _metered(case: Case, worksheet: Worksheet) -> bool:
     doubt_implausible(case.readings, worksheet)
     properties = cycle.derive_cycle(case.readings, case.unit, worksheet)
     electrical.derive_electrical(case, worksheet)
     charges.derive_charges(case, worksheet)
+    plant.derive_plant(case, worksheet)
     _take_sent(case.readings, worksheet)
     return properties
 
@@ -107,10 +121,15 @@ def _beside_observation(judged: JudgedQuantity, judge: LimitJudge, notes: list[s
     if not seen.intersection(judged.outcomes):
         said, saw = " or ".join(judged.outcomes), " or ".join(sorted(seen))
         notes.append(
-            f"{value.finding}: observed {saw}, but {value.quantity} {value.value} {value.unit} says "
+            f"{value.finding}: observed {saw}, but {value.quantity} {_shown(value)} says "
             f"{said}; the observation stands"
         )
     return msgspec.structs.replace(value, superseded=True)
+
+
+def _shown(value: DerivedValue) -> str:
+    upper = "" if value.to is None else f" to {value.to}"
+    return f"{value.value}{upper} {value.unit}"
 
 
 def _take_sent(readings: Readings, worksheet: Worksheet) -> None:
@@ -119,7 +138,7 @@ def _take_sent(readings: Readings, worksheet: Worksheet) -> None:
     """
     for name in _SENT_AS_SUCH:
         sent = getattr(readings, name)
-        if sent is None:
+        if sent is None or (isinstance(sent, SaturationExcess) and sent.is_pressure):
             continue
         value, bound = _in_unit(sent)
         own = worksheet.values.get(name)
@@ -161,12 +180,12 @@ def _below_saturation(name: str, value: float, worksheet: Worksheet) -> None:
 
 
 def _in_unit(
-    sent: Temperature | TemperatureDifference | Pressure | float | str,
+    sent: Temperature | TemperatureDifference | SaturationExcess | Pressure | Range | float | str,
 ) -> tuple[float, DetectionLimit | None]:
     match sent:
         case Temperature():
             return kelvins(sent) - ICE_POINT, None
-        case TemperatureDifference():
+        case TemperatureDifference() | SaturationExcess():
             return kelvins_apart(sent), None
         case Pressure():
             return pascals(sent, 0.0) / 1e3, None

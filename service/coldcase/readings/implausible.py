@@ -4,7 +4,8 @@ themselves.
 
 from collections.abc import Iterator
 
-from coldcase.core.case import Pressure, Readings, Temperature
+from coldcase.core.case import Readings
+from coldcase.core.quantities import Pressure, Temperature
 from coldcase.readings.units import ambient_of, kelvins, pascals, temperature_in
 from coldcase.readings.worksheet import Worksheet
 
@@ -19,6 +20,7 @@ _HIGHEST = {
 }
 _DERIVED = {
     "saturated_suction_temperature",
+    "condensing_temperature",
     "isentropic_discharge_temperature",
     "barometric_pressure",
     "ambient_pressure",
@@ -39,8 +41,8 @@ def _outside(readings: Readings) -> Iterator[tuple[str, str, str]]:
             continue
         if isinstance(value, Temperature) and not _TEMPERATURE[0] <= kelvins(value) <= _TEMPERATURE[1]:
             low, high = (temperature_in(end, value.unit) for end in _TEMPERATURE)
-            yield name, f"{value.value:g} {value.unit}", f"{low:.0f} to {high:.0f} {value.unit}"
+            yield name, f"{value.figure:g} {value.unit}", f"{low:.0f} to {high:.0f} {value.unit}"
         elif isinstance(value, Pressure) and pascals(value, ambient) > _HIGHEST_PRESSURE:
-            yield name, f"{value.value:g} {value.unit}", f"up to {_HIGHEST_PRESSURE / 1e6:g} MPa"
+            yield name, f"{value.figure:g} {value.unit}", f"up to {_HIGHEST_PRESSURE / 1e6:g} MPa"
         elif name in _HIGHEST and max(value if isinstance(value, list) else [value]) > _HIGHEST[name]:
             yield name, f"{value}", f"up to {_HIGHEST[name]:g}"

@@ -3,7 +3,10 @@
 import re
 from collections.abc import Iterator
 
-from coldcase.core.case import Case, OilResults, Pressure, Readings, Temperature
+import msgspec
+
+from coldcase.core.case import Case, OilResults, Readings
+from coldcase.core.quantities import Pressure, Temperature
 from coldcase.errors import Flaw
 from coldcase.readings.iso4406 import parse_code
 from coldcase.readings.units import (
@@ -35,7 +38,7 @@ def impossible_values(case: Case) -> list[Flaw]:
     return [
         Flaw(pointer, detail)
         for part in (
-            _temperatures(case.readings),
+            _temperatures(case),
             _pressures(case.readings),
             _air(case.readings),
             _oil(case.oil_results),
@@ -44,23 +47,26 @@ def impossible_values(case: Case) -> list[Flaw]:
     ]
 
 
-def _temperatures(readings: Readings) -> Iterator[tuple[str, str]]:
-    places = [(name, getattr(readings, name)) for name in readings.__struct_fields__]
+def _temperatures(case: Case) -> Iterator[tuple[str, str]]:
+    readings = case.readings
+    places = [(f"readings/{name}", getattr(readings, name)) for name in readings.__struct_fields__]
     if readings.insulation is not None:
-        places.append(("insulation/winding_temperature", readings.insulation.winding_temperature))
+        places.append(("readings/insulation/winding_temperature", readings.insulation.winding_temperature))
+    places.append(("oil_results/viscosity_temperature", case.oil_results.viscosity_temperature))
     for place, value in places:
+        # Of a range the lower end, `figure`, is the first to be impossible.
         if isinstance(value, Temperature) and kelvins(value) <= 0:
             zero = temperature_in(0, value.unit)
             yield (
-                f"/readings/{place}",
-                f"{value.value:g} {value.unit} is not above absolute zero ({zero:g} {value.unit})",
+                f"/{place}",
+                f"{value.figure:g} {value.unit} is not above absolute zero ({zero:g} {value.unit})",
             )
 
 
 def _pressures(readings: Readings) -> Iterator[tuple[str, str]]:
     ambient = ambient_of(readings)
     for name in readings.__struct_fields__:
-        value = getattr(readings, name)
+        value = _deepest(getattr(readings, name))
         if isinstance(value, Pressure) and name not in _AMBIENT and pascals(value, ambient.pascals) <= 0:
             vacuum = pressure_in(0, value.unit, ambient.pascals)
             origin = (
@@ -69,10 +75,18 @@ def _pressures(readings: Readings) -> Iterator[tuple[str, str]]:
             yield (
                 f"/readings/{name}",
                 (
-                    f"{value.value:g} {value.unit} is beyond a perfect vacuum ({vacuum:.4g} "
+                    f"{value.figure:g} {value.unit} is beyond a perfect vacuum ({vacuum:.4g} "
                     f"{value.unit}{origin})"
                 ),
             )
+
+
+def _deepest(value: object) -> object:
+    """The pressure itself; of a range the end that is nearer to a vacuum."""
+    if isinstance(value, Pressure) and value.is_range:
+        end = value.to if value.unit == "inHg_vac" else value.from_
+        return msgspec.structs.replace(value, value=end, from_=None, to=None)
+    return value
 
 
 def _air(readings: Readings) -> Iterator[tuple[str, str]]:
@@ -86,10 +100,8 @@ def _air(readings: Readings) -> Iterator[tuple[str, str]]:
                 f"an air pressure is absolute; {value.unit} counts from the air pressure itself",
             )
         elif not is_air_pressure(value):
-            yield (
-                f"/readings/{name}",
-                f"{value.value:g} {value.unit} is no air pressure ({AIR[0] / 1e3:g} to {AIR[1] / 1e3:g} kPa)",
-            )
+            air = f"{AIR[0] / 1e3:g} to {AIR[1] / 1e3:g} kPa"
+            yield f"/readings/{name}", f"{value.figure:g} {value.unit} is no air pressure ({air})"
 
 
 def _oil(results: OilResults) -> Iterator[tuple[str, str]]:

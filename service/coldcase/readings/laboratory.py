@@ -7,7 +7,8 @@ from dataclasses import replace
 from coldcase.core.case import Case, OilResults, outcomes_of
 from coldcase.readings.iso3448 import MIDPOINTS
 from coldcase.readings.iso4406 import parse_code
-from coldcase.readings.viscosity import USUAL_INDEX, viscosity_index
+from coldcase.readings.units import ICE_POINT, kelvins
+from coldcase.readings.viscosity import USUAL_INDEX, at_40c_from, viscosity_index
 from coldcase.readings.worksheet import DerivedQuantity, DetectionLimit, Worksheet, joined_notes, measured
 
 METALS = ("iron", "copper", "aluminium", "tin", "lead", "silicon", "zinc", "chromium")
@@ -32,6 +33,8 @@ _AS_SENT = (
     "refrigerant_in_oil_percent",
     "foreign_oil_percent",
 )
+# Farther than this from 40 degC the line is carried beyond what two points give [judgement].
+_NEAR_40C = 60.0
 Result = tuple[float, DetectionLimit | None, str | None]
 
 
@@ -44,8 +47,10 @@ def derive_oil_results(case: Case, worksheet: Worksheet) -> None:
         if (result := getattr(results, name)) is not None:
             value, bound = measured(result)
             worksheet.put(name, value, name, bound=bound)
+    _acid_rise(results, worksheet)
     _water(case, worksheet)
     _metals(worksheet)
+    _to_40c(results, worksheet)
     _viscosity(case, worksheet)
     _particles(results, worksheet)
 
@@ -144,6 +149,54 @@ def _metals(worksheet: Worksheet) -> None:
         )
 
 
+def _acid_rise(results: OilResults, worksheet: Worksheet) -> None:
+    """Additives make a fresh oil read acid; where its own value is known only the rise counts."""
+    acid = worksheet.values.get("acid_number_mg_koh_g")
+    if acid is None or results.fresh_acid_number_mg_koh_g is None:
+        return
+    fresh, fresh_bound = measured(results.fresh_acid_number_mg_koh_g)
+    if ">" in (acid.bound, fresh_bound):
+        worksheet.notes.append("acid_number_rise not derived: it needs figures, not lower bounds")
+        return
+    behind = "acid_number_mg_koh_g", "fresh_acid_number_mg_koh_g"
+    # A fresh oil below its detection limit may have none: then the rise is at most the value itself.
+    rise = max(0.0, acid.value - (0.0 if fresh_bound else fresh))
+    note = f"over {fresh:g} of the fresh oil"
+    worksheet.put("acid_number_rise", rise, *behind, bound=acid.bound, note=note)
+    worksheet.values["acid_number_mg_koh_g"] = replace(
+        acid, note=joined_notes(acid.note, "not judged: the rise over the fresh oil counts"), weighed=False
+    )
+
+
+def _to_40c(results: OilResults, worksheet: Worksheet) -> None:
+    """Writes the viscosity at 40 degC from those at two other temperatures, by ASTM D341."""
+    if results.viscosity_mm2_s is None:
+        return
+    name, other = "viscosity_mm2_s", worksheet.values.get("viscosity_100c_mm2_s")
+    if results.viscosity_temperature is None:
+        worksheet.notes.append(f"{name}: not derived to 40 degC, for viscosity_temperature is not stated")
+        return
+    kelvin, (value, bound) = kelvins(results.viscosity_temperature), measured(results.viscosity_mm2_s)
+    at_40 = worksheet.values.get("viscosity_40c_mm2_s")
+    if at_40 is not None:
+        return
+    if abs(kelvin - ICE_POINT - 40) < 0.05:
+        worksheet.put("viscosity_40c_mm2_s", value, name, bound=bound, note="as read at 40 degC")
+        return
+    if other is None or bound is not None or other.bound is not None:
+        worksheet.notes.append(
+            f"{name}: one viscosity gives no slope to go to 40 degC; send that at 100 degC as well"
+        )
+        return
+    found = at_40c_from((kelvin, value), (ICE_POINT + 100, other.value))
+    if found is None:
+        worksheet.notes.append(f"{name} and viscosity_100c_mm2_s give no line of an oil [ASTM D341]")
+        return
+    far = "far from 40 degC" if abs(kelvin - ICE_POINT - 40) > _NEAR_40C else None
+    note = joined_notes(f"from {kelvin - ICE_POINT:.1f} and 100 degC [ASTM D341]", far)
+    worksheet.put("viscosity_40c_mm2_s", found, name, "viscosity_100c_mm2_s", note=note)
+
+
 def _viscosity(case: Case, worksheet: Worksheet) -> None:
     cold, hot = worksheet.values.get("viscosity_40c_mm2_s"), worksheet.values.get("viscosity_100c_mm2_s")
     if (
@@ -163,6 +216,11 @@ def _viscosity(case: Case, worksheet: Worksheet) -> None:
         return
     if hot is not None:
         _index(case, cold, hot, worksheet)
+    fresh = case.oil_results.fresh_viscosity_40c_mm2_s
+    if fresh is not None:
+        names = (*cold.rests_on, "fresh_viscosity_40c_mm2_s")
+        of_what = f"over {fresh:g} mm2/s of the fresh oil"
+        worksheet.put("viscosity_to_fresh", cold.value / fresh, *names, note=of_what, bound=cold.bound)
     grade = case.unit.viscosity_grade
     if grade is None:
         worksheet.notes.append("viscosity_to_grade not derived: the unit's viscosity grade is not stated")
@@ -170,8 +228,12 @@ def _viscosity(case: Case, worksheet: Worksheet) -> None:
     middle = MIDPOINTS.get(grade, float(grade))
     odd = None if grade in MIDPOINTS else f"{grade} is no grade of ISO 3448; taken as the midpoint"
     thin = "a sample that was not degassed reads low" if cold.value < 0.9 * middle else None
-    note = joined_notes(f"midpoint of the grade {middle:g} mm2/s [ISO 3448]", odd, thin)
-    worksheet.put("viscosity_to_grade", cold.value / middle, *cold.rests_on, note=note, bound=cold.bound)
+    own = "not judged: the fresh oil's own value counts" if fresh is not None else None
+    note = joined_notes(f"midpoint of the grade {middle:g} mm2/s [ISO 3448]", odd, thin, own)
+    ratio = cold.value / middle
+    worksheet.put(
+        "viscosity_to_grade", ratio, *cold.rests_on, note=note, bound=cold.bound, weighed=fresh is None
+    )
 
 
 def _index(case: Case, cold: DerivedQuantity, hot: DerivedQuantity, worksheet: Worksheet) -> None:

@@ -37,7 +37,7 @@ class LimitJudge:
     def __init__(self, case: Case, table: RuleTable) -> None:
         self.case = case
         self.table = table
-        self.machine = machine_of(case.unit)
+        self.machine = machine_of(case.unit, table)
         self.observed = {
             code: frozenset(outcomes)
             for code, outcomes, _ in engine_observations(case.observations, table.findings)
@@ -64,7 +64,8 @@ class LimitJudge:
                 )
             ]
         if (reason := self._out_of_range(worked)) is not None:
-            named = f"{worked.quantity} {worked.printed()} {QUANTITY_UNITS[worked.quantity][0]} is {reason}"
+            unit = QUANTITY_UNITS[worked.quantity][0]
+            named = f"{worked.quantity} {worked.printed_whole()} {unit} is {reason}"
             return [
                 JudgedQuantity(
                     _entry(worked, finding, joined_notes(worked.note, f"{reason}: not weighed")),
@@ -99,7 +100,8 @@ class LimitJudge:
             return f"in {unit}, the rule table's limit in {row.unit}"
         if _credible(worked, row):
             return None
-        slip = ", a slipped decimal or a wrong unit?" if worked.value > row.highest else ""
+        highest = worked.value if worked.upper is None else worked.upper
+        slip = ", a slipped decimal or a wrong unit?" if highest > row.highest else ""
         return f"outside the credible range {row.lowest:g} to {row.highest:g} {row.unit}{slip}"
 
     def _fitting(self, quantity: str) -> Iterator[Limit]:
@@ -134,16 +136,23 @@ class LimitJudge:
 
 
 def _credible(worked: DerivedQuantity, row: Quantity) -> bool:
-    value = round(worked.value, _DIGITS)
+    low, high = _ends(worked)
     # A bound claims no figure; only the side that it leaves open has to reach into the range.
-    above = worked.bound == ">" or value >= row.lowest
-    return above and (worked.bound == "<" or value <= row.highest)
+    above = worked.bound == ">" or low >= row.lowest
+    return above and (worked.bound == "<" or high <= row.highest)
+
+
+def _ends(worked: DerivedQuantity) -> tuple[float, float]:
+    low = round(worked.value, _DIGITS)
+    return low, low if worked.upper is None else round(worked.upper, _DIGITS)
 
 
 def _bands(worked: DerivedQuantity, bands: list[Band]) -> tuple[tuple[str, ...], str | None]:
     """The outcomes of the bands that the value, or the interval of a detection limit, may lie in."""
     touched = _touched(worked, bands)
     outcomes = [band.outcome for band in touched if band.outcome is not None]
+    if worked.upper is not None and len(touched) > 1:
+        return (), "not judged: the range reaches across a limit"
     if worked.bound is None:
         return tuple(outcomes), None if outcomes else "says nothing by itself"
     if len(outcomes) == 1 and len(touched) == 1:
@@ -156,13 +165,13 @@ def _bands(worked: DerivedQuantity, bands: list[Band]) -> tuple[tuple[str, ...],
 
 
 def _touched(worked: DerivedQuantity, bands: list[Band]) -> list[Band]:
-    """The bands that the value lies in, or that the open interval of a bound reaches into."""
-    value = round(worked.value, _DIGITS)
+    """The bands that the value or range lies in, or that the open interval of a bound reaches into."""
+    low, high = _ends(worked)
     touched, start = [], float("-inf")
     # Past a last band that ends, values say nothing.
     for band in (*bands, Band()):
         end = float("inf") if band.below is None else band.below
-        below, above = start < value or (worked.bound is None and start == value), value < end
+        below, above = start < high or (worked.bound is None and start == high), low < end
         if start < end and (below or worked.bound == ">") and (above or worked.bound == "<"):
             touched.append(band)
         start = end
@@ -197,5 +206,10 @@ def _judged(
 def _entry(worked: DerivedQuantity, finding: str | None, note: str | None) -> DerivedValue:
     unit = QUANTITY_UNITS[worked.quantity][0]
     return DerivedValue(
-        quantity=worked.quantity, value=worked.printed(), unit=unit, finding=finding, note=note
+        quantity=worked.quantity,
+        value=worked.printed(),
+        to=worked.printed_upper(),
+        unit=unit,
+        finding=finding,
+        note=note,
     )

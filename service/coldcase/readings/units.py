@@ -7,7 +7,16 @@ gravity).
 
 from dataclasses import dataclass
 
-from coldcase.core.case import Amount, Mass, Pressure, Readings, Temperature, TemperatureDifference
+from coldcase.core.case import Readings
+from coldcase.core.quantities import (
+    Amount,
+    Mass,
+    Pressure,
+    PressureDifference,
+    SaturationExcess,
+    Temperature,
+    TemperatureDifference,
+)
 
 ATMOSPHERE = 101_325.0
 # Lowest air pressure that people work in and highest ever measured, with a margin, in Pa [judgement].
@@ -24,6 +33,7 @@ _PASCALS = {
     "kPag": 1e3, "kPaa": 1e3, "MPag": 1e6, "MPaa": 1e6, "barg": 1e5, "bara": 1e5, "psig": _PSI, "psia": _PSI,
     "inHg_vac": -_INCH_OF_MERCURY,
 }  # fmt: skip
+_PASCALS_APART = {"kPa": 1e3, "bar": 1e5, "mbar": 1e2, "psi": _PSI}
 _LITRES = {"L": 1.0, "mL": 1e-3, "floz_us": 0.029_573_529_562_5}
 _KILOGRAMS = {"kg": 1.0, "g": 1e-3, "lb": 0.453_592_37, "oz": 0.453_592_37 / 16}
 
@@ -43,7 +53,7 @@ def is_gauge(pressure: Pressure) -> bool:
 
 def pascals(pressure: Pressure, ambient: float) -> float:
     """Absolute pressure in Pa; `ambient` is the air pressure in Pa. Not above zero for what cannot be."""
-    return pressure.value * _PASCALS[pressure.unit] + (ambient if is_gauge(pressure) else 0.0)
+    return pressure.figure * _PASCALS[pressure.unit] + (ambient if is_gauge(pressure) else 0.0)
 
 
 def pressure_in(absolute: float, unit: str, ambient: float) -> float:
@@ -55,11 +65,11 @@ def kelvins(temperature: Temperature) -> float:
     """Thermodynamic temperature in K."""
     match temperature.unit:
         case "K":
-            return temperature.value
+            return temperature.figure
         case "degC":
-            return temperature.value + ICE_POINT
+            return temperature.figure + ICE_POINT
         case "degF":
-            return (temperature.value + 459.67) * RANKINE
+            return (temperature.figure + 459.67) * RANKINE
 
 
 def temperature_in(kelvin: float, unit: str) -> float:
@@ -69,9 +79,14 @@ def temperature_in(kelvin: float, unit: str) -> float:
     return kelvin - ICE_POINT if unit == "degC" else kelvin
 
 
-def kelvins_apart(difference: TemperatureDifference) -> float:
+def pascals_apart(difference: PressureDifference | SaturationExcess) -> float:
+    """A pressure difference in Pa. Raises KeyError for a temperature difference."""
+    return difference.figure * _PASCALS_APART[difference.unit]
+
+
+def kelvins_apart(difference: TemperatureDifference | SaturationExcess) -> float:
     """A temperature difference in K."""
-    return difference.value * (RANKINE if difference.unit == "degF_diff" else 1.0)
+    return difference.figure * (RANKINE if difference.unit == "degF_diff" else 1.0)
 
 
 def is_volume(amount: Amount) -> bool:
@@ -81,12 +96,12 @@ def is_volume(amount: Amount) -> bool:
 
 def litres(amount: Amount) -> float:
     """An amount given by volume, in L."""
-    return amount.value * _LITRES[amount.unit]
+    return amount.figure * _LITRES[amount.unit]
 
 
 def kilograms(amount: Amount | Mass) -> float:
     """An amount given by mass, in kg."""
-    return amount.value * _KILOGRAMS[amount.unit]
+    return amount.figure * _KILOGRAMS[amount.unit]
 
 
 def standard_atmosphere(altitude_m: float) -> float:

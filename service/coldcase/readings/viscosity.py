@@ -1,4 +1,4 @@
-"""The viscosity index of an oil, by ASTM D2270."""
+"""Viscosity and temperature: the index of an oil by ASTM D2270, and its viscosity at 40 degC by ASTM D341."""
 
 import math
 
@@ -46,3 +46,31 @@ def viscosity_index(at_40: float, at_100: float) -> float | None:
         return 100 * (low - at_40) / (low - high)
     power = (math.log10(high) - math.log10(at_40)) / math.log10(at_100)
     return (10**power - 1) / 0.00715 + 100
+
+
+# Kinematic viscosities in mm2/s between which ASTM D341 holds.
+D341_RANGE = (0.21, 2e7)
+_FORTY = 313.15
+
+
+def at_40c_from(first: tuple[float, float], second: tuple[float, float]) -> float | None:
+    """Kinematic viscosity in mm2/s at 40 degC from two pairs of temperature in K and viscosity in mm2/s.
+
+    ASTM D341: log log Z falls in a straight line over log T. None where the two give no line of an oil:
+    temperatures alike, viscosity that does not fall, or one outside the range of the equation.
+    """
+    (cold, thick), (hot, thin) = sorted((first, second))
+    if hot - cold < 5 or thin >= thick or not (D341_RANGE[0] <= thin and thick <= D341_RANGE[1]):
+        return None
+    upper, lower = (math.log10(math.log10(_z(each))) for each in (thick, thin))
+    slope = (upper - lower) / (math.log10(hot) - math.log10(cold))
+    exponent = 10 ** (upper - slope * (math.log10(_FORTY) - math.log10(cold)))
+    if exponent > math.log10(D341_RANGE[1]):
+        return None
+    rest = 10**exponent - 0.7
+    viscosity = rest - math.exp(-0.7487 - 3.295 * rest + 0.6119 * rest**2 - 0.3193 * rest**3)
+    return viscosity if D341_RANGE[0] <= viscosity <= D341_RANGE[1] else None
+
+
+def _z(viscosity: float) -> float:
+    return viscosity + 0.7 + math.exp(-1.47 - 1.84 * viscosity - 0.51 * viscosity**2)
