@@ -162,6 +162,8 @@ def _unusual(voices: Mapping[str, Voice], seen: Seen, unit: Unit, scores: Weight
     leader = min(
         (code for code in scores if code != UNLISTED), key=lambda code: (-scores[code], code == NO_FAULT)
     )
+    if leader == NO_FAULT:
+        return 0.0
     total = 0.0
     for code, names in seen.items():
         finding, voice = table.findings[code], voices[code]

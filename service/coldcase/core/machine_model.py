@@ -202,6 +202,9 @@ def machine_model(table: RuleTable, machine: MachineKind) -> MachineModel:
         _pattern(row.per_hundred, row.background, causes, mistaken) for row in table.patterns.values()
     ]
     weights = np.concatenate([*blocks, *patterns, np.zeros((1, len(causes)), dtype=np.int64)])
+    unlike = np.concatenate([*surprises, np.zeros_like(weights[height:])])
+    # A sound machine shows nothing of its own: what age and use have left on it is not unlike it.
+    unlike[:, [place for place, code in enumerate(causes) if code == NO_FAULT]] = 0
     return MachineModel(
         causes=causes,
         rivals=len(rivals),
@@ -209,7 +212,7 @@ def machine_model(table: RuleTable, machine: MachineKind) -> MachineModel:
         findings=finding_models,
         patterns={code: height + place for place, code in enumerate(table.patterns)},
         weights=weights,
-        surprises=np.concatenate([*surprises, np.zeros_like(weights[height:])]),
+        surprises=unlike,
         matrix=_finding_matrix(table, finding_models, weights[:height]),
     )
 
