@@ -29,6 +29,7 @@ from coldcase.core.labels import LABEL, LABEL_SAYS
 from coldcase.core.machine_model import MachineKind
 from coldcase.core.quantities import Measurement, Range
 from coldcase.core.refrigerant_names import designation_of, is_respelled
+from coldcase.core.renaming import renamed
 from coldcase.core.rule_table import ALL_EFFORTS, Effort
 from coldcase.core.suggesting import nearest
 from coldcase.core.unknown_words import escaped, exhibit_words, unknown_words, word_flaws
@@ -82,7 +83,7 @@ def parse_case(
         raise BadCase(tuple(_flaws(raw, compiled))) from None
     case = trimmed(case)
     words = list(unknown_words(case, compiled))
-    case, notes = _renamed(case, compiled)
+    case, notes = renamed(case, compiled)
     case = _spelled(case, compiled, notes)
     flaws = [
         *time_flaws(case),
@@ -93,22 +94,6 @@ def parse_case(
     if flaws:
         raise BadCase(tuple(flaws))
     return ParsedCase(case, tuple(notes), raw, raw)
-
-
-def _renamed(case: Case, compiled: CompiledTable) -> tuple[Case, list[str]]:
-    """Codes of earlier tables replaced by those that took their place."""
-    if not compiled.retired:
-        return case, []
-    notes: list[str] = []
-    observations: dict[str, Any] = {}
-    for code, outcome in case.observations.items():
-        new = _current_finding(code, compiled, notes)
-        # Where both codes were sent, the one of this table stands.
-        if new is not None and (new == code or new not in case.observations):
-            current = _current_outcomes(new, outcome, compiled, notes)
-            if current is not None:
-                observations.setdefault(new, current)
-    return msgspec.structs.replace(case, observations=observations), notes
 
 
 UNKNOWN_REFRIGERANT = (
@@ -131,57 +116,6 @@ def _spelled(case: Case, compiled: CompiledTable, notes: list[str]) -> Case:
     if is_respelled(sent, designation):
         notes.append(f"/unit/refrigerant: '{sent}' is read as {designation}.")
     return msgspec.structs.replace(case, unit=msgspec.structs.replace(case.unit, refrigerant=designation))
-
-
-def _current_outcomes(
-    finding: str, outcome: Outcomes, compiled: CompiledTable, notes: list[str]
-) -> Outcomes | None:
-    """The outcome or outcomes under this table; None where one is gone, for then "one of these" may have
-    meant that one. Of signs that were seen or are not there each stands for itself.
-    """
-    if isinstance(outcome, ObservationDetail):
-        return _current_detail(finding, outcome, compiled, notes)
-    if isinstance(outcome, str):
-        return _current_outcome(finding, outcome, compiled, notes)
-    current = [_current_outcome(finding, value, compiled, notes) for value in outcome]
-    known = [value for value in current if value is not None]
-    if len(known) < len(current):
-        return None
-    merged = known != outcome and len(set(outcome)) == len(outcome)
-    return list(dict.fromkeys(known)) if merged else known
-
-
-def _current_detail(
-    finding: str, detail: ObservationDetail, compiled: CompiledTable, notes: list[str]
-) -> ObservationDetail | None:
-    outcome = None if detail.outcome is None else _current_outcomes(finding, detail.outcome, compiled, notes)
-    signs: list[list[str] | None] = []
-    for sent in (detail.seen, detail.not_seen):
-        current = [_current_outcome(finding, sign, compiled, notes) for sign in sent or ()]
-        signs.append([sign for sign in current if sign is not None] or None)
-    if outcome is None and signs == [None, None]:
-        return None
-    return msgspec.structs.replace(detail, outcome=outcome, seen=signs[0], not_seen=signs[1])
-
-
-def _current_finding(code: str, compiled: CompiledTable, notes: list[str]) -> str | None:
-    row = compiled.retired.get(("finding", None, code))
-    if row is None:
-        return code
-    notes.append(_retirement(f"/observations/{code}", code, row.renamed_to))
-    return row.renamed_to
-
-
-def _current_outcome(finding: str, outcome: str, compiled: CompiledTable, notes: list[str]) -> str | None:
-    row = compiled.retired.get(("outcome", finding, outcome))
-    if row is None:
-        return outcome
-    notes.append(_retirement(f"/observations/{finding}", outcome, row.renamed_to))
-    return row.renamed_to
-
-
-def _retirement(place: str, old: str, new: str | None) -> str:
-    return f"{place}: '{old}' is retired; " + (f"read as '{new}'." if new else "it is no longer weighed.")
 
 
 def _flaws(raw: Any, compiled: CompiledTable) -> Iterator[Flaw]:
