@@ -232,6 +232,7 @@ NUMBERS: list[Place] = [
     ("unit", "viscosity_grade"),
     ("unit", "oil_charge", "value"),
     ("readings", "suction_pressure", "value"),
+    ("readings", "line_voltages_v"),
     *(("readings", "line_voltages_v", index) for index in range(3)),
     ("readings", "insulation", "resistance_megohm"),
     ("oil_results", "water_mg_kg"),

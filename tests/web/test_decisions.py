@@ -214,6 +214,18 @@ async def test_the_report_shows_how_a_finding_is_known_and_who_says_otherwise(cl
     assert {row["finding"]: row["kept"] for row in answer["discounted"]}["drier_signs"] == 0.6
 
 
+async def test_labels_and_ranges_are_shown_in_the_report(clerk, case):
+    case["unit"] |= {"make": "Tern", "model": "TH-9", "serial": "0042"}
+    case["job"] |= {"site": "Tern Haven", "note": "rain all night", "failed_at": "2026-03-01T04:00:00Z"}
+    case["readings"] = {"suction_superheat": {"from": 1, "to": 2.5, "unit": "K"}}
+    answer = (await clerk.post("/v1/classifications", json=case)).json()
+    report = await clerk.get(f"/v1/decisions/{answer['id']}", headers={"Accept": "text/html"})
+    for words in ("Tern", "TH-9", "0042", "Tern Haven", "rain all night", "2026-03-01T04:00", "1.0 to 2.5 K"):
+        assert words in report.text
+    (derived,) = (row for row in answer["derived"] if row["quantity"] == "suction_superheat")
+    assert (derived["value"], derived["to"], derived["outcome"]) == (1.0, 2.5, "low")
+
+
 async def test_the_report_of_a_case_without_a_named_cause_shows_where_it_leads(clerk, case):
     case["observations"] = {"filter_drier": "wet"}
     answer = (await clerk.post("/v1/classifications", json=case)).json()

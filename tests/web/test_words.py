@@ -104,8 +104,8 @@ async def test_frequencies_as_csv_are_the_table_s_own(caller):
     burn = starter_table().findings["winding_burn"]
     assert two_burnt == {
         "": burn.per_hundred["single_phasing"][2],
-        "three_phase inverter star": burn.on_machines[0].per_hundred["single_phasing"][2],
-        "three_phase inverter delta": burn.on_machines[1].per_hundred["single_phasing"][2],
+        "three_phase inverter permanent_magnet star": burn.on_machines[0].per_hundred["single_phasing"][2],
+        "three_phase inverter permanent_magnet delta": burn.on_machines[1].per_hundred["single_phasing"][2],
         "three_phase star_delta_start": burn.on_machines[2].per_hundred["single_phasing"][2],
     }
     plating = starter_table().findings["copper_plating"]

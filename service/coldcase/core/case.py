@@ -29,8 +29,8 @@ Motor = Literal["three_phase", "single_phase", "inverter", "permanent_magnet", "
 WindingConnection = Literal["star", "delta", "part_winding", "star_delta_start", "single_phase", "unknown"]
 Hermeticity = Literal["hermetic", "semi_hermetic"]
 Lubricant = Literal["POE", "PVE", "PAG", "PAO", "AB", "mineral", "unknown"]
-Condenser = Literal["air", "water", "evaporative", "air_cooled", "water_cooled"]
-"""`air_cooled` and `water_cooled` are older spellings of `air` and `water`."""
+Condenser = Literal["air", "water", "evaporative"]
+CondenserAsOnceSpelled = Literal["air_cooled", "water_cooled"]
 Known = Literal["seen", "measured", "told", "assumed"]
 """How a finding is known; what is not said is taken as seen."""
 Application = Literal[
@@ -87,7 +87,7 @@ class Unit(_Part, frozen=True, kw_only=True):
     lubricant: Lubricant | None = None
     viscosity_grade: Annotated[int, Meta(ge=1, le=5000)] | None = None
     application: Application | None = None
-    condenser: Condenser | None = None
+    condenser: Condenser | CondenserAsOnceSpelled | None = None
     oil_charge: Amount | None = None
     refrigerant_charge: Mass | None = None
     rated_voltage_v: Annotated[float, Meta(gt=0, le=100_000)] | None = None
