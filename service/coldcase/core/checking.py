@@ -8,7 +8,7 @@ import msgspec
 from coldcase.core.case import Opening, Unit
 from coldcase.core.conditions import findings_in, necessary, parts
 from coldcase.core.fixed_point import TEN_THOUSAND
-from coldcase.core.machine_model import hundredths
+from coldcase.core.frequencies import hundredths
 from coldcase.core.rule_table import (
     COMPRESSOR_TYPES,
     CONNECTIONS,

@@ -22,6 +22,7 @@ from coldcase.core.conditions import (
 from coldcase.core.fixed_point import (
     millionths,
 )
+from coldcase.core.frequencies import Frequencies
 from coldcase.core.machine_model import MachineKind, MachineModel, OutcomeWeight, decay_steps, machine_model
 from coldcase.core.rule_table import (
     COMPRESSOR_TYPES,
@@ -80,6 +81,7 @@ class CompiledTable:
 
     table: RuleTable
     apart: RuleTable
+    frequencies: Frequencies
     version: int | None
     digest: str
     group_decay: dict[str, tuple[int, ...]]
@@ -113,7 +115,7 @@ class CompiledTable:
         """The model for a kind of machine (motor, connection, compressor type; None where not known)."""
         model = self._models.get(machine)
         if model is None:
-            model = self._models[machine] = machine_model(self.apart, machine)
+            model = self._models[machine] = machine_model(self.apart, machine, self.frequencies)
         return model
 
     def asked_otherwise(self, observed: Container[str]) -> set[str]:
@@ -154,6 +156,7 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Comp
     return CompiledTable(
         table=published,
         apart=table,
+        frequencies=Frequencies(table),
         version=version,
         digest=digest,
         group_decay={code: decay_steps(group.rho) for code, group in table.groups.items()},

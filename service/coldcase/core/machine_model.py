@@ -19,13 +19,11 @@ from coldcase.core.fixed_point import (
     BAN,
     DECIBAN,
     MILLION,
-    TEN_THOUSAND,
     Ints,
-    fine_logs,
-    from_fine,
     log10,
     millionths,
 )
+from coldcase.core.frequencies import Block, Frequencies, pattern_weights, weights_of
 from coldcase.core.rule_table import NO_FAULT, UNLISTED, Finding, RuleTable
 from coldcase.core.signs import whole
 
@@ -96,7 +94,7 @@ class FindingModel:
     def _joint_weight(self, outcomes: tuple[str, ...], rivals: int) -> OutcomeWeight:
         together = self.frequencies[self._places(outcomes)].sum(axis=0)
         totals = self.frequencies.sum(axis=0)
-        joint = np.asarray(_weights(together[None, :], totals, self.mistaken)[0])
+        joint = np.asarray(weights_of(together[None, :], totals, self.mistaken)[0])
         each = [self.weights[outcome] for outcome in outcomes]
         shows = {weight.shows for weight in each}
         return msgspec.structs.replace(
@@ -175,36 +173,30 @@ def decay_steps(rho: float) -> tuple[int, ...]:
     return (MILLION, *(int((step**place * MILLION).to_integral_value()) for place in range(1, 24)))
 
 
-def machine_model(table: RuleTable, machine: MachineKind) -> MachineModel:
+def machine_model(table: RuleTable, machine: MachineKind, frequencies: Frequencies) -> MachineModel:
     """All that a table says of one kind of machine (motor, connection, compressor type; None: unknown)."""
     possible = [code for code, cause in sorted(table.causes.items()) if passes_gate(cause.gate, *machine)]
     rivals = [code for code in possible if code != NO_FAULT]
     causes = (*rivals, *([NO_FAULT] if NO_FAULT in possible else []), UNLISTED)
+    columns = [frequencies.places[code] for code in causes]
     groups = {code: number for number, code in enumerate(table.groups)}
-    finding_models: dict[str, FindingModel] = {}
-    blocks: list[Ints] = []
-    surprises: list[Ints] = []
-    height = 0
     mistaken = millionths(table.mistaken)
+    finding_models: dict[str, FindingModel] = {}
+    blocks: list[Block] = []
+    height = 0
     for code, row in table.findings.items():
         outcomes = [i for i, outcome in enumerate(row.outcomes) if passes_gate(outcome.gate, *machine)]
         if passes_gate(row.gate, *machine) and len(outcomes) > 1:
             at = _MatrixPlace(row=height, finding=len(finding_models), group=groups[row.group])
-            finding_models[code], block = _finding_model(
-                _on_machine(row, machine), outcomes, causes, len(rivals), at, mistaken=mistaken
-            )
+            block = _of_causes(frequencies.block(code, row, outcomes, machine), columns)
+            finding_models[code] = _finding_model(row, outcomes, block, len(rivals), at, mistaken=mistaken)
             blocks.append(block)
-            own = _surprises(finding_models[code].frequencies, block, mistaken)
-            # What people tell of the place and of earlier times is as it is, whatever the cause.
-            surprises.append(np.zeros_like(own) if row.effort == "ask" else own)
             height += len(outcomes)
     patterns = [
-        _pattern(row.per_hundred, row.background, causes, mistaken) for row in table.patterns.values()
+        pattern_weights(row.per_hundred, row.background, causes, mistaken) for row in table.patterns.values()
     ]
-    weights = np.concatenate([*blocks, *patterns, np.zeros((1, len(causes)), dtype=np.int64)])
-    unlike = np.concatenate([*surprises, np.zeros_like(weights[height:])])
-    # A sound machine shows nothing of its own: what age and use have left on it is not unlike it.
-    unlike[:, [place for place, code in enumerate(causes) if code == NO_FAULT]] = 0
+    nothing = np.zeros((1, len(causes)), dtype=np.int64)
+    weights = np.concatenate([*(block.weights for block in blocks), *patterns, nothing])
     return MachineModel(
         causes=causes,
         rivals=len(rivals),
@@ -212,9 +204,39 @@ def machine_model(table: RuleTable, machine: MachineKind) -> MachineModel:
         findings=finding_models,
         patterns={code: height + place for place, code in enumerate(table.patterns)},
         weights=weights,
-        surprises=unlike,
+        surprises=_surprises(blocks, weights, causes, finding_models, table),
         matrix=_finding_matrix(table, finding_models, weights[:height]),
     )
+
+
+def _of_causes(block: Block, columns: list[int]) -> Block:
+    """The block with those causes only that a machine can have."""
+    return Block(block.frequencies[:, [*columns, -1]], block.weights[:, columns], block.surprises[:, columns])
+
+
+def _surprises(
+    blocks: list[Block],
+    weights: Ints,
+    causes: tuple[str, ...],
+    finding_models: dict[str, FindingModel],
+    table: RuleTable,
+) -> Ints:
+    """By how much each outcome is unlike each cause, as far as that counts; [outcome or pattern, cause].
+
+    An outcome that tells nothing of any cause surprises nobody, nor does what people are asked about the
+    place and earlier times; where an outcome speaks for a cause it surprises by no more than its weight, for
+    it must not speak more strongly for a cause that nobody knows. A sound machine shows nothing of its own:
+    what age and use have left on it is not unlike it.
+    """
+    height = sum(len(block.weights) for block in blocks)
+    surprises = np.concatenate([*(block.surprises for block in blocks), np.zeros_like(weights[height:])])
+    asked = [table.findings[code].effort == "ask" for code, row in finding_models.items() for _ in row.rows]
+    telling = np.abs(weights).max(axis=1) >= TELLING
+    telling[:height] &= ~np.array(asked, dtype=bool)
+    surprises = np.where(telling[:, None], surprises, 0)
+    surprises = np.where(weights > 0, np.minimum(surprises, weights), surprises)
+    surprises[:, [place for place, code in enumerate(causes) if code == NO_FAULT]] = 0
+    return np.asarray(surprises)
 
 
 def _finding_matrix(
@@ -266,30 +288,12 @@ class _MatrixPlace(NamedTuple):
     group: int
 
 
-def _on_machine(row: Finding, machine: MachineKind) -> Finding:
-    """The finding with the rows of the machine at hand."""
-    for rows in row.on_machines:
-        if names_machine(rows.when, machine):
-            background = row.background if rows.background is None else rows.background
-            per_hundred = row.per_hundred | rows.per_hundred
-            row = msgspec.structs.replace(row, per_hundred=per_hundred, background=background)
-    return row
-
-
 def _finding_model(
-    row: Finding,
-    outcomes: list[int],
-    causes: tuple[str, ...],
-    rivals: int,
-    at: _MatrixPlace,
-    *,
-    mistaken: int,
-) -> tuple[FindingModel, Ints]:
-    """The finding's model, and its block of the machine's weights."""
-    columns = [row.per_hundred.get(cause, row.background) for cause in causes] + [row.background]
-    frequencies = np.array([[hundredths(column[i]) for column in columns] for i in outcomes], dtype=np.int64)
-    weights = _weights(frequencies, frequencies.sum(axis=0), mistaken)
-    spreads = _spreads(weights, rivals)
+    row: Finding, outcomes: list[int], block: Block, rivals: int, at: _MatrixPlace, *, mistaken: int
+) -> FindingModel:
+    """The finding on a kind of machine; `block` has that machine's causes."""
+    frequencies = block.frequencies
+    spreads = _spreads(block.weights, rivals)
     rows = {row.outcomes[i].code: at.row + place for place, i in enumerate(outcomes)}
     weights_by_outcome = {
         row.outcomes[i].code: OutcomeWeight(
@@ -307,7 +311,7 @@ def _finding_model(
         for place, i in enumerate(outcomes)
     }
     percent = 100 * frequencies / frequencies.sum(axis=0)
-    return FindingModel(rows, weights_by_outcome, frequencies, percent, mistaken), weights
+    return FindingModel(rows, weights_by_outcome, frequencies, percent, mistaken)
 
 
 def _spreads(weights: Ints, rivals: int) -> list[int]:
@@ -315,76 +319,3 @@ def _spreads(weights: Ints, rivals: int) -> list[int]:
     among = weights[:, :rivals]
     spreads: list[int] = (among.max(axis=1) - among.min(axis=1)).tolist() if rivals else [0] * len(weights)
     return spreads
-
-
-def _weights(frequencies: Ints, totals: Ints, mistaken: int) -> Ints:
-    """log10 of the likelihood ratio (share given the cause / share in the background), in nanobans, for
-    [rows, cause + background].
-
-    A finding is mistaken, or belongs to a second trouble, in `mistaken` millionths of cases; then it has the
-    background's share.
-    """
-    if mistaken:
-        background, whole = frequencies[:, -1].tolist(), int(totals[-1])
-        columns = zip(frequencies[:, :-1].T.tolist(), totals[:-1].tolist(), strict=True)
-        mixed = [_mixed_column(column, total, background, whole, mistaken) for column, total in columns]
-        return np.array(mixed, dtype=np.int64).T.reshape(len(frequencies), len(totals) - 1)
-    logs = fine_logs()
-    shares = logs[frequencies] - logs[totals]
-    return from_fine(shares[:, :-1] - shares[:, -1:])
-
-
-def _surprises(frequencies: Ints, weights: Ints, mistaken: int) -> Ints:
-    """For each outcome and cause the expected log likelihood of the finding less that of the outcome, in
-    nanobans; shapes [outcome, cause + background], [outcome, cause] and [outcome, cause].
-
-    An outcome that tells nothing of any cause surprises nobody; and where it speaks for a cause it surprises
-    by no more than its weight, for it must not speak more strongly for a cause that nobody knows.
-    """
-    totals = frequencies.sum(axis=0)
-    usual = [_log_share(share, int(totals[-1])) for share in frequencies[:, -1].tolist()]
-    logs = weights + np.array(usual)[:, None]
-    own, background = frequencies[:, :-1] / totals[:-1], frequencies[:, -1:] / totals[-1]
-    shares = ((MILLION - mistaken) * own + mistaken * background) / MILLION
-    # Every machine adds the rows in the same order, so that the rounded sums are the same.
-    expected = np.rint(np.add.reduce(shares * logs, axis=0)).astype(np.int64)
-    telling = np.abs(weights).max(axis=1, keepdims=True) >= TELLING
-    surprises = np.where(telling, expected[None, :] - logs, 0)
-    return np.asarray(np.where(weights > 0, np.minimum(surprises, weights), surprises))
-
-
-@lru_cache(maxsize=1 << 14)
-def _log_share(share: int, whole: int) -> int:
-    return log10(Decimal(share) / Decimal(whole))
-
-
-def _mixed_column(
-    column: list[int], total: int, background: list[int], whole: int, mistaken: int
-) -> list[int]:
-    """The weights of one cause's shares (of `total`) against those of the background (of `whole`)."""
-    return [
-        _mixed(mistaken, share * whole, total * usual)
-        for share, usual in zip(column, background, strict=True)
-    ]
-
-
-@lru_cache(maxsize=1 << 16)
-def _mixed(mistaken: int, share: int, usual: int) -> int:
-    """log10 of share / usual in nanobans, of which a part of `mistaken` millionths is 1."""
-    return log10(Decimal((MILLION - mistaken) * share + mistaken * usual) / (MILLION * usual))
-
-
-def _pattern(
-    per_hundred: dict[str, float], background: float, causes: tuple[str, ...], mistaken: int
-) -> Ints:
-    usual = hundredths(background)
-    present = [hundredths(per_hundred.get(cause, background)) for cause in causes]
-    return np.array([[_mixed(mistaken, share, usual) for share in present]], dtype=np.int64)
-
-
-@lru_cache(maxsize=TEN_THOUSAND)
-def hundredths(share: float) -> int:
-    """A share of 100 as whole hundredths, read as the decimal that a person wrote."""
-    # A table holds a few hundred different shares, each in twenty models: kept, they halve the time to make
-    # those.
-    return millionths(share) * TEN_THOUSAND // 10**8

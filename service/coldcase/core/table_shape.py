@@ -6,7 +6,7 @@ from typing import Any, get_args, get_origin, get_type_hints
 import msgspec
 
 from coldcase.core.fixed_point import TEN_THOUSAND
-from coldcase.core.machine_model import hundredths
+from coldcase.core.frequencies import hundredths
 from coldcase.core.rule_table import Finding, Outcome, RuleTable
 from coldcase.errors import Flaw
 
