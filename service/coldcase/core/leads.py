@@ -13,7 +13,7 @@ from coldcase.core.wording import speaking_for
 
 MOST_LEADS = 3
 MOST_SUPPORT = 3
-LEAST_CONFIDENCE = TEN_THOUSAND // 20
+LEAST_LIKELY = TEN_THOUSAND // 20
 """A cause that one answer in twenty would bear is worth a check; a rarer one is not."""
 
 LEAST_TOLD = 0.3
@@ -26,7 +26,7 @@ def leads(weighed: Weighed, compiled: CompiledTable) -> list[Lead]:
     found: list[Lead] = []
     for cause in known[:MOST_LEADS]:
         support = speaking_for(cause, weighed, compiled)[:MOST_SUPPORT]
-        if not support or (found and weighed.confidence[cause] < LEAST_CONFIDENCE):
+        if not support or (found and weighed.confidence[cause] < LEAST_LIKELY):
             continue
         rival = next(other for other in known if other != cause)
         code = weighed.model.causes[cause]

@@ -268,7 +268,7 @@ class Limit(_Row, frozen=True, kw_only=True):
     when: When = When()
 
 
-class Link(_Row, frozen=True, kw_only=True):
+class CauseLink(_Row, frozen=True, kw_only=True):
     """A cause that may bring another about: where both are supported, the first is what began it."""
 
     cause: Code
@@ -335,7 +335,7 @@ class RuleTable(_Row, frozen=True, kw_only=True):
     refrigerants: dict[str, Refrigerant]
     quantities: dict[Code, Quantity]
     limits: list[Limit]
-    links: list[Link] = []
+    links: list[CauseLink] = []
     retired: list[Retired] = []
 
 

@@ -35,11 +35,11 @@ _TEXT_MEMBERS = (
 _ELSEWHERE = ("limits", "quantities", "refrigerants", "retired")
 """Parts whose texts stand in another sheet, or that name what programs read."""
 
-Document = dict[str, Any]
+TableDocument = dict[str, Any]
 Row = dict[str, str]
 
 
-def sheets(document: Document) -> dict[str, str]:
+def sheets(document: TableDocument) -> dict[str, str]:
     """The three sheets of a table's document, by file name."""
     causes = sorted(document["causes"])
     return {
@@ -49,7 +49,7 @@ def sheets(document: Document) -> dict[str, str]:
     }
 
 
-def applied(document: Document, changed: Mapping[str, str]) -> Document:
+def applied(document: TableDocument, changed: Mapping[str, str]) -> TableDocument:
     """A copy of the document with what the sheets say. Raises `BadRuleTable` with every cell that cannot be
     read, by file, line and column; what the numbers mean is for `checking` to say.
     """
@@ -90,7 +90,7 @@ class _Rows(NamedTuple):
     title: str
 
 
-def _all_rows(document: Document) -> Iterator[_Rows]:
+def _all_rows(document: TableDocument) -> Iterator[_Rows]:
     for code, finding in document["findings"].items():
         for holder in (finding, *finding.get("on_machines", ())):
             machines = "" if holder is finding else _compact(holder["when"])
@@ -103,7 +103,7 @@ def _compact(value: Any) -> str:
     return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
-def _frequency_rows(document: Document, causes: list[str]) -> Iterator[Row]:
+def _frequency_rows(document: TableDocument, causes: list[str]) -> Iterator[Row]:
     for rows in _all_rows(document):
         for place, outcome in enumerate(rows.outcomes or [{"code": "present", "title": "Present"}]):
             shares = {"background": rows.holder.get("background")} | {
@@ -127,7 +127,7 @@ def _share(own: Any, place: int) -> str:
     return f"{own[place] if isinstance(own, list) else own:.2f}"
 
 
-def _apply_frequencies(document: Document, lines: list[tuple[int, Row]]) -> Iterator[Flaw]:
+def _apply_frequencies(document: TableDocument, lines: list[tuple[int, Row]]) -> Iterator[Flaw]:
     known = {(rows.code, rows.machines): rows for rows in _all_rows(document)}
     told: dict[tuple[str, str], dict[str, tuple[int, Row]]] = {}
     for line, row in lines:
@@ -145,7 +145,7 @@ def _apply_frequencies(document: Document, lines: list[tuple[int, Row]]) -> Iter
         yield from _apply_rows(known[name], by_outcome, document)
 
 
-def _apply_rows(rows: _Rows, told: dict[str, tuple[int, Row]], document: Document) -> Iterator[Flaw]:
+def _apply_rows(rows: _Rows, told: dict[str, tuple[int, Row]], document: TableDocument) -> Iterator[Flaw]:
     """The rows of one finding, whose every outcome must be there."""
     codes = [outcome["code"] for outcome in rows.outcomes] or ["present"]
     first = next(iter(told.values()))
@@ -187,7 +187,7 @@ def _apply_column(rows: _Rows, name: str, cells: list[tuple[int, str]]) -> Itera
     holder[name] = shares if rows.outcomes else shares[0]
 
 
-def _limit_rows(document: Document) -> Iterator[Row]:
+def _limit_rows(document: TableDocument) -> Iterator[Row]:
     for number, limit in enumerate(document["limits"], 1):
         for place, band in enumerate(limit["bands"], 1):
             yield {
@@ -202,7 +202,7 @@ def _limit_rows(document: Document) -> Iterator[Row]:
             }
 
 
-def _apply_limits(document: Document, lines: list[tuple[int, Row]]) -> Iterator[Flaw]:
+def _apply_limits(document: TableDocument, lines: list[tuple[int, Row]]) -> Iterator[Flaw]:
     for line, row in lines:
         try:
             limit = document["limits"][_number(row["limit"])]
@@ -251,7 +251,7 @@ def _texts(value: Any, pointer: str) -> Iterator[tuple[str, str]]:
             yield from _texts(part, f"{pointer}/{index}")
 
 
-def _apply_texts(document: Document, lines: list[tuple[int, Row]]) -> Iterator[Flaw]:
+def _apply_texts(document: TableDocument, lines: list[tuple[int, Row]]) -> Iterator[Flaw]:
     known = dict(_texts(document, ""))
     for line, row in lines:
         pointer = row.get("pointer", "")
