@@ -6,20 +6,17 @@ colder than its dew temperature, nor all liquid hotter than its bubble temperatu
 contradict each other.
 """
 
-import math
-from dataclasses import dataclass
-
 from coldcase.core.case import Readings, Unit
 from coldcase.core.quantities import Pressure, Temperature
+from coldcase.readings.circuit import TOLERANCE, Circuit, pressure_at, put_superheat
 from coldcase.readings.refrigerants import (
-    TRANSCRITICAL,
     Compression,
-    Curve,
     Fluid,
     compression,
     fluid,
     known_designation,
 )
+from coldcase.readings.standstill import derive_excess, derive_standing, derive_sump
 from coldcase.readings.units import (
     ICE_POINT,
     Ambient,
@@ -31,62 +28,11 @@ from coldcase.readings.units import (
 )
 from coldcase.readings.worksheet import Worksheet, joined_notes
 
-# A service gauge and a clamp thermometer together err by about 1 K [judgement].
-TOLERANCE = 1.0
 # A pump's least pressure rise that a pair of gauges can tell from none [judgement].
 _GAUGES = 0.02
 _CREDIBLE_EFFICIENCY = (0.35, 0.95)
 # Below both, 15 and 35 degC, a head-pressure control may be at work [judgement].
 _COLD_MEDIUM, _HELD_UP = ICE_POINT + 15, ICE_POINT + 35
-# What stands at discharge pressure holds its oil there too: the shell of a rotary, the separator of an
-# oil-injected screw.
-_OIL_AT_DISCHARGE = {
-    "rotary": "the shell of a rotary compressor",
-    "screw": "the oil separator of a screw compressor",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Circuit:
-    """The readings of one circuit in SI: pressures in Pa absolute, temperatures in K, None where not read."""
-
-    worksheet: Worksheet
-    refrigerant: Fluid | None
-    pressures: dict[str, float]
-    temperatures: dict[str, float]
-
-    def saturation(self, name: str) -> float | None:
-        """The pressure of that name if it is saturated somewhere; else None, and the reason is noted."""
-        pressure = self.pressures.get(name)
-        if pressure is None or self.refrigerant is None:
-            return None
-        if not self.refrigerant.saturated(pressure):
-            self._no_saturation(name, pressure, self.refrigerant)
-            return None
-        return pressure
-
-    def _no_saturation(self, name: str, pressure: float, refrigerant: Fluid) -> None:
-        what = f"{name} {pressure / 1e3:.4g} kPa absolute"
-        if pressure < refrigerant.lowest_pressure:
-            where = (
-                f"below the range of {refrigerant.designation}'s properties "
-                f"({refrigerant.lowest_pressure / 1e3:.3g} kPa)"
-            )
-            self.worksheet.doubt([name], f"{what} is {where}")
-        elif refrigerant.designation not in TRANSCRITICAL:
-            where = (
-                f"above the critical pressure of {refrigerant.designation} "
-                f"({refrigerant.highest_pressure / 1e3:.4g} kPa)"
-            )
-            self.worksheet.doubt([name], f"{what} is {where}: it has no saturation temperature")
-        else:
-            self.worksheet.notes.append(
-                f"{what}: {refrigerant.designation} above its critical pressure "
-                f"({refrigerant.highest_pressure / 1e3:.4g} kPa) has no "
-                "saturation temperature; superheat, subcooling and condensing temperature do not exist there"
-            )
-
-
 _PRESSURES = ("suction_pressure", "discharge_pressure", "liquid_pressure", "standing_pressure")
 _TEMPERATURES = (
     "suction_temperature", "discharge_temperature", "liquid_temperature", "entering_medium_temperature",
@@ -123,10 +69,10 @@ def derive_cycle(readings: Readings, unit: Unit, worksheet: Worksheet) -> bool:
     _discharge(circuit)
     _compression(circuit)
     _liquid(circuit)
-    _sump(circuit, unit)
-    _standing(circuit)
+    derive_sump(circuit, unit)
+    derive_standing(circuit)
     if excess is not None:
-        _excess(circuit, pascals_apart(excess))
+        derive_excess(circuit, pascals_apart(excess))
     return refrigerant is not None
 
 
@@ -195,32 +141,7 @@ def _suction(circuit: Circuit) -> None:
     if reading is None or base is None:
         return
     names = ("suction_temperature", "suction_pressure" if given is None else "saturated_suction_temperature")
-    _vapour(worksheet, "suction_superheat", reading - base, names, glide=glide)
-
-
-def _vapour(
-    worksheet: Worksheet,
-    quantity: str,
-    superheat: float,
-    names: tuple[str, str],
-    *,
-    glide: float,
-    tolerance: float = TOLERANCE,
-) -> None:
-    """Writes a superheat of vapour; between dew and bubble temperature liquid and vapour stand together: no
-    superheat.
-    """
-    if superheat < -glide - tolerance:
-        too = f", more than the glide of {glide:.1f} K" if glide > 0.5 else ""
-        why = (
-            f"{names[0]} lies {-superheat:.1f} K below the dew temperature at {names[1]}{too}, "
-            "where there is no vapour"
-        )
-        worksheet.doubt(names, f"{why}: the two contradict each other")
-        worksheet.put(quantity, superheat, *names)
-        return
-    wet = "no superheat: liquid and vapour together" if superheat < 0 else None
-    worksheet.put(quantity, max(superheat, 0.0), *names, note=wet)
+    put_superheat(worksheet, "suction_superheat", reading - base, names, glide=glide)
 
 
 def _discharge(circuit: Circuit) -> None:
@@ -238,7 +159,7 @@ def _discharge(circuit: Circuit) -> None:
         worksheet.put("condensing_temperature", mean - ICE_POINT, "discharge_pressure")
     if reading is not None:
         names = ("discharge_temperature", "discharge_pressure")
-        _vapour(
+        put_superheat(
             worksheet, "discharge_superheat", reading - dew, names, glide=circuit.refrigerant.glide(pressure)
         )
     entering = circuit.temperatures.get("entering_medium_temperature")
@@ -258,7 +179,7 @@ def _condensing_as_sent(worksheet: Worksheet, temperatures: dict[str, float]) ->
     )
     if reading is not None:
         names = ("discharge_temperature", name)
-        _vapour(worksheet, "discharge_superheat", reading - condensing, names, glide=0)
+        put_superheat(worksheet, "discharge_superheat", reading - condensing, names, glide=0)
     if entering is not None:
         _condensing(worksheet, condensing, entering, name, "condensing temperature as sent")
 
@@ -326,17 +247,7 @@ def _ratio_of_saturated(circuit: Circuit) -> None:
 
 def _dew_pressure(refrigerant: Fluid, kelvin: float) -> float | None:
     """The pressure of a dew temperature; None outside the range."""
-    return _pressure_at(refrigerant.dew, kelvin, refrigerant)
-
-
-def _pressure_at(curve: Curve, kelvin: float, refrigerant: Fluid) -> float | None:
-    low, high = refrigerant.lowest_pressure, refrigerant.highest_pressure
-    if not curve.temperature(low) <= kelvin <= curve.temperature(high):
-        return None
-    while high / low > 1 + 1e-9:
-        middle = math.sqrt(low * high)
-        low, high = (low, middle) if curve.temperature(middle) > kelvin else (middle, high)
-    return low
+    return pressure_at(refrigerant.dew, kelvin, refrigerant)
 
 
 def _isentropic(circuit: Circuit, refrigerant: Fluid, suction: tuple[float, float], high: float) -> None:
@@ -421,79 +332,3 @@ def _liquid_pressure(circuit: Circuit) -> None:
         circuit.worksheet.doubt(
             ("liquid_pressure", "discharge_pressure"), "liquid pressure lies far above discharge pressure"
         )
-
-
-def _sump(circuit: Circuit, unit: Unit) -> None:
-    worksheet, reading = circuit.worksheet, circuit.temperatures.get("sump_temperature")
-    given = circuit.temperatures.get("saturated_suction_temperature")
-    pressure = circuit.pressures.get("suction_pressure")
-    base, glide, name = given, 0.0, "saturated_suction_temperature"
-    if (
-        base is None
-        and circuit.refrigerant is not None
-        and pressure is not None
-        and circuit.refrigerant.saturated(pressure)
-    ):
-        base, glide = circuit.refrigerant.dew.temperature(pressure), circuit.refrigerant.glide(pressure)
-        name = "suction_pressure"
-    if reading is None or base is None:
-        return
-    if (place := _OIL_AT_DISCHARGE.get(unit.compressor_type)) is not None:
-        note = f"not judged: {place} stands at discharge pressure, its oil is not at suction conditions"
-        worksheet.put("sump_superheat", reading - base, "sump_temperature", name, note=note, weighed=False)
-        return
-    # A clamp on a shell reads up to 2 K low in moving air [judgement].
-    _vapour(
-        worksheet,
-        "sump_superheat",
-        reading - base,
-        ("sump_temperature", name),
-        glide=glide,
-        tolerance=2 * TOLERANCE,
-    )
-
-
-def _standing(circuit: Circuit) -> None:
-    worksheet, reading = circuit.worksheet, circuit.temperatures.get("standing_temperature")
-    pressure = circuit.saturation("standing_pressure")
-    if reading is None or pressure is None or circuit.refrigerant is None:
-        return
-    bubble, dew = (
-        circuit.refrigerant.bubble.temperature(pressure),
-        circuit.refrigerant.dew.temperature(pressure),
-    )
-    names = ("standing_pressure", "standing_temperature")
-    if reading > dew + 2 * TOLERANCE:
-        note = (
-            f"{reading - dew:.1f} K above dew temperature: no liquid is left standing (little charge, "
-            "or not equalised), "
-            "so the pressure says nothing of air"
-        )
-        worksheet.put("standing_pressure_excess", dew - reading, *names, note=note, weighed=False)
-        return
-    note = "bubble temperature at standing pressure less the even temperature"
-    excess = bubble - reading
-    # Between bubble and dew both phases stand together: as it should be, for every fill.
-    worksheet.put(
-        "standing_pressure_excess", excess if excess > 0 else min(0.0, dew - reading), *names, note=note
-    )
-
-
-def _excess(circuit: Circuit, over: float) -> None:
-    """A standing pressure noted as so much over saturation, in Pa."""
-    worksheet, around = circuit.worksheet, circuit.temperatures.get("standing_temperature")
-    name, refrigerant = "standing_pressure_excess", circuit.refrigerant
-    saturation = None if around is None or refrigerant is None else _bubble_pressure(refrigerant, around)
-    if saturation is None or refrigerant is None or around is None:
-        why = "not judged: it becomes a temperature only with refrigerant and standing_temperature"
-        worksheet.put("standing_pressure_excess_kpa", over / 1e3, name, note=why, weighed=False)
-        return
-    worksheet.put("standing_pressure_excess_kpa", over / 1e3, name, note="judged in K", weighed=False)
-    if refrigerant.saturated(saturation + over):
-        note = "from a pressure over that of the bubble temperature"
-        excess = refrigerant.bubble.temperature(saturation + over) - around
-        worksheet.put(name, excess, name, "standing_temperature", note=note)
-
-
-def _bubble_pressure(refrigerant: Fluid, kelvin: float) -> float | None:
-    return _pressure_at(refrigerant.bubble, kelvin, refrigerant)

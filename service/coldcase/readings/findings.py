@@ -11,6 +11,7 @@ from coldcase.core.case import Case, OilResults, Readings
 from coldcase.core.quantities import Pressure, Range, SaturationExcess, Temperature, TemperatureDifference
 from coldcase.core.rule_table import RuleTable
 from coldcase.readings import charges, cycle, electrical, laboratory, plant
+from coldcase.readings.circuit import TOLERANCE
 from coldcase.readings.implausible import doubt_implausible
 from coldcase.readings.limits import JudgedQuantity, LimitJudge
 from coldcase.readings.ranges import at_ends, put_together
@@ -168,9 +169,9 @@ def _below_saturation(name: str, value: float, worksheet: Worksheet) -> None:
     own = worksheet.values[name]
     if name in _NOT_NEGATIVE and value < 0:
         worksheet.values[name] = DerivedQuantity(
-            name, max(value, 0.0) if value >= -cycle.TOLERANCE else value, (name,), own.note
+            name, max(value, 0.0) if value >= -TOLERANCE else value, (name,), own.note
         )
-        if value < -cycle.TOLERANCE:
+        if value < -TOLERANCE:
             worksheet.doubt([name], f"{name} {value:.1f} K cannot be: it starts at zero")
     elif name == "compression_ratio" and value < 1:
         worksheet.values[name] = DerivedQuantity(name, value, (name,), own.note)
