@@ -64,6 +64,76 @@ class BadRuleTable(Flawed):
     code = "bad_rule_table"
 
 
+class BadTableRequest(Flawed):
+    """What was sent for a rule table cannot be taken as it is; `errors` lists every flaw found."""
+
+    code = "bad_table_request"
+
+
+class PreconditionRequired(ColdcaseError):
+    """A draft is changed with `If-Match`, its `ETag` as the caller saw it, so that nobody undoes another's
+    change unseen.
+    """
+
+    code = "precondition_required"
+
+
+class PreconditionFailed(ColdcaseError):
+    """The draft is no longer the one that `If-Match` names. Look at it again."""
+
+    code = "precondition_failed"
+
+
+class WrongState(ColdcaseError):
+    """The rule table's state does not allow it: what was published stays as it is, and what was withdrawn
+    needs an approval.
+    """
+
+    code = "wrong_state"
+
+
+class PersonNeeded(ColdcaseError):
+    """A person approves: this key names none."""
+
+    code = "person_needed"
+
+
+class OwnDraft(ColdcaseError):
+    """Another person approves a draft than whoever made or edited it."""
+
+    code = "own_draft"
+
+
+class DigestStale(ColdcaseError):
+    """The digest is not that of the rule table as it is now: look at what it holds, then send its digest."""
+
+    code = "digest_stale"
+
+
+class NotApproved(ColdcaseError):
+    """Only a rule table that is approved as it is now, or that was published before, can be published."""
+
+    code = "not_approved"
+
+
+class NotCurrent(ColdcaseError):
+    """Another rule table was published meanwhile, or this one already is the current one."""
+
+    code = "not_current"
+
+
+class StillCurrent(ColdcaseError):
+    """The current rule table cannot be withdrawn: publish another one first."""
+
+    code = "still_current"
+
+
+class AlreadyOnRecord(ColdcaseError):
+    """A rule table with the same content is on record under another number: publish that one."""
+
+    code = "already_on_record"
+
+
 class TooLarge(ColdcaseError):
     """The body is larger than the limit of this call."""
 

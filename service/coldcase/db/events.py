@@ -5,7 +5,7 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import ColumnElement, case, func, insert, null, select, text, true
+from sqlalchemy import ColumnElement, case, func, insert, literal_column, null, select, text, true
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.db.tables import audit_event
@@ -50,6 +50,11 @@ RECORD_WIDE = audit_event.c.client_id.is_(None) & (
 not told."""
 
 
+WITHOUT_CLIENT: "ColumnElement[Any]" = literal_column(
+    "CASE WHEN details IS JSON OBJECT THEN (details::jsonb - 'client' - 'client_id')::text ELSE '{}' END"
+)
+
+
 async def find_events(
     conn: AsyncConnection,
     *,
@@ -77,8 +82,11 @@ def _shown(name: str) -> "ColumnElement[Any]":
         return case((RECORD_WIDE, null()), else_=column).label(name)
     if name == "details":
         # How much was archived or erased is all clients' volume.
+        # Of rule tables everybody is told what was done, but not by which client.
         return case(
-            (RECORD_WIDE & ~audit_event.c.action.startswith("rule_table."), "{}"), else_=column
+            (RECORD_WIDE & ~audit_event.c.action.startswith("rule_table."), "{}"),
+            (RECORD_WIDE, WITHOUT_CLIENT),
+            else_=column,
         ).label(name)
     return column
 

@@ -1,13 +1,15 @@
-"""Rule tables on record: immutable documents, and the events that make one of them current."""
+"""Rule tables on record: immutable documents, the drafts beside them, and the events that make one of them
+current.
+"""
 
 from datetime import datetime
 from typing import Any, Literal
 
 import msgspec
-from sqlalchemy import Column, RowMapping, Select, exists, func, select, text
+from sqlalchemy import RowMapping, Select, exists, func, literal, select, text, union_all
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.db.tables import rule_table, rule_table_event
+from coldcase.db.tables import rule_table, rule_table_draft, rule_table_event
 from coldcase.errors import NotFound
 
 TABLES_CHANGED = "coldcase_tables"
@@ -16,6 +18,7 @@ TABLES_CHANGED = "coldcase_tables"
 TableState = Literal["draft", "approved", "published", "withdrawn"]
 STATES: dict[str, TableState] = {
     "draft": "draft",
+    "edit": "draft",
     "approve": "approved",
     "publish": "published",
     "withdraw": "withdrawn",
@@ -23,7 +26,10 @@ STATES: dict[str, TableState] = {
 
 
 class StoredTable(msgspec.Struct, frozen=True, kw_only=True):
-    """A rule table on record; `document` is the canonical text that `digest` names."""
+    """A rule table on record; `document` is the canonical text that `digest` names.
+
+    One that was published is `immutable`; any other is a draft that may change, be flawed, or be approved.
+    """
 
     version: int
     digest: str
@@ -32,6 +38,7 @@ class StoredTable(msgspec.Struct, frozen=True, kw_only=True):
     note: str | None
     created_at: datetime
     created_by: str
+    immutable: bool
     document: bytes
 
 
@@ -45,9 +52,17 @@ class ListedTable(msgspec.Struct, frozen=True, kw_only=True):
     note: str | None
     created_at: datetime
     created_by: str
+    immutable: bool
 
 
-SUMMARY = ("version", "digest", "based_on", "note", "created_at", "created_by")
+SUMMARY = ("version", "digest", "based_on", "note", "created_at")
+NOBODY = "nobody named"
+"""Who made a draft whose key names no person."""
+
+
+def is_draft(table: StoredTable | ListedTable) -> bool:
+    """Whether it was never published: it is for those who make and approve drafts."""
+    return not table.immutable or table.state == "draft"
 
 
 async def publish_first(conn: AsyncConnection, document: bytes, digest: str) -> bool:
@@ -65,9 +80,9 @@ async def is_known(conn: AsyncConnection, digest: str) -> bool:
     return bool(await conn.scalar(select(exists().where(rule_table.c.digest == digest))))
 
 
-async def current_table(conn: AsyncConnection) -> StoredTable:
-    """The table that answers: the one published last and not withdrawn since. Raises NotFound on a record
-    without one.
+async def current_version(conn: AsyncConnection) -> int:
+    """The number of the table that answers: the one published last and not withdrawn since. Raises NotFound
+    on a record without one.
     """
     published, withdrawn = rule_table_event.alias("published"), rule_table_event.alias("withdrawn")
     since = exists().where(
@@ -81,36 +96,28 @@ async def current_table(conn: AsyncConnection) -> StoredTable:
         .order_by(published.c.id.desc())
         .limit(1)
     )
-    row = (
-        (
-            await conn.execute(
-                select_tables(rule_table.c.document).where(rule_table.c.version == latest.scalar_subquery())
-            )
-        )
-        .mappings()
-        .one_or_none()
-    )
-    if row is None:
+    version: int | None = await conn.scalar(latest)
+    if version is None:
         raise NotFound("No rule table is published.")
-    return as_table(row)
+    return version
+
+
+async def current_table(conn: AsyncConnection) -> StoredTable:
+    """The table that answers. Raises NotFound on a record without one."""
+    return await get_table(conn, await current_version(conn))
 
 
 async def get_table(conn: AsyncConnection, version: int) -> StoredTable:
     """The table of this number. Raises NotFound."""
-    row = (
-        (await conn.execute(select_tables(rule_table.c.document).where(rule_table.c.version == version)))
-        .mappings()
-        .one_or_none()
-    )
+    row = (await conn.execute(select_tables(version))).mappings().one_or_none()
     if row is None:
         raise NotFound(f"There is no rule table {version}.")
-    return as_table(row)
+    return StoredTable(**{**row, "state": STATES[row["state"]], "document": row["document"].encode()})
 
 
 async def list_tables(conn: AsyncConnection) -> list[ListedTable]:
-    """All tables, newest first, without their documents."""
-    rows = (await conn.execute(select_tables().order_by(rule_table.c.version.desc()))).mappings()
-    return [ListedTable(**{**row, "state": STATES[row["state"]]}) for row in rows]
+    """All tables and drafts, newest first, without their documents."""
+    return [as_listed(row) for row in (await conn.execute(select_tables())).mappings()]
 
 
 async def tables_mark(conn: AsyncConnection) -> str:
@@ -119,18 +126,34 @@ async def tables_mark(conn: AsyncConnection) -> str:
     return str((await conn.execute(select(func.count(), func.max(rule_table_event.c.id)))).one())
 
 
-def select_tables(*more: Column[Any]) -> Select[Any]:
-    """Tables with the kind of the last event of each, which is its state."""
+def select_tables(version: int | None = None) -> Select[Any]:
+    """The table or draft of a number with its document, or all without; with the kind of the last event of
+    each, which is its state.
+    """
+    first = (
+        select(rule_table_event.c.person)
+        .where(rule_table_event.c.version == rule_table_draft.c.version, rule_table_event.c.kind == "draft")
+        .order_by(rule_table_event.c.id)
+        .limit(1)
+    )
+    by = func.coalesce(first.scalar_subquery(), NOBODY)
+    one, other = rule_table.c, rule_table_draft.c
+    tables = select(*(one[name] for name in SUMMARY), one.created_by, literal(True).label("immutable"))  # noqa: FBT003
+    drafts = select(*(other[name] for name in SUMMARY), by.label("created_by"), literal(False))  # noqa: FBT003
+    if version is not None:
+        tables = tables.add_columns(one.document).where(one.version == version)
+        drafts = drafts.add_columns(other.document).where(other.version == version)
+    made = union_all(tables, drafts).subquery()
     last = (
         select(rule_table_event.c.kind)
-        .where(rule_table_event.c.version == rule_table.c.version)
+        .where(rule_table_event.c.version == made.c.version)
         .order_by(rule_table_event.c.id.desc())
         .limit(1)
         .scalar_subquery()
     )
-    return select(*(rule_table.c[name] for name in SUMMARY), last.label("state"), *more)
+    return select(made, last.label("state")).order_by(made.c.version.desc())
 
 
-def as_table(row: RowMapping) -> StoredTable:
-    """A row of `select_tables` with its document as a value."""
-    return StoredTable(**{**row, "state": STATES[row["state"]], "document": row["document"].encode()})
+def as_listed(row: RowMapping) -> ListedTable:
+    """A row of `select_tables` as a value."""
+    return ListedTable(**{**row, "state": STATES[row["state"]]})

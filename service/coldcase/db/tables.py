@@ -108,11 +108,25 @@ rule_table = Table(
     transaction_id(),
 )
 
+# Mutable, and under no seal: its events are, with the digests. Published, it becomes a row of `rule_table`
+# under the same number.
+rule_table_draft = Table(
+    "rule_table_draft",
+    metadata,
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("digest", Text, nullable=False),
+    Column("document", Text, nullable=False),
+    Column("based_on", Integer, ForeignKey("rule_table.version"), nullable=False),
+    Column("note", Text),
+    Column("created_at", Timestamp, nullable=False),
+)
+
+# No foreign key to the table: events begin with the draft.
 rule_table_event = Table(
     "rule_table_event",
     metadata,
     Column("id", BigInteger, Identity(always=True), primary_key=True),
-    Column("version", Integer, ForeignKey("rule_table.version"), nullable=False, index=True),
+    Column("version", Integer, nullable=False, index=True),
     Column("kind", Text, nullable=False),
     Column("at", Timestamp, nullable=False),
     Column("by_key", Uuid, ForeignKey("api_key.id")),
@@ -120,7 +134,7 @@ rule_table_event = Table(
     Column("reason", Text),
     *commitment_columns("person", "reason"),
     transaction_id(),
-    CheckConstraint("kind IN ('draft', 'approve', 'publish', 'withdraw')", name="kind_is_known"),
+    CheckConstraint("kind IN ('draft', 'edit', 'approve', 'publish', 'withdraw')", name="kind_is_known"),
 )
 
 # Partitioned by id, one partition a year (a UUIDv7 starts with its time), so that old years can be taken out.

@@ -1,0 +1,125 @@
+"""What the database itself refuses of rule tables, whatever the service's role may ask."""
+
+import hashlib
+from datetime import timedelta
+from uuid import uuid4
+
+import psycopg
+import pytest
+
+from coldcase.clock import now
+from coldcase.db import keys, rule_tables
+from coldcase.db.engine import run_once
+from tests.db.conftest import plain
+
+BASE = b'{"a":1}'
+
+
+def digest(document: bytes) -> str:
+    return "sha256:" + hashlib.sha256(document).hexdigest()
+
+
+@pytest.fixture
+def record(service_database):
+    """A record with a published table, and a function that makes keys."""
+    run_once(service_database.owner_url, lambda conn: rule_tables.publish_first(conn, BASE, digest(BASE)))
+
+    def key(person, *scopes, expired=False):
+        return run_once(
+            service_database.owner_url,
+            lambda conn: keys.create_key(
+                conn,
+                id_=uuid4(),
+                client_name="Tern Haven",
+                person=person,
+                scopes=scopes or ("tables:draft", "tables:approve"),
+                secret_sha256=keys.secret_digest(keys.new_secret()),
+                now=now() - timedelta(days=2),
+                expires_at=now() - timedelta(days=1) if expired else None,
+            ),
+        ).id
+
+    return key
+
+
+DRAFT = "SELECT draft_table(%s, %s, 1, 'why', %s)"
+EDIT = "SELECT edit_draft(%s, NULL, 2, %s, %s)"
+APPROVE = "SELECT approve_table(%s, %s, 2, %s, 'why')"
+PUBLISH = "SELECT publish_table(%s, NULL, %s, %s, 'why', %s)"
+
+
+def refused(conn, code, query, values):
+    with pytest.raises(psycopg.Error) as caught:
+        conn.execute(query, values)
+    assert caught.value.sqlstate == code, caught.value
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "INSERT INTO rule_table_draft SELECT 9, digest, document, 1, NULL, now() FROM rule_table",
+        "UPDATE rule_table_draft SET document = '{}'",
+        "DELETE FROM rule_table_draft",
+        "TRUNCATE rule_table_draft",
+        "INSERT INTO rule_table_event (version, kind, at) VALUES (2, 'approve', now())",
+        "INSERT INTO rule_table SELECT 9, 'd', '{}', 1, NULL, now(), 'x'",
+        "UPDATE rule_table SET document = '{}'",
+        "SELECT table_actor(NULL, 'x', 'tables:draft')",
+    ],
+)
+def test_the_service_writes_no_table_by_itself(record, as_service, statement):
+    as_service.execute(DRAFT, [record("bench-1"), None, None])
+    refused(as_service, "42501", statement, [])
+
+
+def test_without_a_key_that_may_the_service_does_nothing(record, as_service, as_owner):
+    for by in (None, uuid4(), record("bench-1", "tables:read"), record("bench-1", expired=True)):
+        refused(as_service, "CC403", DRAFT, [by, "bench-1", None])
+    refused(as_service, "CC403", APPROVE, [record("bench-2", "tables:draft"), None, digest(BASE)])
+    revoked = record("bench-1")
+    as_owner.execute("UPDATE api_key SET revoked_at = now() WHERE id = %s", [revoked])
+    refused(as_service, "CC403", DRAFT, [revoked, None, None])
+
+
+def test_the_person_is_the_key_s_whatever_is_claimed(record, as_service):
+    by = record("bench-1")
+    as_service.execute(DRAFT, [by, "somebody else", '{"a":2}'])
+    refused(as_service, "CCOWN", APPROVE, [record("bench-1"), "somebody else", digest(b'{"a":2}')])
+    named = as_service.execute("SELECT person FROM rule_table_event WHERE version = 2").fetchall()
+    assert named == [("bench-1",)]
+
+
+def test_a_draft_that_was_changed_behind_its_approval_is_not_published(record, as_service, as_owner):
+    as_service.execute(DRAFT, [record("bench-1"), None, '{"a":2}'])
+    as_service.execute(APPROVE, [record("bench-2"), None, digest(b'{"a":2}')])
+    as_owner.execute("UPDATE rule_table_draft SET document = '{\"a\":3}', digest = %s", [digest(b'{"a":3}')])
+    refused(as_service, "CCAPP", PUBLISH, [record("bench-2"), 2, digest(b'{"a":3}'), 1])
+    as_owner.execute("UPDATE rule_table_draft SET digest = %s", [digest(b'{"a":2}')])
+    refused(as_service, "22000", PUBLISH, [record("bench-2"), 2, digest(b'{"a":2}'), 1])
+
+
+def test_published_it_is_a_row_that_stays_and_the_draft_is_gone(record, as_service, as_owner):
+    author, approver = record("bench-1"), record("bench-2")
+    as_service.execute(DRAFT, [author, None, '{"a":2}'])
+    as_service.execute(EDIT, [author, digest(b'{"a":2}'), '{"a":3}'])
+    refused(as_service, "CC412", EDIT, [author, digest(b'{"a":2}'), '{"a":4}'])
+    as_service.execute(APPROVE, [approver, None, digest(b'{"a":3}')])
+    as_service.execute(PUBLISH, [approver, 2, digest(b'{"a":3}'), 1])
+    assert as_service.execute("SELECT count(*) FROM rule_table_draft").fetchone() == (0,)
+    assert as_service.execute(
+        "SELECT digest, document, based_on, note, created_by FROM rule_table WHERE version = 2"
+    ).fetchone() == (digest(b'{"a":3}'), '{"a":3}', 1, "why", "bench-1")
+    refused(as_service, "CCSTA", EDIT, [author, digest(b'{"a":3}'), '{"a":4}'])
+    with pytest.raises(psycopg.errors.RestrictViolation):
+        as_owner.execute("UPDATE rule_table SET document = '{}' WHERE version = 2")
+
+
+def test_numbers_are_given_once(record, service_database, as_service):
+    author = record("bench-1")
+    first = as_service.execute(DRAFT, [author, None, None]).fetchone()
+    with psycopg.connect(plain(service_database.service_url)) as other:
+        second = other.execute(DRAFT, [author, None, None]).fetchone()
+        other.rollback()
+        third = other.execute(DRAFT, [author, None, None]).fetchone()
+        other.commit()
+    assert (first, second, third) == ((2,), (3,), (3,))
