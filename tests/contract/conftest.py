@@ -18,7 +18,10 @@ from coldcase.settings import Settings
 from tests.contract.peers import QUICK, Peer
 from tests.serving import in_thread
 
-EVERY_SCOPE = ("decisions:write", "decisions:read", "verdicts:write", "audit:read", "tables:read", "preview")
+EVERY_SCOPE = (
+    *("decisions:write", "decisions:read", "verdicts:write", "audit:read", "preview"),
+    *("tables:read", "tables:draft", "tables:approve"),
+)
 
 
 @dataclass(frozen=True)

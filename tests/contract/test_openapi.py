@@ -42,8 +42,8 @@ def test_every_problem_is_a_problem_document_and_every_kind_is_answered_somewher
                     assert list(answer["content"]) == ["application/problem+json"]
                     told |= {code for code in PROBLEM_KINDS if f"`{code}`" in answer["description"]}
 
-    # No operation has a wrong method; drafting rule tables is not built yet.
-    assert set(PROBLEM_KINDS) - told == {"method_not_allowed", "bad_rule_table"}
+    # No operation has a wrong method.
+    assert set(PROBLEM_KINDS) - told == {"method_not_allowed"}
 
 
 def test_every_reference_leads_somewhere(document):

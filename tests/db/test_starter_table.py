@@ -26,6 +26,7 @@ async def test_a_starter_table_that_is_not_on_record_is_told_of_at_every_start(s
         "moisture": msgspec.structs.replace(starter_table().causes["moisture"], title="Water"),
     }
     newer = msgspec.structs.replace(starter_table(), causes=causes)
+    assert (rule_tables.starter, rule_tables.starter_known) == (table_digest(starter_table()), True)
     for _ in range(2):
         with capture_logs() as told:
             assert (await load_rule_tables(begin, newer)).current.digest == rule_tables.current.digest

@@ -141,7 +141,7 @@ async def classify(request: Call) -> Response[bytes]:
         query=PreviewQuery,
         takes=(PREFER,),
         sends={200: (APPLIED,)},
-        problems=("bad_case", "not_found"),
+        problems=("bad_case", "not_found", "bad_rule_table"),
         examples=CASE_EXAMPLES,
     ),
 )

@@ -26,7 +26,8 @@ async def is_ready(request: Call) -> Response[bytes]:
     """It can classify, and whether it can record
 
     Stays up with `recording: false` while the database is away or takes no records: previews and vocabulary
-    go on.
+    go on. `starter_table.on_record` is false where this release brings a starter table that the record does
+    not have: nothing is changed by itself, `coldcase table import` makes it a draft.
     """
     service = services(request)
     recorder = service.recorder
@@ -35,6 +36,9 @@ async def is_ready(request: Call) -> Response[bytes]:
         recording=recorder.available,
         recording_since=now() - timedelta(seconds=recorder.unchanged_s),
         rule_table=service.rule_tables.current.version,
+        starter_table=schemas.StarterOnRecord(
+            digest=service.rule_tables.starter, on_record=service.rule_tables.starter_known
+        ),
     )
     return Response(msgspec.json.encode(health), media_type=JSON)
 

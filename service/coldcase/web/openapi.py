@@ -16,7 +16,7 @@ from litestar.routes import BaseRoute, HTTPRoute
 
 from coldcase import __version__
 from coldcase.web.problems import MEDIA_TYPE, PROBLEM_KINDS, Problem
-from coldcase.web.route import JSON, Header, RouteSpec
+from coldcase.web.route import Header, RouteSpec
 
 REF = "#/components/schemas/{name}"
 INTRODUCTION = (
@@ -91,10 +91,10 @@ def _operation(
         "security": [{"key": [scope]} for scope in spec.scopes],
     }
     if spec.body is not None:
-        content: dict[str, Any] = {"schema": names[spec.body]}
+        content: dict[str, Any] = {"schema": names.get(spec.body) or PLAIN[spec.body]}
         if spec.examples:
             content["examples"] = spec.examples
-        operation["requestBody"] = {"required": True, "content": {JSON: content}}
+        operation["requestBody"] = {"required": True, "content": {spec.body_media: content}}
     return operation
 
 

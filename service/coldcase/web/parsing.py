@@ -2,6 +2,7 @@
 found.
 """
 
+import asyncio
 import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -15,14 +16,22 @@ from litestar.connection import ASGIConnection
 from litestar.datastructures.headers import Accept
 from litestar.exceptions import InternalServerException
 
-from coldcase.errors import BadCursor, Flaw, Malformed
-from coldcase.web.problems import BadRequest, NotAcceptable, UnsupportedMediaType
-from coldcase.web.route import Call
+from coldcase.errors import BadCursor, Flaw, Malformed, PreconditionRequired
+from coldcase.web.problems import BadRequest, NotAcceptable, TooSlow, UnsupportedMediaType
+from coldcase.web.route import JSON, MERGE_PATCH, Call
 
 QueryType = TypeVar("QueryType", bound=msgspec.Struct)
 AnyConnection = ASGIConnection[Any, Any, Any, Any]
 
-_JSON = re.compile(rb'application/json[ \t]*(;[ \t]*charset[ \t]*=[ \t]*"?utf-8"?[ \t]*)?\Z', re.IGNORECASE)
+_BODIES = {
+    media: re.compile(
+        re.escape(media.encode()) + rb'[ \t]*(;[ \t]*charset[ \t]*=[ \t]*"?utf-8"?[ \t]*)?\Z', re.IGNORECASE
+    )
+    for media in (JSON, MERGE_PATCH)
+}
+_TAGS = re.compile(r'\s*(?:(W/)?"([\x21\x23-\x7e]*)"|,)\s*')
+BODY_SECONDS = 10
+"""For a body that is larger than those which the server waits for itself (`web/protocol.py`)."""
 _KEY = re.compile(rb"[\x21-\x7e]{1,200}\Z")
 _PREFER = re.compile(r'(?:\A|,)\s*handling\s*=\s*"?lenient"?\s*(?:;[^,]*)?(?=,|\Z)', re.IGNORECASE)
 
@@ -68,11 +77,11 @@ def preferred(connection: AnyConnection, offers: tuple[str, ...]) -> str | None:
     return Accept(wanted).best_match(list(offers)) if wanted else offers[0]
 
 
-def check_json(connection: AnyConnection) -> None:
+def check_json(connection: AnyConnection, media: str = JSON) -> None:
     """Raises `UnsupportedMediaType` unless the body is declared as JSON in UTF-8, not compressed."""
     known = request_headers(connection)
-    if _JSON.match(known.get(b"content-type", b"")) is None:
-        raise UnsupportedMediaType
+    if _BODIES[media].match(known.get(b"content-type", b"")) is None:
+        raise UnsupportedMediaType(f"The body must be `{media}`, in UTF-8, not compressed.")
     if known.get(b"content-encoding", b"identity").lower() != b"identity":
         raise UnsupportedMediaType
 
@@ -100,6 +109,17 @@ async def read_body(call: Call) -> bytes:
         raise Malformed("The connection ended within the body.") from error
 
 
+async def read_large_body(call: Call) -> bytes:
+    """The whole body, of a call that takes more than the server waits for itself. Raises `Malformed` if it
+    breaks off, `TooSlow` if it stalls.
+    """
+    try:
+        async with asyncio.timeout(BODY_SECONDS):
+            return await read_body(call)
+    except TimeoutError as error:
+        raise TooSlow from error
+
+
 def idempotency_key(connection: AnyConnection) -> str | None:
     """The `Idempotency-Key`: 1 to 200 visible ASCII characters."""
     key = request_headers(connection).get(b"idempotency-key")
@@ -120,6 +140,26 @@ def unchanged(connection: AnyConnection, tag: str) -> bool:
     """Whether `If-None-Match` names this entity tag (weak comparison, as RFC 9110 has it for GET)."""
     known = request_headers(connection).get(b"if-none-match", b"").decode("latin-1")
     return any(part.strip().removeprefix("W/") in (tag, "*") for part in known.split(","))
+
+
+def if_match(connection: AnyConnection) -> frozenset[str] | None:
+    """The entity tags that `If-Match` names, without their quotes, weak ones left out (RFC 9110: they match
+    nothing here); None for `*`. Raises `PreconditionRequired` without it, `BadRequest`.
+    """
+    sent = request_headers(connection).get(b"if-match")
+    if sent is None:
+        raise PreconditionRequired
+    text = sent.decode("latin-1").strip()
+    if text == "*":
+        return None
+    found, place = [], 0
+    while tag := _TAGS.match(text, place):
+        found.append(tag)
+        place = tag.end()
+    tags = [tag for tag in found if tag[2] is not None]
+    if place < len(text) or not tags:
+        raise BadRequest((Flaw("If-Match", "one or more entity tags in quotes, or `*`"),))
+    return frozenset(tag[2] for tag in tags if not tag[1])
 
 
 def no_query(connection: AnyConnection) -> None:

@@ -38,7 +38,9 @@ class NotAcceptable(ColdcaseError):
 
 
 class UnsupportedMediaType(ColdcaseError):
-    """The body must be `application/json`, in UTF-8, not compressed."""
+    """The body must be `application/json` (of a `PATCH` `application/merge-patch+json`), in UTF-8, not
+    compressed.
+    """
 
     code = "unsupported_media_type"
 
@@ -90,6 +92,8 @@ PROBLEM_KINDS = {
     "bad_cursor": ProblemKind(400, "The cursor is not one of this list's"),
     "unauthenticated": ProblemKind(401, "A valid API key is needed"),
     "scope_missing": ProblemKind(403, "The API key does not carry the scope"),
+    "person_needed": ProblemKind(403, "A person has to stand behind the key"),
+    "own_draft": ProblemKind(403, "Nobody approves a draft of their own"),
     "not_found": ProblemKind(404, "Not found"),
     "not_sealed": ProblemKind(404, "Not under a seal yet", retry_after=60),
     "method_not_allowed": ProblemKind(405, "This path does not know the method"),
@@ -97,15 +101,24 @@ PROBLEM_KINDS = {
     "too_slow": ProblemKind(408, "The request did not arrive in time"),
     "key_in_flight": ProblemKind(409, "The first request with this key is still in flight", retry_after=1),
     "not_as_sealed": ProblemKind(409, "Not as it was sealed"),
+    "wrong_state": ProblemKind(409, "The state of the rule table does not allow it"),
+    "digest_stale": ProblemKind(409, "The digest is not that of the rule table as it is now"),
+    "not_approved": ProblemKind(409, "The rule table is not approved"),
+    "not_current": ProblemKind(409, "Another rule table is the current one"),
+    "still_current": ProblemKind(409, "The current rule table cannot be withdrawn"),
+    "already_on_record": ProblemKind(409, "The same content is on record already"),
     "archived": ProblemKind(410, "Taken out of the record into an archive"),
+    "precondition_failed": ProblemKind(412, "Changed meanwhile"),
     "too_large": ProblemKind(413, "The body is too large"),
     "unsupported_media_type": ProblemKind(415, "The body has the wrong media type"),
     "bad_case": ProblemKind(422, "The case cannot be taken as it is"),
     "bad_verdict": ProblemKind(422, "The verdict cannot be taken as it is"),
     "bad_rule_table": ProblemKind(422, "The rule table cannot be used as it is"),
+    "bad_table_request": ProblemKind(422, "What was sent for the rule table cannot be taken as it is"),
     "supersedes_unknown": ProblemKind(422, "The superseded decision is not known"),
     "not_recordable": ProblemKind(422, "The record cannot hold this case"),
     "key_reused": ProblemKind(422, "The idempotency key was used for another case"),
+    "precondition_required": ProblemKind(428, "`If-Match` is needed"),
     "busy": ProblemKind(429, "The record is busy", retry_after=1),
     "too_many_at_once": ProblemKind(429, "One client may not hold more at once", retry_after=1),
     "headers_too_large": ProblemKind(431, "The headers are too large"),
@@ -120,7 +133,7 @@ _FOR_STATUS = {400: "bad_request", 404: "not_found", 405: "method_not_allowed", 
 _DETAIL = {
     "not_found": "There is nothing at this path.",
     "method_not_allowed": "`Allow` lists the methods that this path knows.",
-    "too_large": "A case may have 64 KiB at most.",
+    "too_large": "A case may have 64 KiB at most, a rule table 4 MiB.",
     "internal": (
         "It is logged under the request id. Nothing was half written; the request can be sent "
         "again with the same key."

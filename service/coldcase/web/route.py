@@ -14,6 +14,8 @@ from coldcase.db.keys import ApiKey
 JSON = "application/json"
 HTML = "text/html"
 CSV = "text/csv"
+PLAIN_TEXT = "text/plain"
+MERGE_PATCH = "application/merge-patch+json"
 
 Call = Request[None, ApiKey, State]
 """A request as handlers see it: `auth` is the API key behind it."""
@@ -29,6 +31,7 @@ class Header:
 
 
 ETAG = Header("ETag", "Changes with what it is about.")
+IF_MATCH = Header("If-Match", "The `ETag` of what the caller has seen and changes.")
 IF_NONE_MATCH = Header("If-None-Match", "The `ETag` of what the caller has; `304` if it is still the same.")
 
 
@@ -37,6 +40,7 @@ class RouteSpec:
     """The specification of one route: what it promises.
 
     `answers` gives for each status the type of each media type; an empty dict is an answer without a body.
+    `body` is of the media type `body_media`, and `dict` where it is any JSON object.
     `path` has the schemas of path parameters that are neither UUID nor code. The key needs any one of
     `scopes`. `problems` are error codes beyond those that follow from the other members.
     """
@@ -45,7 +49,8 @@ class RouteSpec:
     tag: str
     answers: dict[int, dict[str, Any]]
     scopes: tuple[str, ...] = ()
-    body: type[msgspec.Struct] | None = None
+    body: type[msgspec.Struct] | type[dict[str, Any]] | None = None
+    body_media: str = JSON
     query: type[msgspec.Struct] | None = None
     path: dict[str, dict[str, Any]] = field(default_factory=dict)
     takes: tuple[Header, ...] = ()

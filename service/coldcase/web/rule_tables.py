@@ -11,10 +11,11 @@ from litestar import Response, get
 
 from coldcase.core.rule_table import Finding, Gate, RuleTable
 from coldcase.db import rule_tables
-from coldcase.db.rule_tables import StoredTable
-from coldcase.errors import NotFound
+from coldcase.db.rule_tables import StoredTable, is_draft
+from coldcase.errors import NotFound, ScopeMissing
+from coldcase.governing import shaped_table
 from coldcase.web import parsing, schemas
-from coldcase.web.route import CSV, JSON, Call, route
+from coldcase.web.route import CSV, ETAG, JSON, Call, route
 from coldcase.web.services import services
 
 LAST = 2_147_483_647
@@ -22,6 +23,8 @@ VERSION = {"type": "integer", "minimum": 1, "maximum": LAST}
 # Litestar's own `int` takes `1_0`, `-1` and numbers that no column holds.
 WHOLE_NUMBER = re.compile("[1-9][0-9]{0,9}")
 TABLE_SCOPES = ("tables:read",)
+DRAFT_SCOPES = ("tables:draft", "tables:approve")
+"""Either lets a key see drafts: whoever approves one has to look at it."""
 WHOLE_TABLE = {200: {JSON: schemas.TableEnvelope, CSV: str}}
 
 
@@ -35,7 +38,7 @@ async def list_rule_tables(request: Call) -> Response[bytes]:
     async with service.transaction() as conn:
         rows = await rule_tables.list_tables(conn)
     listed = schemas.TableList(
-        items=[_summary(row, service.rule_tables.current.version) for row in rows], next=None
+        items=[table_summary(row, service.rule_tables.current.version) for row in rows], next=None
     )
     return Response(msgspec.json.encode(listed), media_type=JSON)
 
@@ -58,20 +61,35 @@ async def show_current(request: Call) -> Response[bytes]:
         "showRuleTable",
         "Rule tables",
         WHOLE_TABLE,
-        scopes=TABLE_SCOPES,
+        scopes=(*TABLE_SCOPES, *DRAFT_SCOPES),
         path={"version": VERSION},
-        problems=("not_found",),
+        sends={200: (ETAG,)},
+        problems=("not_found", "bad_rule_table"),
     ),
 )
 async def show_table(request: Call) -> Response[bytes]:
     """One version
 
-    With `Accept: text/csv` its natural frequencies, one row for each finding, outcome and cause.
+    With `Accept: text/csv` its natural frequencies, one row for each finding, outcome and cause. A draft may
+    be flawed; to see one takes the scope `tables:draft` or `tables:approve`, and its `ETag` is what
+    `If-Match` wants when it is changed.
     """
+    return await _whole(request, version_of(request))
+
+
+def version_of(request: Call) -> int:
+    """The number in the path. Raises NotFound."""
     text = request.path_params["version"]
     if not WHOLE_NUMBER.fullmatch(text) or int(text) > LAST:
         raise NotFound("A rule table is named by its number, or as `current`.")
-    return await _whole(request, int(text))
+    return int(text)
+
+
+def require_sight(request: Call, stored: StoredTable) -> None:
+    """Raises ScopeMissing for a table that the key may not see: a draft, or any without `tables:read`."""
+    scopes = request.auth.scopes
+    if scopes.isdisjoint(DRAFT_SCOPES) and (is_draft(stored) or scopes.isdisjoint(TABLE_SCOPES)):
+        raise ScopeMissing(f"Rule table {stored.version} is a draft: it needs the scope `tables:draft`.")
 
 
 async def _whole(request: Call, version: int | None) -> Response[bytes]:
@@ -80,16 +98,19 @@ async def _whole(request: Call, version: int | None) -> Response[bytes]:
         stored = await (
             rule_tables.current_table(conn) if version is None else rule_tables.get_table(conn, version)
         )
+    require_sight(request, stored)
+    tag = {"ETag": f'"{stored.digest}"'}
     if parsing.preferred(request, (JSON, CSV)) == CSV:
-        return Response(frequencies(msgspec.json.decode(stored.document, type=RuleTable)), media_type=CSV)
+        return Response(frequencies(shaped_table(stored)), media_type=CSV, headers=tag)
     envelope = schemas.TableEnvelope(
         **_members(stored, service.rule_tables.current.version),
         content=cast("Any", msgspec.Raw(stored.document)),
     )
-    return Response(msgspec.json.encode(envelope), media_type=JSON)
+    return Response(msgspec.json.encode(envelope), media_type=JSON, headers=tag)
 
 
-def _summary(row: rule_tables.ListedTable, current: int | None) -> schemas.TableSummary:
+def table_summary(row: rule_tables.ListedTable | StoredTable, current: int | None) -> schemas.TableSummary:
+    """A version as lists and changes tell of it."""
     return schemas.TableSummary(**_members(row, current))
 
 

@@ -11,6 +11,7 @@ import msgspec
 
 from coldcase.core.answer import Answer, Status, TableName
 from coldcase.core.case import Case
+from coldcase.core.diffing import TableDiff
 from coldcase.core.rule_table import (
     Action,
     Band,
@@ -225,6 +226,37 @@ class TableEnvelope(TableSummary, frozen=True, kw_only=True):
     content: RuleTable
 
 
+class FoundFlaw(_Part, frozen=True, kw_only=True, omit_defaults=True):
+    """One flaw of a rule table: where (RFC 6901 pointer), what, and what was likely meant."""
+
+    pointer: str
+    detail: str
+    suggestion: str | None = None
+
+
+class TableCheck(_Part, frozen=True, kw_only=True):
+    """Every flaw of a rule table as it is now; a draft can be approved when there is none."""
+
+    version: int
+    digest: str
+    flaws: list[FoundFlaw]
+
+
+class TableComparison(_Part, frozen=True, kw_only=True):
+    """What a rule table (`new`) has otherwise than another one (`old`)."""
+
+    old: TableName
+    new: TableName
+    diff: TableDiff
+
+
+class StarterOnRecord(_Part, frozen=True, kw_only=True):
+    """The starter table of this release, and whether a published table of the record has its digest."""
+
+    digest: str
+    on_record: bool
+
+
 class Health(_Part, frozen=True, kw_only=True):
     """Whether the service answers, and whether it can record, and since when that has been so."""
 
@@ -232,6 +264,7 @@ class Health(_Part, frozen=True, kw_only=True):
     recording: bool | None = None
     recording_since: datetime | None = None
     rule_table: int | None = None
+    starter_table: StarterOnRecord | None = None
 
 
 class EventList(_Part, frozen=True, kw_only=True):

@@ -1,0 +1,255 @@
+"""Drafts of rule tables: made, changed whole or in part, checked, compared."""
+
+import asyncio
+from typing import Annotated, Any, TypeVar
+
+import msgspec
+from litestar import Response, get, patch, post, put
+from msgspec import Meta
+
+from coldcase import governing
+from coldcase.core.answer import TableName
+from coldcase.core.case import Text
+from coldcase.core.case_reader import member_flaws
+from coldcase.core.diff_text import diff_text
+from coldcase.core.diffing import diff_tables
+from coldcase.core.strict_json import read_json
+from coldcase.db import rule_tables, table_changes
+from coldcase.db.rule_tables import StoredTable
+from coldcase.errors import BadTableRequest, Flaw, PreconditionFailed, WrongState
+from coldcase.web import parsing, schemas
+from coldcase.web.classifications import LOCATION
+from coldcase.web.route import ETAG, IF_MATCH, JSON, MERGE_PATCH, PLAIN_TEXT, Call, route
+from coldcase.web.rule_tables import (
+    DRAFT_SCOPES,
+    LAST,
+    TABLE_SCOPES,
+    VERSION,
+    require_sight,
+    table_summary,
+    version_of,
+)
+from coldcase.web.services import services
+from coldcase.web.verdicts import request_actor
+
+Version = Annotated[int, Meta(ge=1, le=LAST)]
+Shape = TypeVar("Shape", bound=msgspec.Struct)
+
+LARGEST_DRAFT_BODY = governing.LARGEST_TABLE + 64 * 1024
+"""Bytes: the document and what stands around it."""
+
+EDITS = ("not_found", "wrong_state", "precondition_required", "precondition_failed", "bad_table_request")
+
+
+class NewDraft(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A draft: on which published version it is based, why it is made, and its document where it is not a
+    copy of its base.
+    """
+
+    based_on: Version
+    note: Text | None = None
+    content: dict[str, Any] | None = None
+
+
+class ComparisonQuery(msgspec.Struct, frozen=True, kw_only=True):
+    """The version to compare with: its base where it is not named, or the current one where it has none."""
+
+    against: Version | None = None
+
+
+async def read_request(request: Call, shape: type[Shape]) -> Shape:
+    """The body as `shape`. Raises Malformed, BadTableRequest with every flaw."""
+    raw = read_json(await parsing.read_large_body(request))
+    if not isinstance(raw, dict):
+        raise BadTableRequest((Flaw("", "The body is a JSON object."),))
+    flaws = tuple(member_flaws(raw, shape))
+    if flaws:
+        raise BadTableRequest(flaws)
+    return msgspec.convert(raw, shape)
+
+
+def told(request: Call, stored: StoredTable, *, status: int = 200) -> Response[bytes]:
+    """A version as it is now, without its document."""
+    summary = table_summary(stored, services(request).rule_tables.current.version)
+    headers = {"ETag": f'"{stored.digest}"'}
+    if status == 201:
+        headers["Location"] = f"/v1/rule-tables/{stored.version}"
+    return Response(msgspec.json.encode(summary), status_code=status, media_type=JSON, headers=headers)
+
+
+@post(
+    "/v1/rule-tables",
+    request_max_body_size=LARGEST_DRAFT_BODY,
+    **route(
+        "draftRuleTable",
+        "Rule tables",
+        {201: {JSON: schemas.TableSummary}},
+        scopes=("tables:draft",),
+        body=NewDraft,
+        sends={201: (LOCATION, ETAG)},
+        problems=("not_found", "bad_table_request", "outcome_unknown"),
+        examples={"copy": {"value": {"based_on": 1, "note": "Wet driers were read too strongly."}}},
+    ),
+)
+async def draft_rule_table(request: Call) -> Response[bytes]:
+    """A draft, a copy of a published version or a document of its own
+
+    A draft may be flawed: `check` lists all that is wrong with it, and only one without flaws is approved.
+    Its document may have 4 MiB.
+    """
+    service = services(request)
+    sent = await read_request(request, NewDraft)
+    document = None
+    if sent.content is not None:
+        document = await asyncio.to_thread(governing.draft_document, sent.content)
+    async with service.transaction() as conn:
+        version = await table_changes.add_draft(
+            conn, based_on=sent.based_on, note=sent.note, document=document, actor=request_actor(request)
+        )
+        stored = await rule_tables.get_table(conn, version)
+    return told(request, stored, status=201)
+
+
+@put(
+    "/v1/rule-tables/{version:str}/content",
+    request_max_body_size=LARGEST_DRAFT_BODY,
+    **route(
+        "replaceDraftContent",
+        "Rule tables",
+        {200: {JSON: schemas.TableSummary}},
+        scopes=("tables:draft",),
+        body=dict,
+        path={"version": VERSION},
+        takes=(IF_MATCH,),
+        sends={200: (ETAG,)},
+        problems=(*EDITS, "outcome_unknown"),
+    ),
+)
+async def replace_draft_content(request: Call) -> Response[bytes]:
+    """A draft changed whole
+
+    The body is the document, or what `GET` answers with it under `content`. `If-Match` names the draft's
+    `ETag`. An approval is void then: what was approved is no longer there.
+    """
+    return await _edit(request, patch_it=False)
+
+
+@patch(
+    "/v1/rule-tables/{version:str}/content",
+    request_max_body_size=LARGEST_DRAFT_BODY,
+    **route(
+        "patchDraftContent",
+        "Rule tables",
+        {200: {JSON: schemas.TableSummary}},
+        scopes=("tables:draft",),
+        body=dict,
+        body_media=MERGE_PATCH,
+        path={"version": VERSION},
+        takes=(IF_MATCH,),
+        sends={200: (ETAG,)},
+        problems=(*EDITS, "outcome_unknown"),
+    ),
+)
+async def patch_draft_content(request: Call) -> Response[bytes]:
+    """A draft changed in part
+
+    A JSON Merge Patch (RFC 7386): members that are sent take the place of those that are there, `null` takes
+    one away, a list is replaced whole. Otherwise as the change of all of it.
+    """
+    return await _edit(request, patch_it=True)
+
+
+async def _edit(request: Call, *, patch_it: bool) -> Response[bytes]:
+    service, version = services(request), version_of(request)
+    tags = parsing.if_match(request)
+    async with service.transaction() as conn:
+        stored = await rule_tables.get_table(conn, version)
+    if stored.immutable or stored.state == "withdrawn":
+        raise WrongState(
+            f"Rule table {version} is no draft: it stays as it is. Make a draft that is based on it."
+        )
+    if tags is not None and stored.digest not in tags:
+        raise PreconditionFailed(f'The draft\'s ETag is "{stored.digest}".')
+    sent = read_json(await parsing.read_large_body(request))
+
+    def document() -> bytes:
+        if patch_it:
+            return governing.draft_document(governing.merge_patch(msgspec.json.decode(stored.document), sent))
+        return governing.draft_document(sent)
+
+    made = await asyncio.to_thread(document)
+    async with service.transaction() as conn:
+        await table_changes.replace_content(
+            conn, version, seen=stored.digest, document=made, actor=request_actor(request)
+        )
+        return told(request, await rule_tables.get_table(conn, version))
+
+
+@get(
+    "/v1/rule-tables/{version:str}/check",
+    **route(
+        "checkRuleTable",
+        "Rule tables",
+        {200: {JSON: schemas.TableCheck}},
+        scopes=(*TABLE_SCOPES, *DRAFT_SCOPES),
+        path={"version": VERSION},
+        problems=("not_found",),
+    ),
+)
+async def check_rule_table(request: Call) -> Response[bytes]:
+    """Everything that is wrong with a version
+
+    Each flaw with its place in the document. An empty list is what an approval needs.
+    """
+    stored = await _seen(request, version_of(request))
+    flaws = await asyncio.to_thread(governing.flaws_of, stored)
+    check = schemas.TableCheck(
+        version=stored.version,
+        digest=stored.digest,
+        flaws=[
+            schemas.FoundFlaw(pointer=flaw.pointer, detail=flaw.detail, suggestion=flaw.suggestion)
+            for flaw in flaws
+        ],
+    )
+    return Response(msgspec.json.encode(check), media_type=JSON)
+
+
+@get(
+    "/v1/rule-tables/{version:str}/diff",
+    **route(
+        "compareRuleTables",
+        "Rule tables",
+        {200: {JSON: schemas.TableComparison, PLAIN_TEXT: str}},
+        scopes=(*TABLE_SCOPES, *DRAFT_SCOPES),
+        query=ComparisonQuery,
+        path={"version": VERSION},
+        problems=("not_found", "bad_rule_table"),
+    ),
+)
+async def compare_rule_tables(request: Call) -> Response[bytes]:
+    """What a version has otherwise than another one
+
+    By station, the most consequential first: causes, findings, outcomes, frequencies with what they weigh
+    (decibans against the background, before and after), limits, texts. `?against=` names the other version;
+    its base where it is left out.
+    """
+    query = parsing.parse_query(request, ComparisonQuery)
+    new = await _seen(request, version_of(request))
+    current = services(request).rule_tables.current.version
+    old = await _seen(request, query.against or new.based_on or current or new.version)
+    diff = await asyncio.to_thread(
+        lambda: diff_tables(governing.shaped_table(old), governing.shaped_table(new))
+    )
+    if parsing.preferred(request, (JSON, PLAIN_TEXT)) == PLAIN_TEXT:
+        names = [f"rule table {each.version} ({each.state}, {each.digest})" for each in (old, new)]
+        return Response(diff_text(diff, *names).encode(), media_type=PLAIN_TEXT)
+    names_of = [TableName(version=each.version, digest=each.digest) for each in (old, new)]
+    found = schemas.TableComparison(old=names_of[0], new=names_of[1], diff=diff)
+    return Response(msgspec.json.encode(found), media_type=JSON)
+
+
+async def _seen(request: Call, version: int) -> StoredTable:
+    async with services(request).transaction() as conn:
+        stored = await rule_tables.get_table(conn, version)
+    require_sight(request, stored)
+    return stored
