@@ -1,0 +1,108 @@
+"""`coldcase table export`, `diff` and `import`: rule tables between files and the record."""
+
+import json
+
+import psycopg
+import pytest
+
+from coldcase.cli import main
+from coldcase.core.rule_table import table_digest
+from coldcase.db import rule_tables
+from coldcase.db.engine import run_once
+from coldcase.governing import draft_document
+from coldcase.shipped import starter_table
+from tests.core.tables import starter_document
+
+
+@pytest.fixture
+def places(service_database):
+    """The flags of a record that has the starter table, as the service's role and as the owner."""
+    document = draft_document(starter_document())
+    run_once(
+        service_database.owner_url,
+        lambda conn: rule_tables.publish_first(conn, document, table_digest(starter_table())),
+    )
+    return ["--database-url", service_database.service_url], ["--owner-url", service_database.owner_url]
+
+
+def exported(capsys, *args):
+    assert main(["table", "export", *args], {}) == 0
+    return capsys.readouterr().out
+
+
+def test_exported_imported_and_exported_again_it_is_the_same_bytes(places, capsys, tmp_path):
+    reading, owning = places
+    file = tmp_path / "table.json"
+    for name in ("starter", "1", "current"):
+        file.write_text(exported(capsys, name, *reading))
+        assert main(["table", "check", str(file)], {}) == 0
+        assert capsys.readouterr().out.strip() == table_digest(starter_table())
+
+    assert main(["table", "import", str(file), "--person", "bench-1", "--note", "again", *owning], {}) == 0
+    version = capsys.readouterr().out.strip()
+
+    assert version == "2"
+    assert exported(capsys, version, *reading) == file.read_text()
+    assert main(["table", "diff", str(file), version, *reading], {}) == 0
+
+
+@pytest.mark.parametrize(
+    "edit",
+    [
+        lambda table: table.update(temperature=3),
+        lambda table: table.update(closed=[], links=[]),
+        lambda table: table["findings"].pop("oil_colour"),
+        lambda table: table.update(more={"Ü\n": [1.5, None, True, "\u2028"]}),
+    ],
+)
+def test_any_draft_comes_out_as_it_went_in(places, capsys, tmp_path, edit):
+    reading, owning = places
+    table = starter_document()
+    edit(table)
+    file, again, third = (tmp_path / f"{name}.json" for name in ("table", "again", "third"))
+    file.write_text(json.dumps(table))
+    for source, copy, version in ((file, again, "2"), (again, third, "3")):
+        assert main(["table", "import", str(source), "--person", "bench-1", *owning], {}) == 0
+        assert capsys.readouterr().out.strip() == version
+        copy.write_text(exported(capsys, version, *reading))
+    assert again.read_bytes() == third.read_bytes()
+
+
+def test_an_import_is_the_act_of_a_person(places, capsys, service_database):
+    assert main(["table", "import", "starter", "--person", " bench-1 ", *places[1]], {}) == 0
+    with psycopg.connect(service_database.owner_url.replace("+psycopg", "")) as conn:
+        [(person, remote, details)] = conn.execute(
+            "SELECT person, remote, details::jsonb FROM audit_event"
+            " WHERE action = 'rule_table.draft' AND subject = '2'"
+        ).fetchall()
+    assert person == "bench-1"
+    assert remote.startswith("command line, ")
+    assert (details["version"], details["digest"]) == (2, table_digest(starter_table()))
+
+
+def test_the_difference_is_told_and_is_the_exit_code(places, capsys, tmp_path):
+    table = starter_document() | {"temperature": 3}
+    file = tmp_path / "table.json"
+    file.write_text(json.dumps(table))
+
+    assert main(["table", "diff", "current", str(file), *places[0]], {}) == 1
+    assert "setting changed: /temperature" in capsys.readouterr().out
+    assert main(["table", "diff", "starter", str(file), "--json"], {}) == 1
+    assert json.loads(capsys.readouterr().out)["diff"]["changed"] == 1
+
+
+@pytest.mark.parametrize(
+    ("args", "code"),
+    [
+        (["export", "none"], 2),
+        (["export", "7"], 1),
+        (["diff", "7", "1"], 1),
+        (["diff", "no-such-file", "1"], 2),
+        (["import", "no-such-file", "--person", "bench-1"], 2),
+        (["import", "starter", "--person", " "], 2),
+        (["import", "starter", "--person", "bench-1", "--based-on", "7"], 1),
+    ],
+)
+def test_what_is_not_there_is_said_in_a_sentence(places, capsys, args, code):
+    assert main(["table", *args, *places[args[0] == "import"]], {}) == code
+    assert capsys.readouterr().err.startswith("coldcase: ")
