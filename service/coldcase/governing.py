@@ -6,6 +6,7 @@ done by the database (`db/table_changes.py`); here is what it is handed.
 """
 
 import asyncio
+from functools import lru_cache
 from typing import Any
 
 import msgspec
@@ -14,7 +15,7 @@ import structlog
 
 from coldcase.core import checking
 from coldcase.core.compiled_table import CompiledTable, compile_table
-from coldcase.core.rule_table import RuleTable, canonical_table, from_document, table_digest
+from coldcase.core.rule_table import RuleTable, canonical_table, digest_of, from_document
 from coldcase.db import rule_tables
 from coldcase.db.rule_tables import StoredTable, is_draft
 from coldcase.db.transactions import Transaction
@@ -32,8 +33,19 @@ def compile_stored(stored: StoredTable) -> CompiledTable:
     """A rule table on record, compiled, ready for its first case. Raises BadRuleTable for a draft that is
     flawed.
     """
-    table = sound_table(stored) if is_draft(stored) else msgspec.json.decode(stored.document, type=RuleTable)
-    compiled = compile_table(table, version=stored.version, digest=stored.digest)
+    if is_draft(stored):
+        return _ready(sound_table(stored), stored.version, stored.digest)
+    return _published(stored.version, stored.digest, stored.document)
+
+
+@lru_cache(maxsize=1)
+def _published(version: int, digest: str, document: bytes) -> CompiledTable:
+    """One that never changes. The last one is kept: a process that starts a service anew needs it again."""
+    return _ready(msgspec.json.decode(document, type=RuleTable), version, digest)
+
+
+def _ready(table: RuleTable, version: int, digest: str) -> CompiledTable:
+    compiled = compile_table(table, version=version, digest=digest)
     compiled.make_models()
     return compiled
 
@@ -111,9 +123,10 @@ def merge_patch(target: Any, patch: Any) -> Any:
 
 async def load_rule_tables(transaction: Transaction, starter: RuleTable) -> "RuleTables":
     """The rule tables on record; on a record without one, the starter table becomes version 1."""
-    named = table_digest(starter)
+    document = canonical_table(starter)
+    named = digest_of(document)
     async with transaction() as conn:
-        await rule_tables.publish_first(conn, canonical_table(starter), named)
+        await rule_tables.publish_first(conn, document, named)
         current = await rule_tables.current_table(conn)
         known = await rule_tables.is_known(conn, named)
     if not known:

@@ -1,5 +1,6 @@
 """What travels inside the package as data: the starter rule table and the demo cases."""
 
+from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from typing import Any
@@ -10,8 +11,9 @@ from coldcase.core.rule_table import RuleTable, from_document
 from coldcase.core.table_files import assemble
 
 
+@cache
 def starter_table() -> RuleTable:
-    """The starter rule table."""
+    """The starter rule table, read once."""
     return from_document(assemble(dict(_texts(files("coldcase.knowledge"), ""))))
 
 

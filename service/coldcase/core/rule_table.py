@@ -351,7 +351,12 @@ def canonical_table(table: RuleTable) -> bytes:
 
 def table_digest(table: RuleTable) -> str:
     """`sha256:` and the SHA-256 of the canonical bytes."""
-    return "sha256:" + hashlib.sha256(canonical_table(table)).hexdigest()
+    return digest_of(canonical_table(table))
+
+
+def digest_of(canonical: bytes) -> str:
+    """The same of a table's canonical bytes."""
+    return "sha256:" + hashlib.sha256(canonical).hexdigest()
 
 
 def from_document(document: Any) -> RuleTable:
