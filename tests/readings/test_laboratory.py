@@ -183,6 +183,10 @@ def test_milky_oil_is_water_only_where_the_oil_cannot_dissolve_it(lubricant, wat
         oil={"water_mg_kg": water}, unit={"lubricant": lubricant}, observations={"oil_clarity": "stays_milky"}
     )
     assert (note_of(found, "milky") is None) if words is None else words in note_of(found, "milky")
+    by_sign = derived(
+        oil={"water_mg_kg": water}, unit={"lubricant": lubricant}, observations={"oil_body": ["stays_milky"]}
+    )
+    assert note_of(by_sign, "milky") == note_of(found, "milky")
     assert (
         note_of(derived(oil={"water_mg_kg": water}, observations={"oil_clarity": "clear"}), "milky") is None
     )

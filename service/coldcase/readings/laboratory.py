@@ -4,7 +4,7 @@ believed.
 
 from dataclasses import replace
 
-from coldcase.core.case import Case, OilResults, outcomes_of
+from coldcase.core.case import Case, OilResults, outcomes_of, signs_of
 from coldcase.readings.iso3448 import MIDPOINTS
 from coldcase.readings.iso4406 import parse_code
 from coldcase.readings.units import ICE_POINT, kelvins
@@ -24,6 +24,7 @@ SOLUBILITY: dict[str, tuple[float, float | None]] = {
 # Below this a polar oil cannot shed water; above the other a non-polar one may [judgement].
 _NO_FREE_WATER_BELOW, _FREE_WATER_ABOVE = 1_000.0, 150.0
 _MILKY = {"clears_on_standing", "stays_milky"}
+_MILKY_SIGNS = {"milky", "milky_clears", "stays_milky"}
 # No lubricant's viscosity index lies outside [judgement].
 _CREDIBLE_INDEX = (-300.0, 500.0)
 _AS_SENT = (
@@ -115,8 +116,10 @@ def _water(case: Case, worksheet: Worksheet) -> None:
 def _milky(case: Case, water: float, bound: DetectionLimit | None, worksheet: Worksheet) -> None:
     """Says whether milky oil can be water, by what the oil family dissolves."""
     seen = outcomes_of(case.observations.get("oil_clarity", []))
+    signs, _ = signs_of(case.observations.get("oil_body", []))
+    milky = (bool(seen) and _MILKY.issuperset(seen)) or not _MILKY_SIGNS.isdisjoint(signs)
     family = case.unit.lubricant
-    if not _MILKY.issuperset(seen) or not seen or family not in SOLUBILITY:
+    if not milky or family not in SOLUBILITY:
         return
     lowest, highest = SOLUBILITY[family]
     dissolves = f"{family} oil dissolves about {lowest:g}" + (
