@@ -8,6 +8,8 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+import msgspec
+
 from coldcase.core.case import Case, Unit
 from coldcase.core.rule_table import NO_FAULT, UNLISTED, Condition, Finding, Gate, Pattern, RuleTable, When
 
@@ -154,6 +156,22 @@ def _share(finding: Finding, row: list[float], names: frozenset[str], unit: Unit
     return sum(share for code, share in possible.items() if code in names) / sum(possible.values())
 
 
+def _for_machine(finding: Finding, unit: Unit) -> Finding:
+    """With the rows of the machine at hand in place of the general ones."""
+    own = dict(finding.per_hundred)
+    background = finding.background
+    for rows in finding.on_machines:
+        pairs = (
+            (rows.when.motors, unit.motor),
+            (rows.when.connections, _connection(unit)),
+            (rows.when.compressor_types, unit.compressor_type),
+        )
+        if all(not wanted or have in wanted for wanted, have in pairs):
+            own.update(rows.per_hundred)
+            background = rows.background or background
+    return msgspec.structs.replace(finding, per_hundred=own, background=background)
+
+
 def _unusual(voices: Mapping[str, Voice], seen: Seen, unit: Unit, scores: Weights, table: RuleTable) -> float:
     """What a cause that the table does not know is credited with: decibans by which the findings are less
     likely than what the known cause in front usually shows."""
@@ -166,7 +184,7 @@ def _unusual(voices: Mapping[str, Voice], seen: Seen, unit: Unit, scores: Weight
         return 0.0
     total = 0.0
     for code, names in seen.items():
-        finding, voice = table.findings[code], voices[code]
+        finding, voice = _for_machine(table.findings[code], unit), voices[code]
         telling = max(abs(weight) for weight in voice.full.values()) >= 3
         if voice.replaced_by is None and len(names) == 1 and telling and finding.effort != "ask":
             row = finding.per_hundred.get(leader, finding.background)
@@ -183,7 +201,7 @@ def _unusual(voices: Mapping[str, Voice], seen: Seen, unit: Unit, scores: Weight
 
 
 def _finding_voice(code: str, case: Case, seen: Seen, causes: list[str], table: RuleTable) -> Voice:
-    finding, names = table.findings[code], seen[code]
+    finding, names = _for_machine(table.findings[code], case.unit), seen[code]
     ground = _share(finding, finding.background, names, case.unit)
     shares = {
         cause: _share(finding, finding.per_hundred.get(cause, finding.background), names, case.unit)
