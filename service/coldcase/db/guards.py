@@ -82,7 +82,7 @@ SELECT 'default', real, attname || ' of ' || name, name, to_jsonb(pg_get_expr(ad
 FROM pg_attrdef JOIN ours ON adrelid = ours.oid JOIN pg_attribute ON attrelid = adrelid AND attnum = adnum
     WHERE attname = 'xid'
 UNION ALL
-SELECT 'function', '', proname || '(' || pg_get_function_identity_arguments(code.oid) || ')', '',
+SELECT 'function', '', proname::text || '(' || pg_get_function_identity_arguments(code.oid) || ')', '',
     jsonb_build_object(
     'body', encode(sha256(convert_to(prosrc, 'UTF8')), 'hex'), 'definer', prosecdef,
         'settings', coalesce(proconfig, '{}'),
@@ -96,7 +96,7 @@ WHERE pronamespace = 'public'::regnamespace
   AND NOT EXISTS (SELECT FROM pg_depend WHERE classid = 'pg_proc'::regclass AND objid = code.oid
       AND deptype = 'e')
 UNION ALL
-SELECT 'role', '', rolname, '', jsonb_build_object('superuser', rolsuper, 'create_role', rolcreaterole,
+SELECT 'role', '', rolname::text, '', jsonb_build_object('superuser', rolsuper, 'create_role', rolcreaterole,
     'create_db', rolcreatedb,
     'login', rolcanlogin, 'replication', rolreplication, 'bypass_rls', rolbypassrls)
 FROM pg_roles WHERE rolname = ANY(:roles)
