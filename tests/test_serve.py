@@ -67,6 +67,7 @@ def test_serve_on_the_embedded_default_until_sigterm(tmp_path, capsys):
             "recording": True,
             "rule_table": 1,
             "recording_since": ready["recording_since"],
+            "starter_table": {"digest": ready["starter_table"]["digest"], "on_record": True},
         }
         assert http.post("/v1/classifications", json=MOISTURE, headers=key).status_code == 201
 
