@@ -4,7 +4,7 @@ Members whose JSON text is stored (`case`, `answer`, `content`) are sent as that
 """
 
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 from uuid import UUID
 
 import msgspec
@@ -21,7 +21,6 @@ from coldcase.core.rule_table import (
     Gate,
     Kind,
     Retired,
-    RuleTable,
     When,
 )
 from coldcase.db.events import Event
@@ -221,9 +220,9 @@ class TableList(_Part, frozen=True, kw_only=True):
 
 
 class TableEnvelope(TableSummary, frozen=True, kw_only=True):
-    """A version of the rule table with its document."""
+    """A version of the rule table with its document, a draft's as it stands, flaws and all."""
 
-    content: RuleTable
+    content: dict[str, Any]
 
 
 class FoundFlaw(_Part, frozen=True, kw_only=True, omit_defaults=True):
