@@ -30,7 +30,7 @@ class ColdcaseError(Exception):
     code = "error"
 
     def __init__(self, detail: str | None = None) -> None:
-        self.detail = detail or (self.__doc__ or "").strip()
+        self.detail = detail or " ".join((self.__doc__ or "").split())
         super().__init__(self.detail)
 
 

@@ -276,4 +276,6 @@ async def test_the_recorded_answer_keeps_to_them_too(caller, case):
 async def test_an_effort_that_is_none_is_refused_by_name(caller, case, effort):
     answered = await caller.post(f"/v1/classifications/preview?effort={effort}", json=case)
     assert answered.status_code == 400
-    assert answered.json()["errors"][0]["pointer"] == "effort"
+    (flaw,) = answered.json()["errors"]
+    assert flaw["pointer"] == "effort"
+    assert flaw["detail"] == "Efforts are ask, look, meter, open, lab, parted by commas without blanks."

@@ -13,8 +13,10 @@ from coldcase.core.case import Case
 from coldcase.core.case_reader import ParsedCase
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.rule_table import ALL_EFFORTS, Effort
+from coldcase.errors import Flaw
 from coldcase.shipped import demo_cases
 from coldcase.web import parsing
+from coldcase.web.problems import BadRequest
 from coldcase.web.route import JSON, Call, Header, route
 from coldcase.web.services import services
 
@@ -44,7 +46,8 @@ CASE_EXAMPLES = {
 EffortList = Annotated[
     str,
     Meta(
-        pattern=r"^(ask|look|meter|open|lab)(,(ask|look|meter|open|lab)){0,4}$(?!\n)",
+        # In the document only: what is wrong is said in words, below.
+        extra_json_schema={"pattern": "^(ask|look|meter|open|lab)(,(ask|look|meter|open|lab)){0,4}$"},
         description="What can be done now: `ask,look,meter` keeps `next_checks` to these efforts.",
     ),
 ]
@@ -66,8 +69,11 @@ class PreviewQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def _efforts(sent: str | None) -> tuple[Effort, ...]:
-    """The efforts that were asked for."""
+    """The efforts that were asked for. Raises `BadRequest` for what is none."""
     wanted = ALL_EFFORTS if sent is None else sent.split(",")
+    if set(wanted) - set(ALL_EFFORTS) or len(wanted) > len(ALL_EFFORTS):
+        said = f"Efforts are {', '.join(ALL_EFFORTS)}, parted by commas without blanks."
+        raise BadRequest((Flaw("effort", said),))
     return tuple(effort for effort in ALL_EFFORTS if effort in wanted)
 
 

@@ -45,7 +45,12 @@ async def list_rule_tables(request: Call) -> Response[bytes]:
 
 @get(
     "/v1/rule-tables/current",
-    **route("showCurrentRuleTable", "Rule tables", WHOLE_TABLE, scopes=TABLE_SCOPES),
+    **route(
+        "showCurrentRuleTable",
+        "Rule tables",
+        {200: {JSON: schemas.CurrentTable, CSV: str}},
+        scopes=TABLE_SCOPES,
+    ),
 )
 async def show_current(request: Call) -> Response[bytes]:
     """The version that answers now

@@ -21,6 +21,7 @@ from coldcase.core.rule_table import (
     Gate,
     Kind,
     Retired,
+    RuleTable,
     When,
 )
 from coldcase.db.events import Event
@@ -217,6 +218,12 @@ class TableList(_Part, frozen=True, kw_only=True):
 
     items: list[TableSummary]
     next: str | None
+
+
+class CurrentTable(TableSummary, frozen=True, kw_only=True):
+    """The version that answers, with its document."""
+
+    content: RuleTable
 
 
 class TableEnvelope(TableSummary, frozen=True, kw_only=True):
