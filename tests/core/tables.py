@@ -18,6 +18,16 @@ from coldcase.shipped import starter_table
 modest = settings(max_examples=60, derandomize=True, suppress_health_check=list(HealthCheck))
 """Enough to find a broken rule, few enough to run before every commit, and the same ones each time."""
 
+BAR = {"least_confidence": 0, "least_ratio": 1, "least_groups": 0}
+NAMES_BY_ONE_SIGN = {
+    "coded": BAR,
+    "provisional": BAR,
+    "thin_margin_decibans": 0,
+    "strong_decibans": 1,
+    "contradiction_ratio": 0.5,
+}
+"""Thresholds under which one weak sign names a cause."""
+
 MACHINES: tuple[dict[str, str], ...] = (
     {"motor": "unknown", "compressor_type": "unknown"},
     {"motor": "three_phase", "compressor_type": "scroll"},

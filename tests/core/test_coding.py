@@ -14,6 +14,7 @@ from coldcase.core.fixed_point import DECIBAN
 from coldcase.core.rule_table import Finding, Group, RuleTable
 from tests.core.tables import (
     MACHINES,
+    NAMES_BY_ONE_SIGN,
     case_of,
     cause,
     compiled_of,
@@ -174,14 +175,6 @@ def test_what_the_findings_show_of_the_compressor_itself(seen: dict[str, Any], s
     assert answer(MACHINE, **seen).machine == shown
 
 
-BAR = {"least_confidence": 0, "least_ratio": 1, "least_groups": 0}
-NAMES_BY_ONE_SIGN = {
-    "coded": BAR,
-    "provisional": BAR,
-    "thin_margin_decibans": 0,
-    "strong_decibans": 1,
-    "contradiction_ratio": 0.5,
-}
 HEAT = sign("c", yes={"shows": "damage", "tags": ["heat"]}, leak=60)
 
 

@@ -15,16 +15,18 @@ from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.next_checks import next_checks
 from coldcase.core.rule_table import RuleTable
 from coldcase.errors import BadCase
-from tests.core.tables import case_of, cause, compiled_of, finding, posterior, table, weighed_of
+from tests.core.tables import (
+    BAR,
+    NAMES_BY_ONE_SIGN,
+    case_of,
+    cause,
+    compiled_of,
+    finding,
+    posterior,
+    table,
+    weighed_of,
+)
 
-BAR = {"least_confidence": 0, "least_ratio": 1, "least_groups": 0}
-NAMES_BY_ONE_SIGN = {
-    "coded": BAR,
-    "provisional": BAR,
-    "thin_margin_decibans": 0,
-    "strong_decibans": 1,
-    "contradiction_ratio": 0.5,
-}
 RATES = {"water": 1.0, "wear": 1.0, "no_fault_found": 1.0}
 SIGNS = ["wet", "blocked", "torn"]
 BACKGROUND = [5, 20, 5]
@@ -230,6 +232,17 @@ def test_what_is_wrong_with_an_observation_is_named(said: Any, place: str, detai
     (flaw,) = refusal.value.flaws
     assert flaw.pointer == "/observations/drier" + place
     assert detail in flaw.detail
+
+
+def test_a_flaw_of_shape_hides_no_wrong_word() -> None:
+    said = {"seen": ["wett"], "not_seen": ["torn"], "known": "guessed", "sean": ["wet"]}
+    with pytest.raises(BadCase) as refusal:
+        parse_case({"unit": UNIT, "observations": {"drier": said}}, compiled())
+    assert {flaw.pointer.removeprefix("/observations/drier") for flaw in refusal.value.flaws} == {
+        "/seen/0",
+        "/known",
+        "/sean",
+    }
 
 
 def test_a_finding_of_one_outcome_takes_no_signs() -> None:

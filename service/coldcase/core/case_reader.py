@@ -323,7 +323,11 @@ def _observation_flaws(observations: dict[str, Any], unit: Any, compiled: Compil
         sent = _observation(code, outcome)
         known = code in compiled.table.findings or ("finding", None, code) in compiled.retired
         if sent is None and known and isinstance(outcome, dict):
-            yield from member_flaws(outcome, ObservationDetail, place)
+            found = list(member_flaws(outcome, ObservationDetail, place))
+            yield from found
+            sound = _observation(code, _without_flawed(outcome, found, place))
+            if isinstance(sound, ObservationDetail) and (sound.outcome or sound.seen or sound.not_seen):
+                yield from word_flaws(code, sound, model, compiled)
         elif sent is None and known:
             yield Flaw(place, "An outcome is a code, or a list of codes that could not be told apart.")
         elif sent is None:
@@ -332,6 +336,12 @@ def _observation_flaws(observations: dict[str, Any], unit: Any, compiled: Compil
             )
         else:
             yield from word_flaws(code, sent, model, compiled)
+
+
+def _without_flawed(detail: dict[str, Any], found: list[Flaw], place: str) -> dict[str, Any]:
+    """The members of an observation in which nothing was found."""
+    flawed = {flaw.pointer.removeprefix(f"{place}/").split("/")[0] for flaw in found}
+    return {name: value for name, value in detail.items() if escaped(name) not in flawed}
 
 
 def _observation(code: str, value: Any) -> Outcomes | None:
