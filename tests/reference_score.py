@@ -62,8 +62,17 @@ def score(case: Case, outcomes: Mapping[str, Iterable[str]], table: RuleTable) -
     scores = _prior(case.unit, causes, table)
     for cause in causes:
         scores[cause] += sum(voice.counted.get(cause, 0.0) for voice in voices.values()) / table.temperature
-    scores[UNLISTED] += _unusual(voices, seen, case.unit, scores, table) / table.temperature
-    return Scored(ranking=_normalised(scores), scores=scores, voices=voices)
+    leader = min(
+        (code for code in scores if code != UNLISTED), key=lambda code: (-scores[code], code == NO_FAULT)
+    )
+    stories = _stories(leader, voices, seen, case.unit, table) if leader != NO_FAULT else {}
+    front = [leader]
+    if stories:
+        likeliest = max(stories, key=lambda pair: stories[pair])
+        if stories[likeliest] > scores[leader]:
+            front = list(likeliest)
+    scores[UNLISTED] += _unusual(voices, seen, case.unit, front, table) / table.temperature
+    return Scored(ranking=_shared(scores, stories, table), scores=scores, voices=voices)
 
 
 def holds(condition: Condition, seen: Seen) -> bool | None:
@@ -172,32 +181,108 @@ def _for_machine(finding: Finding, unit: Unit) -> Finding:
     return msgspec.structs.replace(finding, per_hundred=own, background=background)
 
 
-def _unusual(voices: Mapping[str, Voice], seen: Seen, unit: Unit, scores: Weights, table: RuleTable) -> float:
-    """What a cause that the table does not know is credited with: decibans by which the findings are less
-    likely than what the known cause in front usually shows."""
-    if not table.unlisted_explains:
-        return 0.0
-    leader = min(
-        (code for code in scores if code != UNLISTED), key=lambda code: (-scores[code], code == NO_FAULT)
+def _stories(
+    leader: str, voices: Mapping[str, Voice], seen: Seen, unit: Unit, table: RuleTable
+) -> dict[tuple[str, str], float]:
+    """Decibans of the leader with each cause that may have begun it or that it may have begun, both weighed
+    together."""
+    causes = [code for code in sorted(table.causes) if _on_machine(table.causes[code].gate, unit)]
+    prior = _prior(unit, [*causes, UNLISTED], table)
+    stories = {}
+    for link in table.links:
+        pair = (link.cause, link.leads_to)
+        if leader in pair and link.per_hundred and {*pair} <= {*causes}:
+            evidence = sum(
+                _of_both(code, pair, voice, seen, unit, table) * voice.factor
+                for code, voice in voices.items()
+                if voice.replaced_by is None
+            )
+            begins = 10 * math.log10(link.per_hundred / 100)
+            stories[pair] = prior[link.cause] + begins + evidence / table.temperature
+    return stories
+
+
+def _of_both(
+    code: str, pair: tuple[str, str], voice: Voice, seen: Seen, unit: Unit, table: RuleTable
+) -> float:
+    if code in table.patterns or len(seen[code]) > 1:
+        return max(voice.full[cause] for cause in pair)
+    finding = _for_machine(table.findings[code], unit)
+    names = [outcome.code for outcome in finding.outcomes if _on_machine(outcome.gate, unit)]
+    first, second = (
+        {
+            name: _share(
+                finding, finding.per_hundred.get(cause, finding.background), frozenset((name,)), unit
+            )
+            for name in names
+        }
+        for cause in pair
     )
-    if leader == NO_FAULT:
+    clear, (name,) = names[0], seen[code]
+    if clear != finding.outcomes[0].code:
+        share = (first[name] + second[name]) / 2
+    else:
+        least = min(first[clear], second[clear])
+        others = sum(first[other] + second[other] for other in names[1:])
+        share = least if name == clear else (1 - least) * (first[name] + second[name]) / others
+    ground = _share(finding, finding.background, frozenset((name,)), unit)
+    return 10 * math.log10(_mixed(share, ground, table))
+
+
+def _shared(
+    scores: Weights, stories: dict[tuple[str, str], float], table: RuleTable
+) -> list[tuple[str, float]]:
+    often = {(link.cause, link.leads_to): link.per_hundred / 100 for link in table.links}
+    best = max([*scores.values(), *stories.values()])
+    shares = {}
+    for code, own in scores.items():
+        begun = [pair for pair in stories if pair[0] == code]
+        shares[code] = 10 ** ((own - best) / 10) * (1 - sum(often[pair] for pair in begun))
+        shares[code] += sum(10 ** ((stories[pair] - best) / 10) for pair in begun)
+    total = sum(shares.values())
+    return sorted(
+        ((code, share / total) for code, share in shares.items()),
+        key=lambda pair: (-pair[1], pair[0] == UNLISTED, pair[0]),
+    )
+
+
+def _unusual(
+    voices: Mapping[str, Voice], seen: Seen, unit: Unit, front: list[str], table: RuleTable
+) -> float:
+    """What a cause that the table does not know is credited with: decibans by which the findings are less
+    likely than what the known cause in front usually shows, or the better of two where one began the
+    other."""
+    if not table.unlisted_explains or NO_FAULT in front:
         return 0.0
-    total = 0.0
-    for code, names in seen.items():
-        finding, voice = _for_machine(table.findings[code], unit), voices[code]
-        telling = max(abs(weight) for weight in voice.full.values()) >= 3
-        if voice.replaced_by is None and len(names) == 1 and telling and finding.effort != "ask":
-            row = finding.per_hundred.get(leader, finding.background)
-            likely = {
-                name: (1 - table.mistaken) * _share(finding, row, frozenset((name,)), unit)
-                + table.mistaken * _share(finding, finding.background, frozenset((name,)), unit)
-                for name in (outcome.code for outcome in finding.outcomes if _on_machine(outcome.gate, unit))
-            }
-            usual = sum(10 * share * math.log10(share) for share in likely.values())
-            surprise = usual - 10 * math.log10(likely[next(iter(names))])
-            weight = voice.full[leader]
-            total += (min(surprise, weight) if weight > 0 else surprise) * voice.factor
-    return max(total, 0.0) * table.unlisted_explains
+    return (
+        max(
+            sum(
+                min(_surprise(code, leader, voice, seen, unit, table) for leader in front) * voice.factor
+                for code, voice in voices.items()
+            ),
+            0.0,
+        )
+        * table.unlisted_explains
+    )
+
+
+def _surprise(code: str, leader: str, voice: Voice, seen: Seen, unit: Unit, table: RuleTable) -> float:
+    if code in table.patterns or voice.replaced_by is not None or len(seen[code]) > 1:
+        return 0.0
+    finding, names = _for_machine(table.findings[code], unit), seen[code]
+    telling = max(abs(weight) for weight in voice.full.values()) >= 3
+    if not telling or finding.effort == "ask":
+        return 0.0
+    row = finding.per_hundred.get(leader, finding.background)
+    likely = {
+        name: (1 - table.mistaken) * _share(finding, row, frozenset((name,)), unit)
+        + table.mistaken * _share(finding, finding.background, frozenset((name,)), unit)
+        for name in (outcome.code for outcome in finding.outcomes if _on_machine(outcome.gate, unit))
+    }
+    usual = sum(10 * share * math.log10(share) for share in likely.values())
+    surprise = usual - 10 * math.log10(likely[next(iter(names))])
+    weight = voice.full[leader]
+    return min(surprise, weight) if weight > 0 else surprise
 
 
 def _finding_voice(code: str, case: Case, seen: Seen, causes: list[str], table: RuleTable) -> Voice:
@@ -320,13 +405,3 @@ def _count(voices: list[Voice], table: RuleTable) -> None:
 def _spread(weights: Weights) -> float:
     rivals = [weight for cause, weight in weights.items() if cause not in (NO_FAULT, UNLISTED)]
     return max(rivals) - min(rivals)
-
-
-def _normalised(scores: Weights) -> list[tuple[str, float]]:
-    best = max(scores.values())
-    raw = {cause: 10 ** ((value - best) / 10) for cause, value in scores.items()}
-    total = sum(raw.values())
-    return sorted(
-        ((cause, share / total) for cause, share in raw.items()),
-        key=lambda pair: (-pair[1], pair[0] == UNLISTED, pair[0]),
-    )

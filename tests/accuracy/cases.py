@@ -34,14 +34,15 @@ class Truth:
     """A case as coded, and what its judge holds to be true.
 
     `right` are the answers that are right, `undetermined` among them where the cause cannot be named;
-    `defensible` are no wrong names either. `unsaid` and `facts` count what was told.
+    `defensible` are no wrong names either. `pair` are both causes, where there are two. `unsaid` and
+    `facts` count what was told.
     """
 
     id: str
     case: dict[str, Any]
     right: frozenset[str]
     defensible: frozenset[str]
-    second: str | None = None
+    pair: frozenset[str] = frozenset()
     machine: str | None = None
     unsaid: int = 0
     facts: int = 0
@@ -77,8 +78,8 @@ class Judged:
 
     @property
     def second_found(self) -> bool:
-        beside = [row.cause for row in self.answer.contributing] + [row.cause for row in self.answer.leads]
-        return self.truth.second in beside
+        beside = {row.cause for row in self.answer.contributing} | {row.cause for row in self.answer.leads}
+        return self.truth.pair <= beside | {self.answer.cause}
 
 
 @cache
@@ -115,13 +116,17 @@ def _told(name: str) -> Iterator[Truth]:
     for row in _rows(CODED[name]):
         told = truths[row["id"]]
         truth = told["truth"]
-        cause = truth["cause"]
+        cause, second = truth["cause"], truth["second_cause"]
+        right = {UNDETERMINED if cause in {UNDETERMINED, UNLISTED} else cause}
+        if truth["second_role"] == "initiating":
+            # Some tellers put first what was found, second what began it: the service names what began it.
+            right.add(second)
         yield Truth(
             id=row["id"],
             case=row["case"],
-            right=frozenset((UNDETERMINED,) if cause in {UNDETERMINED, UNLISTED} else (cause,)),
+            right=frozenset(right),
             defensible=frozenset(),
-            second=truth["second_cause"],
+            pair=frozenset((cause, second)) if second else frozenset(),
             machine=MACHINE.get(truth["machine_state"]),
             unsaid=len(row["unsaid"]),
             facts=len(told["facts"]),

@@ -14,7 +14,7 @@ def figures(cases: list[Judged]) -> Iterator[str]:
     to_name = [case for case in cases if not case.to_refuse]
     to_refuse = [case for case in cases if case.to_refuse]
     named = [case for case in cases if not case.refused]
-    seconds = [case for case in cases if case.truth.second is not None and not case.to_refuse]
+    seconds = [case for case in cases if case.truth.pair and not case.to_refuse]
     machines = [case for case in cases if case.truth.machine is not None]
     facts = sum(case.truth.facts for case in cases)
     yield f"cases                 {len(cases)} ({len(to_name)} to be named, {len(to_refuse)} to be refused)"
@@ -28,7 +28,7 @@ def figures(cases: list[Judged]) -> Iterator[str]:
     yield f"refused rightly       {_share(to_refuse, lambda case: case.refused)}"
     if seconds:
         yield f"second cause found    {_share(seconds, lambda case: case.second_found)}"
-    alone = [case for case in named if case.truth.facts and case.truth.second is None]
+    alone = [case for case in named if case.truth.facts and not case.truth.pair]
     if alone:
         yield f"second cause made up  {_share(alone, lambda case: bool(case.answer.contributing))}"
     if machines:

@@ -259,11 +259,12 @@ LEFT_OVER = {
 
 
 def test_a_second_cause_with_strong_support_among_what_the_leader_leaves_contributes() -> None:
-    rules = book(**{**LEFT_OVER, "grind": sign("metal", leak=4, wear=95, background=4)})
-    found = answer(rules, drip="yes", stain="yes", grind="yes", dust="yes")
+    grind = sign("metal", leak=1, wear=95, background=1)
+    rules = book(**{**LEFT_OVER, "grind": grind, "drop": sign("floor", leak=95, background=5)})
+    found = answer(rules, drip="yes", stain="yes", drop="yes", grind="yes", dust="yes")
     assert found.cause == "leak"
     assert [(row.cause, row.support_decibans, row.explains) for row in found.contributing] == [
-        ("wear", 10.7, ["grind"])
+        ("wear", 16.8, ["grind"])
     ]
     assert found.unexplained == ["dust"]
 

@@ -51,6 +51,7 @@ def plain_starter() -> RuleTable:
     plain = {
         "temperature": 1,
         "unlisted_explains": 0,
+        "links": [],
         "patterns": {},
         "discounts": [],
         "base_rate_overrides": [],

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 
 from coldcase.core.case import Case
+from coldcase.core.compiled_table import compile_table
 from coldcase.core.next_checks import DEADLINE, EFFORT_RANK, MOST_CHECKS, Efforts, next_checks
 from coldcase.core.rule_table import ALL_EFFORTS, from_document
 from coldcase.core.signs import SEEN, engine_codes, whole
@@ -114,8 +115,10 @@ def test_gains_agree_with_a_slow_recomputation(case: Case) -> None:
 
 def test_the_gain_of_a_lone_finding_is_what_ranking_again_gives() -> None:
     case = case_of({"copper_plating": "heavy"})
-    weighed = weighed_of(case, compiled_starter())
-    checks = [check for check in next_checks(weighed, compiled_starter()) if alone(check.finding)]
+    # Whether a cause began another is no part of a check's worth.
+    compiled = compile_table(msgspec.structs.replace(starter(), links=[]), version=1, digest="")
+    weighed = weighed_of(case, compiled)
+    checks = [check for check in next_checks(weighed, compiled) if alone(check.finding)]
     assert checks
     for check in checks:
         finding_model, now = weighed.model.findings[check.finding], posterior(weighed)
@@ -126,7 +129,7 @@ def test_the_gain_of_a_lone_finding_is_what_ranking_again_gives() -> None:
                 for i, cause in enumerate(weighed.model.causes)
             )
             looked = msgspec.structs.replace(case, observations={**case.observations, check.finding: outcome})
-            expected += chance * entropy(posterior(weighed_of(looked, compiled_starter())))
+            expected += chance * entropy(posterior(weighed_of(looked, compiled)))
         # Ranking again lets a stronger newcomer speak first in a group that has spoken; what was said then
         # fades.
         fresh = starter().findings[check.finding].group != starter().findings["copper_plating"].group

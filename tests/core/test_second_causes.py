@@ -30,7 +30,7 @@ SIGNS = {
     "dry": sign("dry", starts=10, oil=95),
     "low_oil": sign("low_oil", starts=6, oil=90),
     "counter": sign("counter", starts=95, oil=8),
-    "hot": sign("hot", air=90),
+    "hot": sign("hot", background=2, air=90),
 }
 
 

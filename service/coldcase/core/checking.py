@@ -348,6 +348,7 @@ def _limits(table: RuleTable) -> Iterator[Flaw]:
 
 def _links(table: RuleTable) -> Iterator[Flaw]:
     named: set[tuple[str, str]] = set()
+    begun: dict[str, float] = {}
     for index, link in enumerate(table.links):
         for member in ("cause", "leads_to"):
             if getattr(link, member) not in table.causes:
@@ -355,6 +356,10 @@ def _links(table: RuleTable) -> Iterator[Flaw]:
         if link.cause == link.leads_to or (link.cause, link.leads_to) in named:
             yield Flaw(f"/links/{index}", "A link joins two causes, and each pair is named once.")
         named.add((link.cause, link.leads_to))
+        begun[link.cause] = begun.get(link.cause, 0) + link.per_hundred
+        if begun[link.cause] >= 100:
+            detail = f"Of 100 failures that '{link.cause}' began, the links leave none in which it was alone."
+            yield Flaw(f"/links/{index}/per_hundred", detail)
 
 
 def _retired(table: RuleTable) -> Iterator[Flaw]:

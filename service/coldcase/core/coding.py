@@ -42,19 +42,24 @@ def code(weighed: Weighed, compiled: CompiledTable) -> CodingResult:
     )
     if reasons:
         return CodingResult(leader, "undetermined", reasons)
-    bars: tuple[tuple[Status, Threshold], ...] = (("coded", rules.coded), ("provisional", rules.provisional))
-    for status, bar in bars:
-        if _clears(weighed, bar, rules.strong_decibans):
+    apart = next(i for i in weighed.order[1:] if not weighed.one_story(leader, i))
+    bars: tuple[tuple[Status, Threshold, int], ...] = (
+        ("coded", rules.coded, second),
+        # Whichever of two linked causes is named, the other is named beside it: one story.
+        ("provisional", rules.provisional, apart),
+    )
+    for status, bar, rival in bars:
+        if _clears(weighed, bar, rival, rules.strong_decibans):
             return CodingResult(leader, status, ())
     return CodingResult(
         leader, "undetermined", (("close", "no cause stands far enough above the next to be named"),)
     )
 
 
-def _clears(weighed: Weighed, bar: Threshold, strong: float) -> bool:
-    first, second = (weighed.confidence[i] for i in weighed.order[:2])
+def _clears(weighed: Weighed, bar: Threshold, rival: int, strong: float) -> bool:
+    first, second = weighed.confidence[weighed.order[0]], weighed.confidence[rival]
     groups: dict[str, int] = {}
-    for item, size in zip(weighed.items, weighed.for_leader, strict=True):
+    for item, size in zip(weighed.items, weighed.for_story, strict=True):
         if size >= AUDIBLE:
             groups[item.weight.group] = groups.get(item.weight.group, 0) + size
     alone_and_soft = len(groups) == 1 and max(groups.values()) < strong * DECIBAN
@@ -91,7 +96,7 @@ def _thin(weighed: Weighed, leader: int, margin: float) -> tuple[Reason, ...]:
 
 def _contradictory(weighed: Weighed, leader: int, second: int, compiled: CompiledTable) -> tuple[Reason, ...]:
     rules = compiled.table.coding
-    support, against = _balance(weighed.for_leader)
+    support, against = _balance(weighed.for_story)
     # Even where a table calls anything strong, nothing at all is not.
     strong = max(rules.strong_decibans * DECIBAN, 1)
     reasons: list[Reason] = []
@@ -102,7 +107,12 @@ def _contradictory(weighed: Weighed, leader: int, second: int, compiled: Compile
         )
         reasons.append(("contradictory", detail))
     close = rules.provisional.least_ratio * weighed.confidence[second] > weighed.confidence[leader]
-    if close and support >= strong and _balance(weighed.column(second))[0] >= strong:
+    if (
+        close
+        and not weighed.one_story(leader, second)
+        and support >= strong
+        and _balance(weighed.column(second))[0] >= strong
+    ):
         titles = [compiled.table.causes[weighed.model.causes[i]].title for i in (leader, second)]
         reasons.append(
             (
@@ -135,7 +145,7 @@ def unexplained(weighed: Weighed, compiled: CompiledTable) -> list[int]:
     in_chain = compiled.in_chain.get(weighed.model.causes[weighed.order[0]], frozenset())
     return [
         index
-        for index, (item, size) in enumerate(zip(weighed.items, weighed.for_leader, strict=True))
+        for index, (item, size) in enumerate(zip(weighed.items, weighed.for_story, strict=True))
         if size < AUDIBLE
         and not item.weight.clear
         and item.source != "pattern"

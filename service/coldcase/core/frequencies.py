@@ -11,8 +11,20 @@ import msgspec
 import numpy as np
 
 from coldcase.core.conditions import names_machine
-from coldcase.core.fixed_point import MILLION, TEN_THOUSAND, Ints, fine_logs, from_fine, log10, millionths
-from coldcase.core.rule_table import UNLISTED, Finding, RuleTable
+from coldcase.core.fixed_point import (
+    BAN,
+    MILLION,
+    TEN_THOUSAND,
+    Ints,
+    fine_logs,
+    from_fine,
+    log10,
+    millionths,
+)
+from coldcase.core.rule_table import UNLISTED, CauseLink, Finding, RuleTable
+
+_STEP = 100
+"""What a link weighs is a multiple of that many nanobans, so that every machine's logarithms round alike."""
 
 
 class Block(NamedTuple):
@@ -20,12 +32,14 @@ class Block(NamedTuple):
 
     `frequencies` are [outcome, cause + background], of 10,000. `weights` are log likelihood ratios and
     `surprises` by how much an outcome is less likely under a cause than what that cause usually shows, both
-    [outcome, cause] in nanobans.
+    [outcome, cause] in nanobans. `begun` are the weights for each weighed link, that is for both of its
+    causes at work together, [outcome, link].
     """
 
     frequencies: Ints
     weights: Ints
     surprises: Ints
+    begun: Ints
 
 
 class Frequencies:
@@ -33,7 +47,21 @@ class Frequencies:
 
     def __init__(self, table: RuleTable) -> None:
         self.places = {cause: place for place, cause in enumerate((*sorted(table.causes), UNLISTED))}
+        links = weighed_links(table)
+        pairs = [(link.cause, link.leads_to) for link in links]
+        self._linked = [link.cause for link in links], [link.leads_to for link in links]
         self._mistaken = millionths(table.mistaken)
+        self.patterns_begun = np.array(
+            [
+                [
+                    pattern_weights(row.per_hundred, row.background, pair, self._mistaken).max()
+                    for pair in pairs
+                ]
+                for row in table.patterns.values()
+            ],
+            dtype=np.int64,
+        ).reshape(len(table.patterns), len(pairs))
+        """What a pattern weighs for both causes of each weighed link, [pattern, link] in nanobans."""
         self._blocks: dict[tuple[str, tuple[int, ...], tuple[int, ...]], Block] = {}
 
     def block(
@@ -51,7 +79,36 @@ class Frequencies:
         shares = [row.per_hundred.get(cause, row.background) for cause in self.places] + [row.background]
         frequencies = np.array([[hundredths(share[i]) for share in shares] for i in outcomes], dtype=np.int64)
         weights = weights_of(frequencies, frequencies.sum(axis=0), self._mistaken)
-        return Block(frequencies, weights, _surprises(frequencies, weights, self._mistaken))
+        one, other = ([self.places[cause] for cause in causes] for causes in self._linked)
+        begun = _together(
+            frequencies[:, [*one, -1]], frequencies[:, [*other, -1]], self._mistaken, clear=outcomes[0] == 0
+        )
+        return Block(frequencies, weights, _surprises(frequencies, weights, self._mistaken), begun)
+
+
+def weighed_links(table: RuleTable) -> list[CauseLink]:
+    """The links whose two causes are also weighed together."""
+    return [link for link in table.links if link.per_hundred]
+
+
+def _together(one: Ints, other: Ints, mistaken: int, *, clear: bool) -> Ints:
+    """What each outcome weighs for two causes at work together, [outcome, link] in nanobans; `one` and
+    `other` are the frequencies of the links' causes, [outcome, link + background].
+
+    The clear outcome is as frequent as under the cause that shows it less often; the others share the rest as
+    the two causes show them.
+    """
+    shares = one / one.sum(axis=0), other / other.sum(axis=0)
+    usual = shares[0][:, -1:]
+    first, second = shares[0][:, :-1], shares[1][:, :-1]
+    both = (first + second) / 2
+    if clear:
+        least = np.minimum(first[0], second[0])
+        both = (first + second) * ((1 - least) / (2 - first[0] - second[0]))
+        both[0] = least
+    part = mistaken / MILLION
+    steps = np.rint(np.log10((1 - part) * both / usual + part) * (BAN / _STEP))
+    return np.asarray(steps.astype(np.int64) * _STEP)
 
 
 def _with_rows(row: Finding, own: tuple[int, ...]) -> Finding:

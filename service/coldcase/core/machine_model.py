@@ -8,7 +8,7 @@ from collections.abc import Hashable
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -23,9 +23,10 @@ from coldcase.core.fixed_point import (
     log10,
     millionths,
 )
-from coldcase.core.frequencies import Block, Frequencies, pattern_weights, weights_of
-from coldcase.core.rule_table import NO_FAULT, UNLISTED, Finding, RuleTable
+from coldcase.core.frequencies import Block, Frequencies, pattern_weights, weighed_links, weights_of
+from coldcase.core.rule_table import NO_FAULT, UNLISTED, RuleTable
 from coldcase.core.signs import whole
+from coldcase.core.stories import Links
 
 Floats = npt.NDArray[np.floating]
 MachineKind = tuple[str | None, str | None, str | None]
@@ -37,7 +38,7 @@ TELLING = 3 * DECIBAN
 """An outcome that weighs less than that for every cause, for or against, tells nothing: no surprise."""
 
 
-class OutcomeWeight(msgspec.Struct, frozen=True):
+class OutcomeWeight(msgspec.Struct, frozen=True, gc=False):
     """What one outcome (or "one of these") of a finding weighs in one machine's model: log likelihood ratios.
 
     `row` is its row of the model's weights (-1 where `joint` holds the weights instead), `spread` how far it
@@ -145,9 +146,10 @@ class MachineModel:
     model knows the rows of its outcomes, `patterns` those of the patterns. `surprises`, of the same shape, is
     by how much an outcome is less likely under a cause than what that cause usually shows (nanobans; 0 for
     patterns, for what tells nothing, and for what people are asked about the place and earlier times).
-    `prior` are the logarithms of the base rates, in nanobans. `weight_cache` holds what was said of a
-    finding, by all that it depends on, `discounted_away` which findings a set of discounts leaves nothing of,
-    and `closed_away` which make no sense to ask while some rows apply: caches, all of them.
+    `links` has, by a cause's index, what may have begun it and what it may have begun. `prior` are the
+    logarithms of the base rates, in nanobans. `weight_cache` holds what was said of a finding, by all that it
+    depends on, `discounted_away` which findings a set of discounts leaves nothing of, and `closed_away` which
+    make no sense to ask while some rows apply: caches, all of them.
     """
 
     causes: tuple[str, ...]
@@ -158,6 +160,7 @@ class MachineModel:
     weights: Ints
     surprises: Ints
     matrix: FindingMatrix
+    links: dict[int, Links]
     weight_cache: dict[Hashable, Any] = field(default_factory=dict)
     discounted_away: dict[tuple[int, ...], list[int]] = field(default_factory=dict)
     closed_away: dict[tuple[int, ...], list[int]] = field(default_factory=dict)
@@ -179,43 +182,85 @@ def machine_model(table: RuleTable, machine: MachineKind, frequencies: Frequenci
     rivals = [code for code in possible if code != NO_FAULT]
     causes = (*rivals, *([NO_FAULT] if NO_FAULT in possible else []), UNLISTED)
     columns = [frequencies.places[code] for code in causes]
-    groups = {code: number for number, code in enumerate(table.groups)}
     mistaken = millionths(table.mistaken)
-    finding_models: dict[str, FindingModel] = {}
-    blocks: list[Block] = []
-    height = 0
-    for code, row in table.findings.items():
-        outcomes = [i for i, outcome in enumerate(row.outcomes) if passes_gate(outcome.gate, *machine)]
-        if passes_gate(row.gate, *machine) and len(outcomes) > 1:
-            at = _MatrixPlace(row=height, finding=len(finding_models), group=groups[row.group])
-            block = _of_causes(frequencies.block(code, row, outcomes, machine), columns)
-            finding_models[code] = _finding_model(row, outcomes, block, len(rivals), at, mistaken=mistaken)
-            blocks.append(block)
-            height += len(outcomes)
+    possible_outcomes = _possible_outcomes(table, machine)
+    blocks = [
+        frequencies.block(code, table.findings[code], outcomes, machine)
+        for code, outcomes in possible_outcomes.items()
+    ]
+    below = _laid_below(blocks, columns)
+    height = len(below.weights)
     patterns = [
         pattern_weights(row.per_hundred, row.background, causes, mistaken) for row in table.patterns.values()
     ]
     nothing = np.zeros((1, len(causes)), dtype=np.int64)
-    weights = np.concatenate([*(block.weights for block in blocks), *patterns, nothing])
+    weights = np.concatenate([below.weights, *patterns, nothing])
+    finding_models = _finding_models(table, possible_outcomes, below, len(rivals))
+    prior = _prior(table, causes, machine)
     return MachineModel(
         causes=causes,
         rivals=len(rivals),
-        prior=_prior(table, causes, machine),
+        prior=prior,
         findings=finding_models,
         patterns={code: height + place for place, code in enumerate(table.patterns)},
         weights=weights,
-        surprises=_surprises(blocks, weights, causes, finding_models, table),
-        matrix=_finding_matrix(table, finding_models, weights[:height]),
+        surprises=_surprises(below, weights, causes, finding_models, table),
+        matrix=_finding_matrix(table, finding_models, below),
+        links=_links(below, frequencies.patterns_begun, table, causes, prior),
     )
 
 
-def _of_causes(block: Block, columns: list[int]) -> Block:
-    """The block with those causes only that a machine can have."""
-    return Block(block.frequencies[:, [*columns, -1]], block.weights[:, columns], block.surprises[:, columns])
+def _possible_outcomes(table: RuleTable, machine: MachineKind) -> dict[str, list[int]]:
+    """The findings that this machine can have, with the places of those outcomes that it can show."""
+    possible = {
+        code: [i for i, outcome in enumerate(row.outcomes) if passes_gate(outcome.gate, *machine)]
+        for code, row in table.findings.items()
+        if passes_gate(row.gate, *machine)
+    }
+    return {code: outcomes for code, outcomes in possible.items() if len(outcomes) > 1}
+
+
+def _laid_below(blocks: list[Block], columns: list[int]) -> Block:
+    """The blocks below each other, with those causes only that a machine can have."""
+    if not blocks:
+        empty = np.zeros((0, len(columns)), dtype=np.int64)
+        return Block(np.zeros((0, len(columns) + 1), dtype=np.int64), empty, empty, empty[:, :0])
+    frequencies, weights, surprises, begun = map(np.concatenate, zip(*blocks, strict=True))
+    return Block(frequencies[:, [*columns, -1]], weights[:, columns], surprises[:, columns], begun)
+
+
+def _links(
+    below: Block, patterns: Ints, table: RuleTable, causes: tuple[str, ...], prior: Ints
+) -> dict[int, Links]:
+    """The weighed links of each cause, by index; of the causes that this machine can have."""
+    links = weighed_links(table)
+    places = [place for place, link in enumerate(links) if {link.cause, link.leads_to} <= {*causes}]
+    if not places or not len(below.begun):
+        return {}
+    weights = np.concatenate([below.begun, patterns, np.zeros((1, len(links)), dtype=np.int64)])
+    begins, leads_to = (
+        np.array([causes.index(getattr(links[place], member)) for place in places])
+        for member in ("cause", "leads_to")
+    )
+    of_cause = {}
+    for cause in sorted({*begins.tolist(), *leads_to.tolist()}):
+        own = np.flatnonzero((begins == cause) | (leads_to == cause))
+        shares = [Decimal(repr(links[places[place]].per_hundred)) / 100 for place in own]
+        rest = [Decimal(1)] * len(causes)
+        for place, share in zip(own, shares, strict=True):
+            rest[begins[place]] -= share
+        of_cause[cause] = Links(
+            begins=begins[own],
+            leads_to=leads_to[own],
+            prior=prior[begins[own]] + np.array(list(map(log10, shares))),
+            alone=np.array(list(map(log10, rest))),
+            weights=np.ascontiguousarray(weights[:, np.array(places)[own]]),
+        )
+    return of_cause
 
 
 def _surprises(
-    blocks: list[Block],
+    below: Block,
     weights: Ints,
     causes: tuple[str, ...],
     finding_models: dict[str, FindingModel],
@@ -228,8 +273,8 @@ def _surprises(
     it must not speak more strongly for a cause that nobody knows. A sound machine shows nothing of its own:
     what age and use have left on it is not unlike it.
     """
-    height = sum(len(block.weights) for block in blocks)
-    surprises = np.concatenate([*(block.surprises for block in blocks), np.zeros_like(weights[height:])])
+    height = len(below.weights)
+    surprises = np.concatenate([below.surprises, np.zeros_like(weights[height:])])
     asked = [table.findings[code].effort == "ask" for code, row in finding_models.items() for _ in row.rows]
     telling = np.abs(weights).max(axis=1) >= TELLING
     telling[:height] &= ~np.array(asked, dtype=bool)
@@ -239,28 +284,22 @@ def _surprises(
     return np.asarray(surprises)
 
 
-def _finding_matrix(
-    table: RuleTable, finding_models: dict[str, FindingModel], weights: Ints
-) -> FindingMatrix:
+def _finding_matrix(table: RuleTable, finding_models: dict[str, FindingModel], below: Block) -> FindingMatrix:
     sizes = np.array([len(finding_model.rows) for finding_model in finding_models.values()], dtype=np.int64)
     groups = {code: number for number, code in enumerate(table.groups)}
-    shares = [
-        ((1 - table.mistaken) * row.percent[:, :-1] + table.mistaken * row.percent[:, -1:]) / 100
-        for row in finding_models.values()
-    ]
+    percent = _percent(below.frequencies, sizes)
+    shares = ((1 - table.mistaken) * percent[:, :-1] + table.mistaken * percent[:, -1:]) / 100
     together: dict[str, list[int]] = {}
     for place, code in enumerate(finding_models):
         together.setdefault(whole(code), []).append(place)
-    likelihood = np.ascontiguousarray(
-        np.concatenate(shares).T if shares else np.zeros((weights.shape[1], 0)), dtype=np.float32
-    )
+    likelihood = np.ascontiguousarray(shares.T, dtype=np.float32)
     return FindingMatrix(
         codes=tuple(finding_models),
         starts=np.cumsum(sizes) - sizes,
         sizes=sizes,
         likelihood=likelihood,
         squared=likelihood**2,
-        weights=(weights * (np.log(10) / BAN)).astype(np.float32),
+        weights=(below.weights * (np.log(10) / BAN)).astype(np.float32),
         groups=np.array([groups[table.findings[code].group] for code in finding_models], dtype=np.int64),
         group_decay=np.array([decay_steps(group.rho) for group in table.groups.values()], dtype=np.float32)
         / np.float32(MILLION),
@@ -282,36 +321,46 @@ def _prior(table: RuleTable, causes: tuple[str, ...], machine: MachineKind) -> I
     return np.array([log10(Decimal(repr(rates[code])) / total) for code in causes])
 
 
-class _MatrixPlace(NamedTuple):
-    row: int
-    finding: int
-    group: int
+def _percent(frequencies: Ints, sizes: Ints) -> Floats:
+    """Each finding's frequencies of 100; `sizes` are the numbers of their rows."""
+    if not len(sizes):
+        return frequencies.astype(float)
+    totals = np.add.reduceat(frequencies, np.cumsum(sizes) - sizes)
+    return np.asarray(100 * frequencies / np.repeat(totals, sizes, axis=0))
 
 
-def _finding_model(
-    row: Finding, outcomes: list[int], block: Block, rivals: int, at: _MatrixPlace, *, mistaken: int
-) -> FindingModel:
-    """The finding on a kind of machine; `block` has that machine's causes."""
-    frequencies = block.frequencies
-    spreads = _spreads(block.weights, rivals)
-    rows = {row.outcomes[i].code: at.row + place for place, i in enumerate(outcomes)}
-    weights_by_outcome = {
-        row.outcomes[i].code: OutcomeWeight(
-            row=at.row + place,
-            spread=spreads[place],
-            group=row.group,
-            shows=row.outcomes[i].shows,
-            clear=i == 0,
-            tags=frozenset(row.outcomes[i].tags),
-            effort=row.effort,
-            finding_index=at.finding,
-            group_index=at.group,
-            outcomes=frozenset((row.outcomes[i].code,)),
-        )
-        for place, i in enumerate(outcomes)
-    }
-    percent = 100 * frequencies / frequencies.sum(axis=0)
-    return FindingModel(rows, weights_by_outcome, frequencies, percent, mistaken)
+def _finding_models(
+    table: RuleTable, possible_outcomes: dict[str, list[int]], below: Block, rivals: int
+) -> dict[str, FindingModel]:
+    groups = {code: number for number, code in enumerate(table.groups)}
+    mistaken = millionths(table.mistaken)
+    spreads = _spreads(below.weights, rivals)
+    percent = _percent(
+        below.frequencies, np.array(list(map(len, possible_outcomes.values())), dtype=np.int64)
+    )
+    models: dict[str, FindingModel] = {}
+    start = 0
+    for code, outcomes in possible_outcomes.items():
+        row, end = table.findings[code], start + len(outcomes)
+        weights = {
+            row.outcomes[i].code: OutcomeWeight(
+                row=start + place,
+                spread=spreads[start + place],
+                group=row.group,
+                shows=row.outcomes[i].shows,
+                clear=i == 0,
+                tags=frozenset(row.outcomes[i].tags),
+                effort=row.effort,
+                finding_index=len(models),
+                group_index=groups[row.group],
+                outcomes=frozenset((row.outcomes[i].code,)),
+            )
+            for place, i in enumerate(outcomes)
+        }
+        rows = {outcome: weight.row for outcome, weight in weights.items()}
+        models[code] = FindingModel(rows, weights, below.frequencies[start:end], percent[start:end], mistaken)
+        start = end
+    return models
 
 
 def _spreads(weights: Ints, rivals: int) -> list[int]:

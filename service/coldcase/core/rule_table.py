@@ -269,10 +269,15 @@ class Limit(_Row, frozen=True, kw_only=True):
 
 
 class CauseLink(_Row, frozen=True, kw_only=True):
-    """A cause that may bring another about: where both are supported, the first is what began it."""
+    """A cause that may bring another about: where both are supported, the first is what began it.
+
+    Of 100 failures that `cause` began, `leads_to` followed in `per_hundred` and shows its signs too; at 0 the
+    two are not weighed together.
+    """
 
     cause: Code
     leads_to: Code
+    per_hundred: Annotated[float, Meta(ge=0, lt=100)] = 0
     basis: Words
 
 

@@ -26,6 +26,7 @@ from coldcase.core.fixed_point import (
 )
 from coldcase.core.machine_model import MachineModel, OutcomeWeight
 from coldcase.core.signs import engine_observations
+from coldcase.core.stories import Stories, Story, counted_for, shared_out
 
 _NOT_SEEN = frozenset((None,))
 """Stands for the outcomes of what was not looked at: no outcome at all."""
@@ -92,8 +93,9 @@ class Weighed(msgspec.Struct, frozen=True):
 
     `confidence` is in ten-thousandths, `order` has the causes from the best down (equal scores in the model's
     order). `for_leader` is what each item counts for the best cause (nanobans, one an item),
-    `for_leader_in_full` the same before all factors. `arrays` holds the arrays, in which it is case `case`
-    with the items from `start`.
+    `for_leader_in_full` the same before all factors. `story` is the likeliest one of the cause that stands
+    in front alone, where it is likelier than the cause that began it alone. `arrays` holds the arrays, in
+    which it is case `case` with the items from `start`.
     """
 
     evidence: Evidence
@@ -101,9 +103,22 @@ class Weighed(msgspec.Struct, frozen=True):
     order: list[int]
     for_leader: list[int]
     for_leader_in_full: list[int]
+    story: Story | None
     arrays: BatchArrays
     case: int
     start: int
+
+    @property
+    def for_story(self) -> list[int]:
+        """What each item counts for the best cause, together with the one that it began if there is one."""
+        if self.story is None or self.story.begins != self.order[0]:
+            return self.for_leader
+        counted: list[int] = self.story.counted.tolist()
+        return counted
+
+    def one_story(self, one: int, other: int) -> bool:
+        """Whether of two causes one is likelier to have begun the other than to have been alone."""
+        return self.story is not None and {one, other} == {self.story.begins, self.story.leads_to}
 
     @property
     def counted(self) -> Ints:
@@ -233,13 +248,27 @@ def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weigh
     shares = np.array(factors)
     counted = halves_to_even(full * shares[:, None], MILLION)
     scores = model.prior + _tempered(np.add.reduceat(counted, starts, axis=0), compiled)
+    leaders = scores[:, :-1].argmax(axis=1)
+    told: dict[int, Stories] = {}
+    for case, leader in enumerate(leaders.tolist()):
+        links = model.links.get(leader)
+        if links is not None:
+            own = slice(starts[case], starts[case + 1] if case + 1 < len(batch) else None)
+            for_both = counted_for(links, rows[own], full[own], shares[own])
+            told[case] = Stories(links, links.prior + _tempered(for_both.sum(axis=0), compiled), for_both)
     explains = millionths(compiled.table.unlisted_explains)
     if explains:
-        leaders = scores[:, :-1].argmax(axis=1)
         of_item = leaders if len(batch) == 1 else np.repeat(leaders, np.diff([*starts, len(rows)]))
-        surprises = np.add.reduceat(model.surprises[rows, of_item] * shares, starts)
+        unlike = model.surprises[rows, of_item]
+        for case, stories in told.items():
+            story = stories.likeliest
+            if story.score > scores[case, leaders[case]]:
+                own = slice(starts[case], starts[case] + len(story.counted))
+                other = story.leads_to if story.begins == leaders[case] else story.begins
+                unlike[own] = np.minimum(unlike[own], model.surprises[rows[own], other])
+        surprises = np.add.reduceat(unlike * shares, starts)
         scores[:, -1] += _tempered(np.maximum(surprises, 0) // MILLION * explains // MILLION, compiled)
-    return _split(batch, BatchArrays(full, counted, scores, relative_shares(scores)), starts)
+    return _split(batch, BatchArrays(full, counted, scores, relative_shares(scores)), starts, told)
 
 
 def _tempered(nanobans: Ints, compiled: CompiledTable) -> Ints:
@@ -247,9 +276,18 @@ def _tempered(nanobans: Ints, compiled: CompiledTable) -> Ints:
     return nanobans if temperature == 1000 else halves_to_even(nanobans * 1000, temperature)
 
 
-def _split(batch: Sequence[Evidence], arrays: BatchArrays, starts: list[int]) -> list[Weighed]:
+def _split(
+    batch: Sequence[Evidence], arrays: BatchArrays, starts: list[int], told: Mapping[int, Stories]
+) -> list[Weighed]:
     """The batch as cases again; what they all need is taken out of the arrays in one go."""
+    likely: dict[int, Story] = {}
     order = np.argsort(-arrays.scores, axis=1, kind="stable")
+    for case, stories in told.items():
+        story = stories.likeliest
+        if story.score > arrays.scores[case, story.begins]:
+            likely[case] = story
+        arrays.scores[case], arrays.shares[case] = shared_out(arrays.scores[case], stories)
+        order[case] = np.lexsort((-arrays.scores[case], -arrays.shares[case]))
     rows = np.arange(len(arrays.full))
     leaders = np.repeat(order[:, 0], np.diff([*starts, len(rows)]))
     counted, full = arrays.counted[rows, leaders].tolist(), arrays.full[rows, leaders].tolist()
@@ -257,7 +295,8 @@ def _split(batch: Sequence[Evidence], arrays: BatchArrays, starts: list[int]) ->
     cut = []
     for case, (evidence, confidence, best_down, start) in enumerate(columns):
         own = slice(start, start + len(evidence.items))
-        cut.append(Weighed(evidence, confidence, best_down, counted[own], full[own], arrays, case, start))
+        own_of_case = counted[own], full[own], likely.get(case)
+        cut.append(Weighed(evidence, confidence, best_down, *own_of_case, arrays, case, start))
     return cut
 
 

@@ -41,8 +41,19 @@ def strength(nanobans: int) -> str:
 
 
 def rationale(weighed: Weighed, compiled: CompiledTable) -> tuple[list[Weight], list[Weight]]:
-    """What speaks for the leader and what against it, each in the order of weight; replaced findings last."""
-    weights = _ranked(weighed.order[0], weighed.for_leader_in_full, weighed.for_leader, weighed, compiled)
+    """What speaks for the leader and what against it, each in the order of weight; replaced findings last.
+
+    Where the leader began another cause, the signs of that one do not speak against it.
+    """
+    of_story = zip(weighed.for_leader, weighed.for_story, strict=True)
+    counted = [0 if alone < 0 < together else alone for alone, together in of_story]
+    in_full = [
+        full if as_counted or not alone else 0
+        for full, as_counted, alone in zip(
+            weighed.for_leader_in_full, counted, weighed.for_leader, strict=True
+        )
+    ]
+    weights = _ranked(weighed.order[0], in_full, counted, weighed, compiled)
     return [w for w in weights if (w.decibans or w.full_decibans) > 0], [
         w for w in weights if (w.decibans or w.full_decibans) < 0
     ]
