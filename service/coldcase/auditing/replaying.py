@@ -8,7 +8,7 @@ import msgspec
 from coldcase.core import ENGINE_VERSION
 from coldcase.core.answer import Answer, DerivedValue, Lead, LeftOut, Source, Weight
 from coldcase.core.answer_builder import CaseWithReadings, build_answer
-from coldcase.core.case_reader import parse_case
+from coldcase.core.case_reader import parse_case, weighed_part
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.strict_json import read_json
 from coldcase.db.decisions import Decision
@@ -108,7 +108,7 @@ def _corruption(decision: Decision, answer: _Recorded, compiled: CompiledTable) 
 
 
 def _again(raw: Any, answer: _Recorded, compiled: CompiledTable) -> Answer:
-    parsed = parse_case(_weighed(raw), compiled)
+    parsed = parse_case(weighed_part(raw), compiled)
     case_with_readings = CaseWithReadings(
         parsed.case,
         derived=_derived(answer, compiled),
@@ -121,15 +121,6 @@ def _again(raw: Any, answer: _Recorded, compiled: CompiledTable) -> Answer:
     return msgspec.structs.replace(
         again, **named, notes=[*_notes_on_the_case(answer, len(again.notes)), *again.notes]
     )
-
-
-def _weighed(raw: dict[str, Any]) -> dict[str, Any]:
-    """The case without what never is weighed: labels that a later engine would refuse change no answer."""
-    labels = ("ref", "make", "model", "serial")
-    unit = {name: value for name, value in raw["unit"].items() if name not in labels}
-    return {name: value for name, value in raw.items() if name not in ("job", "evidence", "supersedes")} | {
-        "unit": unit
-    }
 
 
 def _job_ref(raw: dict[str, Any], answer: _Recorded) -> str | None:

@@ -371,3 +371,15 @@ def _literals(hint: Any) -> list[str]:
     if get_origin(hint) is Literal:
         return [str(value) for value in get_args(hint)]
     return [value for part in get_args(hint) for value in _literals(part)]
+
+
+UNIT_LABELS = ("ref", "make", "model", "serial")
+NEVER_WEIGHED = ("job", "evidence", "supersedes")
+
+
+def weighed_part(raw: dict[str, Any]) -> dict[str, Any]:
+    """A case on record without what never is weighed: labels that a later engine would refuse change no
+    answer.
+    """
+    unit = {name: value for name, value in raw["unit"].items() if name not in UNIT_LABELS}
+    return {name: value for name, value in raw.items() if name not in NEVER_WEIGHED} | {"unit": unit}

@@ -1,0 +1,60 @@
+"""What a backtest compares of an answer, for many cases at once: codes, confidences and cautions, no
+sentences.
+
+By the very routines that whole answers are built with, so that both always say the same.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import msgspec
+
+from coldcase.core.answer import Status
+from coldcase.core.answer_builder import CaseWithReadings
+from coldcase.core.coding import code
+from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.fixed_point import TEN_THOUSAND
+from coldcase.core.rule_table import UNDETERMINED
+from coldcase.core.weighing import Evidence, Weighed, collect, observe, weigh_many
+
+
+class ShortAnswer(msgspec.Struct, frozen=True, gc=False):
+    """A code (`undetermined` where no cause is named), its status, the confidence in the leader (0 to 1, four
+    decimals), the confidence in each cause, and the texts of the cautions.
+    """
+
+    cause: str
+    status: Status
+    confidence: float
+    ranking: Mapping[str, float]
+    cautions: tuple[str, ...]
+
+
+def short_answers(cases: Sequence[CaseWithReadings], compiled: CompiledTable) -> list[ShortAnswer]:
+    """The short answers to many cases, in their order; those of like machines are weighed together."""
+    together: dict[int, list[tuple[int, Evidence]]] = {}
+    for place, given in enumerate(cases):
+        evidence = collect(given.case, observe(given.case, given.derived, compiled), compiled)
+        together.setdefault(id(evidence.model), []).append((place, evidence))
+    answers: dict[int, ShortAnswer] = {}
+    for group in together.values():
+        weighed = weigh_many([evidence for _, evidence in group], compiled)
+        for (place, _), one in zip(group, weighed, strict=True):
+            answers[place] = _short_answer(one, compiled)
+    return [answers[place] for place in range(len(cases))]
+
+
+def _short_answer(weighed: Weighed, compiled: CompiledTable) -> ShortAnswer:
+    coding = code(weighed, compiled)
+    leader = weighed.model.causes[coding.leader]
+    named = coding.status != "undetermined" and leader in compiled.table.causes
+    shares = [share / TEN_THOUSAND for share in weighed.confidence]
+    cautions = compiled.cautions.applicable(
+        weighed.evidence.case, weighed.evidence.condition_key, weighed.observed, compiled.table
+    )
+    return ShortAnswer(
+        cause=leader if named else UNDETERMINED,
+        status=coding.status,
+        confidence=shares[coding.leader],
+        ranking=dict(zip(weighed.model.causes, shares, strict=True)),
+        cautions=tuple([advice.text for advice in cautions]),
+    )
