@@ -128,6 +128,12 @@ class StillCurrent(ColdcaseError):
     code = "still_current"
 
 
+class NotBacktested(ColdcaseError):
+    """A rule table is approved after a finished backtest of it as it is now."""
+
+    code = "not_backtested"
+
+
 class AlreadyOnRecord(ColdcaseError):
     """A rule table with the same content is on record under another number: publish that one."""
 

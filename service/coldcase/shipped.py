@@ -1,8 +1,10 @@
-"""What travels inside the package as data: the starter rule table and the demo cases."""
+"""What travels with the package as data: the starter rule table, the demo cases, and libraries of cases."""
 
+import tomllib
 from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -44,3 +46,40 @@ def demo_cases() -> dict[str, DemoCase]:
         if entry.name.endswith(".json")
     )
     return {name: msgspec.json.decode(entry.read_bytes(), type=DemoCase) for name, entry in named}
+
+
+LIBRARIES = {
+    "worked": "spec/worked_cases.toml",
+    "development": "data/dev_cases.jsonl",
+    "bench": "cases/bench.jsonl",
+}
+"""Libraries of cases by name, each with its place among the tests."""
+
+
+class LibraryCase(msgspec.Struct, frozen=True):
+    """A case of which it is known what is right: causes, or `undetermined` where none can be named."""
+
+    name: str
+    case: dict[str, Any]
+    right: frozenset[str]
+
+
+@cache
+def case_library(name: str) -> tuple[LibraryCase, ...]:
+    """The cases of a library that say which answers are right."""
+    rows = _library_rows(LIBRARIES[name])
+    return tuple(
+        LibraryCase(row.get("title") or row["id"], row["case"], frozenset(right))
+        for row in rows
+        if (right := row.get("judged") or row.get("causes") or row.get("expected", {}).get("causes"))
+    )
+
+
+def _library_rows(place: str) -> list[dict[str, Any]]:
+    """A wheel brings them into the package; in a checkout they are among the tests."""
+    package = Path(__file__).parent
+    shipped = package / "libraries" / Path(place).name
+    text = (shipped if shipped.is_file() else package.parents[1] / "tests" / place).read_text("utf-8")
+    if place.endswith(".toml"):
+        return list(tomllib.loads(text)["worked"])
+    return [msgspec.json.decode(line) for line in text.splitlines()]

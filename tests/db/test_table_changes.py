@@ -48,6 +48,13 @@ APPROVE = "SELECT approve_table(%s, %s, 2, %s, 'why')"
 PUBLISH = "SELECT publish_table(%s, NULL, %s, %s, 'why', %s)"
 
 
+def backtested(as_owner):
+    as_owner.execute(
+        "INSERT INTO backtest (id, rule_table, digest, asked, state, created_at, result)"
+        " SELECT gen_random_uuid(), version, digest, '{}', 'finished', now(), '{}' FROM rule_table_draft"
+    )
+
+
 def refused(conn, code, query, values):
     with pytest.raises(psycopg.Error) as caught:
         conn.execute(query, values)
@@ -91,6 +98,7 @@ def test_the_person_is_the_key_s_whatever_is_claimed(record, as_service):
 
 def test_a_draft_that_was_changed_behind_its_approval_is_not_published(record, as_service, as_owner):
     as_service.execute(DRAFT, [record("bench-1"), None, '{"a":2}'])
+    backtested(as_owner)
     as_service.execute(APPROVE, [record("bench-2"), None, digest(b'{"a":2}')])
     as_owner.execute("UPDATE rule_table_draft SET document = '{\"a\":3}', digest = %s", [digest(b'{"a":3}')])
     refused(as_service, "CCAPP", PUBLISH, [record("bench-2"), 2, digest(b'{"a":3}'), 1])
@@ -103,6 +111,7 @@ def test_published_it_is_a_row_that_stays_and_the_draft_is_gone(record, as_servi
     as_service.execute(DRAFT, [author, None, '{"a":2}'])
     as_service.execute(EDIT, [author, digest(b'{"a":2}'), '{"a":3}'])
     refused(as_service, "CC412", EDIT, [author, digest(b'{"a":2}'), '{"a":4}'])
+    backtested(as_owner)
     as_service.execute(APPROVE, [approver, None, digest(b'{"a":3}')])
     as_service.execute(PUBLISH, [approver, 2, digest(b'{"a":3}'), 1])
     assert as_service.execute("SELECT count(*) FROM rule_table_draft").fetchone() == (0,)

@@ -14,9 +14,11 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from coldcase.db.events import Actor, act_as
 from coldcase.errors import (
     AlreadyOnRecord,
+    Busy,
     ColdcaseError,
     DigestStale,
     NotApproved,
+    NotBacktested,
     NotCurrent,
     NotFound,
     OwnDraft,
@@ -32,6 +34,8 @@ REFUSALS: dict[str, type[ColdcaseError]] = {
     "CC404": NotFound,
     "CC412": PreconditionFailed,
     "CCAPP": NotApproved,
+    "CCBSY": Busy,
+    "CCBTE": NotBacktested,
     "CCCUR": NotCurrent,
     "CCDIG": DigestStale,
     "CCOWN": OwnDraft,
@@ -49,7 +53,7 @@ async def add_draft(
     """A draft with a canonical document, or with that of its base; its number. Raises NotFound."""
     values = {"base": based_on, "note": note, "document": None if document is None else document.decode()}
     query = "SELECT draft_table(CAST(:key AS uuid), :person, :base, :note, :document)"
-    return int(await _call(conn, query, values, actor))
+    return int(await call_as(conn, query, values, actor))
 
 
 async def replace_content(
@@ -62,7 +66,7 @@ async def replace_content(
     """
     values = {"version": version, "seen": seen, "document": document.decode()}
     return str(
-        await _call(
+        await call_as(
             conn, "SELECT edit_draft(CAST(:key AS uuid), :person, :version, :seen, :document)", values, actor
         )
     )
@@ -73,10 +77,10 @@ async def approve_version(
 ) -> None:
     """Approves a draft, or a withdrawn table, as it is.
 
-    Raises NotFound, PersonNeeded, WrongState, DigestStale, OwnDraft, AlreadyOnRecord.
+    Raises NotFound, PersonNeeded, WrongState, DigestStale, OwnDraft, AlreadyOnRecord, NotBacktested.
     """
     values = {"version": version, "digest": digest, "reason": reason}
-    await _call(
+    await call_as(
         conn, "SELECT approve_table(CAST(:key AS uuid), :person, :version, :digest, :reason)", values, actor
     )
 
@@ -90,16 +94,19 @@ async def publish_version(
     """
     values = {"version": version, "digest": digest, "reason": reason, "instead_of": instead_of}
     query = "SELECT publish_table(CAST(:key AS uuid), :person, :version, :digest, :reason, :instead_of)"
-    await _call(conn, query, values, actor)
+    await call_as(conn, query, values, actor)
 
 
 async def withdraw_version(conn: AsyncConnection, version: int, *, reason: str, actor: Actor) -> None:
     """Takes a table or draft out of use. Raises NotFound, StillCurrent, WrongState."""
     values = {"version": version, "reason": reason}
-    await _call(conn, "SELECT withdraw_table(CAST(:key AS uuid), :person, :version, :reason)", values, actor)
+    await call_as(
+        conn, "SELECT withdraw_table(CAST(:key AS uuid), :person, :version, :reason)", values, actor
+    )
 
 
-async def _call(conn: AsyncConnection, query: str, values: dict[str, Any], actor: Actor) -> Any:
+async def call_as(conn: AsyncConnection, query: str, values: dict[str, Any], actor: Actor) -> Any:
+    """Calls a function of the database's as `actor`; what it refuses is raised as the error that it means."""
     await act_as(conn, actor)
     with _as_told():
         return await conn.scalar(text(query), {"key": actor.key, "person": actor.person, **values})

@@ -137,6 +137,38 @@ rule_table_event = Table(
     CheckConstraint("kind IN ('draft', 'edit', 'approve', 'publish', 'withdraw')", name="kind_is_known"),
 )
 
+# Mutable until it has ended; `client_id` says whose decisions, all clients' where it is null. Under no seal:
+# the event of its end is, with the digest of `result`.
+backtest = Table(
+    "backtest",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    Column("rule_table", Integer, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("client_id", Integer),
+    Column("asked", Text, nullable=False),
+    Column("sample", Integer),
+    Column("library", Text),
+    Column("state", Text, nullable=False),
+    Column("created_at", Timestamp, nullable=False),
+    Column("by_key", Uuid, ForeignKey("api_key.id")),
+    Column("started_at", Timestamp),
+    Column("ended_at", Timestamp),
+    Column("attempts", Integer, nullable=False, server_default=text("0")),
+    Column("up_to", Uuid),
+    Column("total", Integer),
+    Column("done", Integer, nullable=False, server_default=text("0")),
+    Column("place", Uuid),
+    Column("tally", Text),
+    Column("result", Text),
+    Column("failed_because", Text),
+    CheckConstraint(
+        "state IN ('waiting', 'running', 'finished', 'cancelled', 'failed')", name="state_is_known"
+    ),
+    CheckConstraint("(result IS NULL) = (state <> 'finished')", name="finished_has_a_result"),
+    Index(None, "rule_table", "id"),
+)
+
 # Partitioned by id, one partition a year (a UUIDv7 starts with its time), so that old years can be taken out.
 # No foreign key points at it or from it: one to it would hold old years in, one from it would lock a row of
 # `client` for every decision recorded.

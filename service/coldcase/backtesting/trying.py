@@ -1,0 +1,57 @@
+"""A rule table tried on some cases: recorded decisions, or those of a library. Pure."""
+
+from collections.abc import Mapping, Sequence
+from uuid import UUID
+
+import msgspec
+
+from coldcase.backtesting.answering_again import AnswersAgain, recorded_answer
+from coldcase.backtesting.comparing import Compared, ComparisonTally, Example, Kept
+from coldcase.backtesting.paired import merged
+from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.short_answers import ShortAnswer
+from coldcase.db.backtests import RecordedRow
+from coldcase.shipped import LibraryCase
+
+
+def compare_recorded(
+    rows: Sequence[RecordedRow],
+    established: Mapping[UUID, str | None],
+    again: AnswersAgain,
+    tally: ComparisonTally,
+) -> None:
+    """Counts what the table says of recorded decisions beside what was said; `established` has the causes of
+    those on which there is a verdict, None where nobody could say one.
+    """
+    answers = again.answers([row.case_text for row in rows])
+    for row, after in zip(rows, answers, strict=True):
+        if not isinstance(after, ShortAnswer):
+            tally.add_unreadable(after, Kept(row.client_id, Example(decision=row.id)))
+            continue
+        known = None
+        if row.id in established:
+            cause = established[row.id]
+            known = merged([] if cause is None else [cause], again.renamed)
+        before = recorded_answer(row.answer_text, again.renamed)
+        tally.add(Compared(row.client_id, row.id, None, before, after, known))
+
+
+def compare_library(
+    cases: Sequence[LibraryCase], base: CompiledTable, draft: CompiledTable, tally: ComparisonTally
+) -> None:
+    """Counts what a table says of the cases of a library beside what its base says.
+
+    A case that the base cannot read is compared with nothing, and counted as one that cannot be read.
+    """
+    texts = [msgspec.json.encode(case.case).decode() for case in cases]
+    again = AnswersAgain(draft)
+    befores, afters = AnswersAgain(base).answers(texts), again.answers(texts)
+    for case, before, after in zip(cases, befores, afters, strict=True):
+        flaws = [one for one in (after, before) if not isinstance(one, ShortAnswer)]
+        if flaws:
+            tally.add_unreadable(flaws[0], Kept(None, Example(case=case.name)))
+            continue
+        assert isinstance(before, ShortAnswer)  # noqa: S101 - told by the flaws
+        assert isinstance(after, ShortAnswer)  # noqa: S101 - as before
+        renamed = msgspec.structs.replace(before, cause=again.renamed.get(before.cause, before.cause))
+        tally.add(Compared(None, None, case.name, renamed, after, merged(case.right, again.renamed)))
