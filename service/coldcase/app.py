@@ -17,6 +17,7 @@ from sqlalchemy.ext.asyncio import AsyncEngine
 from coldcase.answering import AnswerBatcher
 from coldcase.auditing.proving import Trees
 from coldcase.auditing.sealing import Sealer
+from coldcase.backtesting.supervising import Backtests, Orders
 from coldcase.clock import now
 from coldcase.db.change_listener import ChangeListener
 from coldcase.db.clock import DatabaseClock
@@ -31,6 +32,7 @@ from coldcase.shipped import starter_table
 from coldcase.web import (
     audit,
     auth,
+    backtests,
     classifications,
     decisions,
     documents,
@@ -87,6 +89,10 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     table_decisions.approve_rule_table,
     table_decisions.publish_rule_table,
     table_decisions.withdraw_rule_table,
+    backtests.start_backtest,
+    backtests.list_backtests,
+    backtests.show_backtest,
+    backtests.cancel_backtest,
     health.is_live,
     health.is_ready,
     health.show_metrics,
@@ -186,6 +192,7 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
             places=_shares(settings.most_in_flight, settings, "requests in flight", say),
             exports=_exports(exporting, settings, say),
             trees=Trees(),
+            backtests=Backtests(reading, _orders(url, settings), lambda: metrics.total),
             metrics=metrics,
             metrics_open=settings.metrics == "open",
         )
@@ -196,7 +203,14 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         gc.collect()
         gc.freeze()
         await sealer.start()
+        if settings.backtests == "on":
+            started.push_async_callback(close_in_time, services.backtests.close, "backtests")
+            await services.backtests.start()
         yield
+
+
+def _orders(url: str, settings: Settings) -> Orders:
+    return Orders(database_url=url, share=settings.backtest_share, log_level=settings.log_level)
 
 
 def _shares(whole: int, settings: Settings, of_what: str, say: ThrottledLog) -> Shares:

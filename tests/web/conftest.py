@@ -22,21 +22,35 @@ from coldcase.settings import Settings
 EVERY_SCOPE = ("decisions:write", "decisions:read", "preview", "tables:read")
 
 
+BACKTESTED = """
+INSERT INTO backtest (id, rule_table, digest, asked, state, created_at, result, library)
+SELECT gen_random_uuid(), version, digest, '{}', 'finished', now(), '{}', 'worked'
+FROM (SELECT version, digest FROM rule_table UNION ALL SELECT version, digest FROM rule_table_draft) AS tables
+WHERE version = :version
+"""
+
+
+class Caller(httpx.AsyncClient):
+    """A client that knows whom it calls."""
+
+    service: "Service"
+
+
 @dataclass
 class Service:
     """A running application, and a way in as whoever a test needs to be."""
 
     app: App
     owner_url: str
-    open: list[httpx.AsyncClient] = field(default_factory=list)
+    open: list[Caller] = field(default_factory=list)
 
-    def http(self, secret: str | None = None) -> httpx.AsyncClient:
+    def http(self, secret: str | None = None) -> Caller:
         headers = {} if secret is None else {"Authorization": f"Bearer {secret}"}
         transport = httpx.ASGITransport(app=self.app, raise_app_exceptions=False)
-        self.open.append(
-            httpx.AsyncClient(transport=transport, base_url="http://coldcase.example", headers=headers)
-        )
-        return self.open[-1]
+        caller = Caller(transport=transport, base_url="http://coldcase.example", headers=headers)
+        caller.service = self
+        self.open.append(caller)
+        return caller
 
     async def key(
         self,
@@ -59,7 +73,7 @@ class Service:
         )
         return secret, made
 
-    async def caller(self, *scopes: str, client: str = "Tern Haven") -> httpx.AsyncClient:
+    async def caller(self, *scopes: str, client: str = "Tern Haven") -> Caller:
         secret, _ = await self.key(*scopes, client=client)
         return self.http(secret)
 
@@ -67,6 +81,10 @@ class Service:
         engine = create_async_engine(driver_url(self.owner_url), poolclass=NullPool)
         async with engine.begin() as conn:
             return await work(conn)
+
+    async def backtested(self, version: int) -> None:
+        """As if a backtest of this version as it is now had been worked off."""
+        await self.as_owner(lambda conn: conn.execute(text(BACKTESTED), {"version": version}))
 
     async def count(self, table: str) -> int:
         """Rows of a table, all clients'."""

@@ -68,6 +68,8 @@ async def draft(author, patch=None, **members):
 
 
 async def decide(who, place, what, digest=None, **members):
+    if what == "approve":
+        await who.service.backtested(int(place.rpartition("/")[2]))
     named = {} if digest is None else {"digest": digest.strip('"')}
     return await who.post(f"{place}/{what}", json={**named, **REASON, **members})
 
@@ -135,7 +137,8 @@ async def test_each_step_is_an_event_that_names_client_version_and_digest(own, a
 
     events = (await auditor.get("/v1/audit-events", params={"subject": "2"})).json()["items"]
 
-    tables = [event for event in reversed(events) if event["action"].startswith("rule_table.")]
+    steps = {f"rule_table.{step}" for step in ("draft", "edit", "approve", "publish")}
+    tables = [event for event in reversed(events) if event["action"] in steps]
     assert [event["action"].removeprefix("rule_table.") for event in tables] == [
         "draft",
         "edit",

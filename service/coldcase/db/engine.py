@@ -84,6 +84,9 @@ AUDIT = SessionLimits(
 EXPORTS = SessionLimits(
     application="coldcase export", statement=3600, lock=1, idle=600, answer=61, transaction=3600, silence=10
 )
+BACKTESTS = SessionLimits(
+    application="coldcase backtest", statement=600, lock=1, idle=60, answer=610, transaction=900
+)
 WATCH = SessionLimits(application="coldcase watch", statement=2, lock=0.5, idle=10, answer=2, transaction=10)
 
 

@@ -12,9 +12,13 @@ _BUCKETS = (0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0)
 
 
 class Metrics:
-    """Counts of one application; each has a registry of its own, so that two can live in one process."""
+    """Counts of one application; each has a registry of its own, so that two can live in one process.
+
+    `total` counts all answers.
+    """
 
     def __init__(self) -> None:
+        self.total = 0
         self.registry = CollectorRegistry()
         self.requests = Counter(
             "coldcase_http_requests",
@@ -46,6 +50,7 @@ class Metrics:
 
     def answered(self, method: str, route: str, status: int, began: float) -> None:
         """Counts one answer; `began` is a reading of `time.perf_counter`."""
+        self.total += 1
         known = self._known.get((method, route, status))
         if known is None:
             known = self.requests.labels(method, route, str(status)), self.seconds.labels(route)

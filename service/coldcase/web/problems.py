@@ -104,6 +104,7 @@ PROBLEM_KINDS = {
     "wrong_state": ProblemKind(409, "The state of the rule table does not allow it"),
     "digest_stale": ProblemKind(409, "The digest is not that of the rule table as it is now"),
     "not_approved": ProblemKind(409, "The rule table is not approved"),
+    "not_backtested": ProblemKind(409, "The rule table has no finished backtest"),
     "not_current": ProblemKind(409, "Another rule table is the current one"),
     "still_current": ProblemKind(409, "The current rule table cannot be withdrawn"),
     "already_on_record": ProblemKind(409, "The same content is on record already"),

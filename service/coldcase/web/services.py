@@ -8,6 +8,7 @@ from typing import cast
 
 from coldcase.answering import AnswerBatcher
 from coldcase.auditing.proving import Trees
+from coldcase.backtesting.supervising import Backtests
 from coldcase.db.recorder import Recorder
 from coldcase.db.transactions import Transaction
 from coldcase.governing import RuleTables
@@ -36,6 +37,7 @@ class Services:
     places: Shares
     exports: Exports
     trees: Trees
+    backtests: Backtests
     metrics: Metrics
     metrics_open: bool
 

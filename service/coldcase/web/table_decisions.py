@@ -65,6 +65,7 @@ class Withdrawal(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
             "bad_rule_table",
             "wrong_state",
             "already_on_record",
+            "not_backtested",
             "outcome_unknown",
         ),
     ),
@@ -72,8 +73,9 @@ class Withdrawal(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 async def approve_rule_table(request: Call) -> Response[bytes]:
     """A draft approved as it is
 
-    By a person, another one than everybody who made or edited it, and only without flaws. The approval is of
-    the digest: whoever edits the draft afterwards makes it void.
+    By a person, another one than everybody who made or edited it, only without flaws, and only after a
+    finished backtest of this very digest. The approval is of the digest: whoever edits the draft afterwards
+    makes it void.
     """
     service, version = services(request), version_of(request)
     sent = await read_request(request, Approval)
