@@ -106,3 +106,20 @@ def test_the_difference_is_told_and_is_the_exit_code(places, capsys, tmp_path):
 def test_what_is_not_there_is_said_in_a_sentence(places, capsys, args, code):
     assert main(["table", *args, *places[args[0] == "import"]], {}) == code
     assert capsys.readouterr().err.startswith("coldcase: ")
+
+
+def test_a_table_is_tried_on_a_library_of_cases(capsys, tmp_path):
+    assert main(["table", "backtest", "service/coldcase/knowledge", "--library", "bench"], {}) == 0
+    assert "cases compared: 0 change their code" in capsys.readouterr().out
+    strict = starter_document()
+    for name in ("coded", "provisional"):
+        strict["coding"][name]["least_ratio"] = 1e9
+    file = tmp_path / "strict.json"
+    file.write_text(json.dumps(strict))
+    assert main(["table", "backtest", str(file), "--library", "bench"], {}) == 1
+    told = capsys.readouterr().out
+    assert "no longer named:" in told
+    assert "(McNemar's exact test)" in told
+    assert main(["table", "backtest", str(file), "--library", "bench", "--json"], {}) == 1
+    found = json.loads(capsys.readouterr().out)
+    assert found["result"]["verdicts"]["after"]["right"]["count"] < found["result"]["compared"]

@@ -11,6 +11,9 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase import governing
+from coldcase.backtesting.comparing import ComparisonTally, result_of
+from coldcase.backtesting.result_text import result_text
+from coldcase.backtesting.trying import compare_library
 from coldcase.cli import database
 from coldcase.cli.console import Commands, WrongUse, as_json, command, result, say
 from coldcase.core import checking, diffing
@@ -22,7 +25,7 @@ from coldcase.db import rule_tables, table_changes
 from coldcase.db.engine import run_once
 from coldcase.db.rule_tables import StoredTable
 from coldcase.errors import BadRuleTable
-from coldcase.shipped import starter_table
+from coldcase.shipped import LIBRARIES, case_library, starter_table
 
 
 def add_table_commands(commands: Commands) -> None:
@@ -40,6 +43,16 @@ def add_table_commands(commands: Commands) -> None:
         "path", help="a folder of TOML files, or one JSON file, also as `GET /v1/rule-tables/…` answers it"
     )
     check.add_argument("--json", action="store_true")
+    tried = command(
+        group,
+        "backtest",
+        run_backtest_table,
+        "Say what a rule table would code otherwise of a library of cases; exit 1 if anything.",
+    )
+    tried.add_argument("path", help="as for `check`")
+    tried.add_argument("--against", metavar="PATH", help="the table to compare with (default: the starter)")
+    tried.add_argument("--library", choices=list(LIBRARIES), default="worked")
+    tried.add_argument("--json", action="store_true")
     add_record_parsers(group)
 
 
@@ -89,6 +102,19 @@ def run_check_table(args: argparse.Namespace, _: Mapping[str, str]) -> int:
     else:
         result(named)
     return 0
+
+
+def run_backtest_table(args: argparse.Namespace, _: Mapping[str, str]) -> int:
+    """Prints what changes; raises `BadRuleTable` with every flaw of a table that has any."""
+    base, draft, tally = compiled_from(args.against), compiled_from(args.path), ComparisonTally()
+    compare_library(case_library(args.library), base, draft, tally)
+    found = result_of(tally)
+    if args.json:
+        named = {"before": base.digest, "after": draft.digest, "library": args.library}
+        as_json({**named, "result": found})
+    else:
+        result(result_text(found).rstrip("\n"))
+    return 1 if found.changed or found.unreadable else 0
 
 
 NUMBERED = re.compile("current|[1-9][0-9]{0,8}")
