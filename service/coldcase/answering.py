@@ -93,7 +93,8 @@ def _cache_key(parsed: ParsedCase, compiled: CompiledTable) -> bytes:
     added counts.
     """
     unit = msgspec.structs.replace(parsed.case.unit, ref=None)
-    weighed = msgspec.structs.replace(parsed.case, unit=unit, job=Job(), evidence=[], supersedes=None)
+    job = Job(failed_at=parsed.case.job.failed_at)
+    weighed = msgspec.structs.replace(parsed.case, unit=unit, job=job, evidence=[], supersedes=None)
     return hashlib.sha256(encode_answer((compiled.digest, weighed, parsed.notes, parsed.efforts))).digest()
 
 

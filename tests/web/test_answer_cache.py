@@ -140,3 +140,14 @@ async def test_another_rule_table_has_answers_of_its_own() -> None:
     )
     before, after = await batcher.answer(parsed, compiled_starter()), await batcher.answer(parsed, other)
     assert (before.cause, after.title) == ("moisture", "Water, and nothing but water")
+
+
+@pytest.mark.anyio
+async def test_when_it_failed_is_weighed_where_it_is_known_when_it_was_installed() -> None:
+    batcher, unit = AnswerBatcher(), {**BASES[0]["unit"], "installed_at": "2026-01-01"}
+    days = []
+    for failed in ("2026-01-03T00:00:00Z", "2026-03-02T00:00:00Z"):
+        parsed = parse_case({"unit": unit, "job": {"failed_at": failed}}, compiled_starter())
+        answer = await batcher.answer(parsed, compiled_starter())
+        days += [value.value for value in answer.derived if value.quantity == "days_in_service"]
+    assert days == [2.0, 60.0]
