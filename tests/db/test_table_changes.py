@@ -123,6 +123,25 @@ def test_published_it_is_a_row_that_stays_and_the_draft_is_gone(record, as_servi
         as_owner.execute("UPDATE rule_table SET document = '{}' WHERE version = 2")
 
 
+START = "SELECT start_backtest(%s, NULL, gen_random_uuid(), 1, %s, NULL, '{}', NULL, NULL)"
+
+
+def test_a_backtest_is_started_by_who_may_and_of_the_table_as_it_is(record, as_service, as_owner):
+    author = record("bench-1")
+    refused(as_service, "CC403", START, [record("bench-1", "tables:approve"), digest(BASE)])
+    refused(as_service, "CCDIG", START, [author, digest(b"{}")])
+    for _ in range(20):
+        as_service.execute(START, [author, digest(BASE)])
+    refused(as_service, "CCBSY", START, [author, digest(BASE)])
+    as_service.execute("UPDATE backtest SET state = 'finished', result = '{}'")
+    for statement in ("UPDATE backtest SET done = 7", "DELETE FROM backtest", "TRUNCATE backtest"):
+        with pytest.raises(psycopg.errors.RestrictViolation):
+            as_owner.execute(statement)
+    for statement in ("UPDATE backtest SET digest = 'x'", "DELETE FROM backtest"):
+        refused(as_service, "42501", statement, [])
+    refused(as_service, "42501", "INSERT INTO backtest SELECT * FROM backtest", [])
+
+
 def test_numbers_are_given_once(record, service_database, as_service):
     author = record("bench-1")
     first = as_service.execute(DRAFT, [author, None, None]).fetchone()

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 
 import msgspec
 
-from coldcase.backtesting.running import Pace, work_off
+from coldcase.backtesting.running import Pace, collect_rarely, work_off
 from coldcase.backtesting.supervising import BUSY, Orders
 from coldcase.cli import database
 from coldcase.cli.console import Commands, command, say
@@ -35,6 +35,7 @@ def add_backtest_commands(commands: Commands) -> None:
 
 def run_backtests(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Works until nothing waits, or until it is told to stop; what is not finished goes on next time."""
+    collect_rarely()
     if args.supervised:
         orders = msgspec.json.decode(_first_line(), type=Orders)
         start_logging(orders.log_level)

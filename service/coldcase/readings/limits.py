@@ -31,6 +31,22 @@ class JudgedQuantity:
     note: str | None = None
 
 
+_Grouped = tuple[list[Limit], dict[str, list[Limit]]]
+_grouped: _Grouped = ([], {})
+
+
+def _by_quantity(table: RuleTable) -> dict[str, list[Limit]]:
+    """The limits of each quantity; those of the table that was asked for last are kept."""
+    global _grouped  # noqa: PLW0603 - a table's limits never change, and whoever comes second makes them anew
+    limits, grouped = _grouped
+    if limits is not table.limits:
+        grouped = {}
+        for limit in table.limits:
+            grouped.setdefault(limit.quantity, []).append(limit)
+        _grouped = table.limits, grouped
+    return grouped
+
+
 class LimitJudge:
     """The limits of one table (its `several` findings taken apart) that fit one case."""
 
@@ -42,9 +58,7 @@ class LimitJudge:
             code: frozenset(outcomes)
             for code, outcomes, _ in engine_observations(case.observations, table.findings)
         }
-        self.limits: dict[str, list[Limit]] = {}
-        for limit in table.limits:
-            self.limits.setdefault(limit.quantity, []).append(limit)
+        self.limits = _by_quantity(table)
 
     def against_limits(self, worked: DerivedQuantity, doubtful: set[str]) -> list[JudgedQuantity]:
         """What the quantity says: one entry for each finding that it yields, or one that says why it yields
