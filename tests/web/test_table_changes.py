@@ -410,11 +410,7 @@ async def test_every_replica_answers_by_the_published_table_within_two_seconds(s
         async with asyncio.timeout(2):
             while not answered or answered[-1].json()["rule_table"]["version"] != 2:
                 answered.append(await other.post("/v1/classifications/preview", json=case))
-<<<<<<< Updated upstream
                 # A call in the process may be answered without ever waiting; the listener needs its turn.
-=======
-                # A cached answer waits for nothing, and the listener has to come to its turn.
->>>>>>> Stashed changes
                 await asyncio.sleep(0.01)
         assert time.monotonic() - since < 2
         assert {one.status_code for one in answered} == {200}
