@@ -68,6 +68,32 @@ def test_any_draft_comes_out_as_it_went_in(places, capsys, tmp_path, edit):
     assert again.read_bytes() == third.read_bytes()
 
 
+def test_sheets_go_out_and_come_back_as_a_draft(places, capsys, tmp_path):
+    reading, owning = places
+    assert main(["table", "export", "1", "--sheets", str(tmp_path / "sheets"), *reading], {}) == 0
+    assert len(capsys.readouterr().out.split()) == 3
+    assert main(["table", "export", "1", "--sheets", str(tmp_path / "sheets"), *reading], {}) == 2
+    back = ["table", "import", "--sheets", str(tmp_path / "sheets"), "--base"]
+    capsys.readouterr()
+    for base, flags in (("starter", []), ("1", reading), ("current", owning)):
+        assert main([*back, base, "--dry-run", *flags], {}) == 0
+        assert table_digest(starter_table()) in capsys.readouterr().err
+
+    sheet = tmp_path / "sheets" / "texts.csv"
+    text = sheet.read_text("utf-8-sig")
+    sheet.write_text(text.replace("/causes/moisture/title,", "/causes/moisture/title,Much "))
+    assert main([*back, "1", "--person", "bench-1", *owning], {}) == 0
+    assert capsys.readouterr().out.strip() == "2"
+    assert main(["table", "diff", "1", "2", *reading], {}) == 1
+    assert "/causes/moisture/title" in capsys.readouterr().out
+
+    sheet.write_text("pointer,text\n/nowhere,x\n/causes/none/title,y\n")
+    assert main([*back, "1", "--person", "bench-1", *owning], {}) == 1
+    told = capsys.readouterr().err
+    assert "/texts/2/pointer: " in told
+    assert "/texts/3/pointer: " in told
+
+
 def test_an_import_is_the_act_of_a_person(places, capsys, service_database):
     assert main(["table", "import", "starter", "--person", " bench-1 ", *places[1]], {}) == 0
     with psycopg.connect(service_database.owner_url.replace("+psycopg", "")) as conn:
@@ -100,6 +126,12 @@ def test_the_difference_is_told_and_is_the_exit_code(places, capsys, tmp_path):
         (["diff", "no-such-file", "1"], 2),
         (["import", "no-such-file", "--person", "bench-1"], 2),
         (["import", "starter", "--person", " "], 2),
+        (["import", "starter"], 2),
+        (["import", "--person", "bench-1"], 2),
+        (["import", "starter", "--person", "bench-1", "--sheets", "a", "--base", "1"], 2),
+        (["import", "--person", "bench-1", "--sheets", "no-such-folder", "--base", "1"], 2),
+        (["import", "--person", "bench-1", "--sheets", "a"], 2),
+        (["import", "--person", "bench-1", "--sheets", "a", "--base", "7"], 1),
         (["import", "starter", "--person", "bench-1", "--based-on", "7"], 1),
     ],
 )

@@ -42,6 +42,7 @@ from coldcase.web import (
     statistics,
     table_changes,
     table_decisions,
+    table_sheets,
     verdicts,
     vocabulary,
 )
@@ -86,6 +87,8 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     table_changes.patch_draft_content,
     table_changes.check_rule_table,
     table_changes.compare_rule_tables,
+    table_sheets.show_sheet,
+    table_sheets.replace_sheet,
     table_decisions.approve_rule_table,
     table_decisions.publish_rule_table,
     table_decisions.withdraw_rule_table,

@@ -6,6 +6,7 @@ done by the database (`db/table_changes.py`); here is what it is handed.
 """
 
 import asyncio
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any
 
@@ -13,7 +14,7 @@ import msgspec
 import rfc8785
 import structlog
 
-from coldcase.core import checking
+from coldcase.core import checking, sheet_merging, sheet_reading, table_sheets
 from coldcase.core.compiled_table import CompiledTable, compile_table
 from coldcase.core.rule_table import RuleTable, canonical_table, digest_of, from_document
 from coldcase.db import rule_tables
@@ -106,6 +107,30 @@ def _canonical(sent: dict[str, Any]) -> bytes:
         raise BadTableRequest(
             (Flaw("", f"The document has no canonical text (RFC 8785): {error}."),)
         ) from None
+
+
+def sheets_of(document: bytes) -> dict[str, str]:
+    """The three sheets of a document, by name, as CSV. Raises BadRuleTable if its shape is wrong."""
+    return table_sheets.sheets(_plain(document))
+
+
+def edited_by_sheets(base: bytes, changed: Mapping[str, str], draft: bytes | None = None) -> bytes:
+    """The canonical document that a base becomes by its edited sheets; or a draft of which they are not, by
+    what was edited against the base.
+
+    Raises BadRuleTable if a shape is wrong, BadTableRequest with every cell that cannot be read or that the
+    draft has otherwise since, TooLarge.
+    """
+    before = _plain(base)
+    edited = sheet_reading.applied(before, changed)
+    if draft is not None and draft != base:
+        edited = sheet_merging.carried_over(before, edited, _plain(draft))
+    return draft_document(edited)
+
+
+def _plain(document: bytes) -> dict[str, Any]:
+    built: dict[str, Any] = msgspec.to_builtins(shaped_document(document))
+    return built
 
 
 def merge_patch(target: Any, patch: Any) -> Any:

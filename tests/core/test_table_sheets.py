@@ -11,8 +11,9 @@ import pytest
 
 from coldcase.core.checking import read_table
 from coldcase.core.rule_table import from_document, table_digest
-from coldcase.core.table_sheets import FREQUENCIES, LIMITS, TEXTS, applied, sheets
-from coldcase.errors import BadRuleTable
+from coldcase.core.sheet_reading import applied
+from coldcase.core.table_sheets import FREQUENCIES, LIMITS, TEXTS, sheets
+from coldcase.errors import BadTableRequest
 from tests.core.tables import starter
 
 
@@ -94,7 +95,13 @@ def test_a_share_a_limit_and_a_text_are_changed_where_they_stand() -> None:
             "no finding 'copper'",
         ),
         (FREQUENCIES, {"outcome": "some"}, {"finding": "copper_plating"}, "/outcome", "no outcome 'some'"),
-        (FREQUENCIES, {"basis": "other"}, {"finding": "copper_plating"}, "/basis", "different bases"),
+        (
+            FREQUENCIES,
+            {"finding_title": "Other"},
+            {"finding": "copper_plating"},
+            "/finding_title",
+            "sheet of texts",
+        ),
         (LIMITS, {"limit": "9999"}, {"limit": "1"}, "/limit", "no limit"),
         (LIMITS, {"below": "low"}, {"limit": "1"}, "/below", "no number"),
         (LIMITS, {"quantity": "run_hours"}, {"limit": "1"}, "/quantity", "another quantity"),
@@ -107,17 +114,95 @@ def test_a_share_a_limit_and_a_text_are_changed_where_they_stand() -> None:
         ),
     ],
 )
-def test_what_cannot_be_read_is_named_by_file_line_and_column(
+def test_what_cannot_be_read_is_named_by_sheet_row_and_column(
     name: str, change: dict[str, str], where: dict[str, str], place: str, detail: str
 ) -> None:
-    with pytest.raises(BadRuleTable) as refusal:
+    with pytest.raises(BadTableRequest) as refusal:
         edited(name, change, **where)
     assert any(
-        flaw.pointer.startswith(f"{name}/") and flaw.pointer.endswith(place) and detail in flaw.detail
+        flaw.pointer.startswith(f"/{name}/") and flaw.pointer.endswith(place) and detail in flaw.detail
         for flaw in refusal.value.flaws
     )
 
 
 def test_a_sheet_that_is_none_is_named() -> None:
-    with pytest.raises(BadRuleTable):
-        applied(document(), {"causes.csv": "a,b"})
+    with pytest.raises(BadTableRequest):
+        applied(document(), {"causes": "a,b"})
+
+
+def limits_sheet(*lines: str) -> str:
+    return "\r\n".join(["limit;quantity;finding;band;below;outcome;basis", *lines])
+
+
+def small() -> dict[str, Any]:
+    """A document with all that sheets look at, and texts that spreadsheets take for something else."""
+    share = {"background": [90.0, 10.0], "per_hundred": {"a": [50.125, 49.875]}}
+    outcomes = [{"code": "no", "title": "=No"}, {"code": "yes", "title": "'+Yes"}]
+    return {
+        "causes": {"a": {"title": " A\r\nand so on "}, "b": {"title": "-5"}},
+        "findings": {"f": {"title": "'Twas", "basis": "@first", "outcomes": outcomes, **share}},
+        "patterns": {"p": {"title": "P", "basis": "x", "background": 5, "per_hundred": {"b": 20}}},
+        "limits": [
+            {
+                "quantity": "q",
+                "finding": "f",
+                "basis": "=1+1",
+                "bands": [{"below": -5, "outcome": "no"}, {"outcome": "yes"}],
+            }
+        ],
+    }
+
+
+def test_what_a_spreadsheet_would_run_is_held_back_and_comes_back(tmp_path: Path) -> None:
+    made = sheets(small())
+    cells = [cell for text in made.values() for row in csv.reader(io.StringIO(text)) for cell in row]
+    assert not [cell for cell in cells if cell[:1] in ("=", "+", "@")]
+    saved = {name: through_a_spreadsheet(text, tmp_path) for name, text in made.items()}
+    stripped = {name: text.replace(",'=", ",=").replace(",'@", ",@") for name, text in made.items()}
+    for changed in (made, saved, stripped):
+        assert applied(small(), changed) == small()
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "places"),
+    [
+        (LIMITS, limits_sheet("1;q;f;1;-4,5;no;=1+1"), None),
+        (
+            LIMITS,
+            limits_sheet("1;q;f;1;nan;no;b", "", "1;q;f;1;1_0;no;b", "1;q;f;2;1;yes;b;more"),
+            ["/5", "/2/below", "/4/band"],
+        ),
+        (LIMITS, limits_sheet("1;q;f;1;3;no;b", "1;q;f;2;;yes;c"), ["/2/basis"]),
+        (LIMITS, limits_sheet("1.5;q;f;1;3;no;b"), ["/2/limit"]),
+        (LIMITS, "limit,band,quantity,when,finding,extra,extra\r\n", ["/1/extra"]),
+        (LIMITS, 'limit,band,quantity,when,finding\r\n1,1,q,"{""motors"":[]}",f', ["/2/when"]),
+        (LIMITS, '"limit', ["/1"]),
+        (LIMITS, "", ["/1"] * 4),
+        (FREQUENCIES, "finding,outcome,a\r\nf,no,1\r\nf,yes,\r\n", ["/3/a"]),
+        (FREQUENCIES, "finding,outcome,c/d\r\nf,no,1\r\nf,yes,\r\n", ["/1/c~1d"]),
+        (TEXTS, "pointer,text\r\n/causes/a/title,x\r\n/causes/a/title,y\r\n", ["/3/pointer"]),
+    ],
+)
+def test_every_flaw_of_a_sheet_has_its_row_and_column(name: str, text: str, places: list[str] | None) -> None:
+    if places is None:
+        assert applied(small(), {name: text})["limits"][0]["bands"][0]["below"] == -4.5
+        return
+    with pytest.raises(BadTableRequest) as refusal:
+        applied(small(), {name: text})
+    assert [flaw.pointer for flaw in refusal.value.flaws] == [f"/{name}{place}" for place in places]
+
+
+def test_one_edited_basis_is_the_basis_of_all_its_rows() -> None:
+    text = sheets(small())[FREQUENCIES].replace("'@first", "seen in 14", 1)
+    assert applied(small(), {FREQUENCIES: text})["findings"]["f"]["basis"] == "seen in 14"
+
+
+def test_an_empty_column_takes_the_cause_s_own_row_away_and_a_missing_one_leaves_it() -> None:
+    def shares(header: str, cells: str) -> dict[str, Any]:
+        text = f"finding,outcome{header}\r\nf,no{cells}\r\nf,yes{cells}\r\n"
+        rows: dict[str, Any] = applied(small(), {FREQUENCIES: text})["findings"]["f"]["per_hundred"]
+        return rows
+
+    assert shares(",a", ",") == {}
+    assert shares("", "") == {"a": [50.125, 49.875]}
+    assert shares(",b", ",50") == {"a": [50.125, 49.875], "b": [50, 50]}

@@ -18,6 +18,7 @@ from coldcase.clock import now
 from coldcase.db import keys
 from coldcase.db.engine import driver_url
 from coldcase.settings import Settings
+from tests.web.drafting import as_person
 
 EVERY_SCOPE = ("decisions:write", "decisions:read", "preview", "tables:read")
 
@@ -105,6 +106,27 @@ async def service(make_database, _migrated) -> AsyncIterator[Service]:
         yield running
         for client in running.open:
             await client.aclose()
+
+
+@pytest.fixture
+async def own(service_database):
+    """The service on a database of the test's own."""
+    app = create_app(Settings(database_url=service_database.service_url, warm_properties=False))
+    async with app.lifespan():
+        running = Service(app, service_database.owner_url)
+        yield running
+        for client in running.open:
+            await client.aclose()
+
+
+@pytest.fixture
+async def author(own):
+    return await as_person(own, "bench-1")
+
+
+@pytest.fixture
+async def approver(own):
+    return await as_person(own, "bench-2")
 
 
 @pytest.fixture

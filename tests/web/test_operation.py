@@ -12,7 +12,6 @@ from coldcase.app import create_app
 from coldcase.db.recorder import Recorder
 from coldcase.logs import start_logging
 from coldcase.settings import Settings
-from tests.web.conftest import Service
 
 pytestmark = pytest.mark.anyio
 
@@ -21,17 +20,6 @@ CREATE FUNCTION refuse() RETURNS trigger LANGUAGE plpgsql AS
     $$ BEGIN RAISE EXCEPTION 'no' USING ERRCODE = '53100'; END $$;
 CREATE TRIGGER refuse BEFORE INSERT ON decision FOR EACH ROW EXECUTE FUNCTION refuse()
 """
-
-
-@pytest.fixture
-async def own(service_database):
-    """The service on a database of this test's own."""
-    app = create_app(Settings(database_url=service_database.service_url, warm_properties=False))
-    async with app.lifespan():
-        running = Service(app, service_database.owner_url)
-        yield running
-        for client in running.open:
-            await client.aclose()
 
 
 def figures(text: str) -> dict[str, float]:

@@ -5,7 +5,6 @@ import asyncio
 import json
 import time
 
-import httpx
 import msgspec
 import pytest
 
@@ -14,75 +13,9 @@ from coldcase.core.rule_table import canonical_table, from_document, table_diges
 from coldcase.settings import Settings
 from coldcase.shipped import starter_table
 from tests.web.conftest import Service
+from tests.web.drafting import EVERYTHING, MERGE, WARMER, as_person, decide, draft, problem, published
 
 pytestmark = pytest.mark.anyio
-
-MERGE = {"Content-Type": "application/merge-patch+json"}
-REASON = {"reason": "Invented for a test."}
-EVERYTHING = ("tables:read", "tables:draft", "tables:approve", "preview", "audit:read")
-
-
-@pytest.fixture
-async def own(service_database):
-    """A service of the test's own."""
-    app = create_app(Settings(database_url=service_database.service_url, warm_properties=False))
-    async with app.lifespan():
-        running = Service(app, service_database.owner_url)
-        yield running
-        for client in running.open:
-            await client.aclose()
-
-
-async def as_person(service, person, *scopes):
-    secret, _ = await service.key(*(scopes or EVERYTHING), person=person)
-    return service.http(secret)
-
-
-@pytest.fixture
-async def author(own):
-    return await as_person(own, "bench-1")
-
-
-@pytest.fixture
-async def approver(own):
-    return await as_person(own, "bench-2")
-
-
-def problem(answered: httpx.Response) -> tuple[int, str]:
-    assert answered.headers["Content-Type"] == "application/problem+json", answered.text
-    return answered.status_code, answered.json()["type"].removeprefix("/problems/")
-
-
-async def draft(author, patch=None, **members):
-    """A new draft's path and ETag."""
-    made = await author.post("/v1/rule-tables", json={"based_on": 1, **members})
-    assert made.status_code == 201, made.text
-    place, tag = made.headers["Location"], made.headers["ETag"]
-    if patch is not None:
-        edited = await author.patch(
-            f"{place}/content", content=json.dumps(patch), headers={**MERGE, "If-Match": tag}
-        )
-        assert edited.status_code == 200, edited.text
-        tag = edited.headers["ETag"]
-    return place, tag
-
-
-async def decide(who, place, what, digest=None, **members):
-    if what == "approve":
-        await who.service.backtested(int(place.rpartition("/")[2]))
-    named = {} if digest is None else {"digest": digest.strip('"')}
-    return await who.post(f"{place}/{what}", json={**named, **REASON, **members})
-
-
-async def published(author, approver, patch):
-    place, tag = await draft(author, patch)
-    assert (await decide(approver, place, "approve", tag)).status_code == 200
-    answered = await decide(approver, place, "publish", tag)
-    assert answered.status_code == 200, answered.text
-    return place, tag
-
-
-WARMER = {"temperature": 3.0}
 
 
 async def test_the_whole_way_and_back(own, author, approver, case):

@@ -3,9 +3,9 @@
 import argparse
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
@@ -16,10 +16,11 @@ from coldcase.backtesting.result_text import result_text
 from coldcase.backtesting.trying import compare_library
 from coldcase.cli import database
 from coldcase.cli.console import Commands, WrongUse, as_json, command, result, say
+from coldcase.cli.sheets import read_sheets, write_sheets
 from coldcase.core import checking, diffing
 from coldcase.core.compiled_table import CompiledTable, compile_table
 from coldcase.core.diff_text import diff_text
-from coldcase.core.rule_table import canonical_table, table_digest
+from coldcase.core.rule_table import canonical_table, digest_of, table_digest
 from coldcase.core.table_files import assemble
 from coldcase.db import rule_tables, table_changes
 from coldcase.db.engine import run_once
@@ -62,6 +63,7 @@ def add_record_parsers(group: Commands) -> None:
         group, "export", run_export_table, "Print a rule table as JSON, the same bytes for the same table."
     )
     export.add_argument("version", help="its number on the record, `current`, or `starter`")
+    export.add_argument("--sheets", metavar="FOLDER", help="three CSV files for a spreadsheet instead")
     database.add_flags(export)
     diff = command(
         group,
@@ -79,8 +81,13 @@ def add_record_parsers(group: Commands) -> None:
         run_import_table,
         "As the owner: make a rule table a draft on the record; another person approves it.",
     )
-    added.add_argument("path", help="as for `check`, or `starter`; it may be flawed")
-    added.add_argument("--person", required=True, help="whose draft it is")
+    added.add_argument("path", nargs="?", help="as for `check`, or `starter`; it may be flawed")
+    added.add_argument("--sheets", metavar="FOLDER", help="edited sheets in the place of a path")
+    added.add_argument(
+        "--base", metavar="TABLE", help="what the sheets were made of: a path, a number, `current`, `starter`"
+    )
+    added.add_argument("--dry-run", action="store_true", help="print the document, record nothing")
+    added.add_argument("--person", help="whose draft it is")
     added.add_argument("--note", help="why it is made")
     added.add_argument(
         "--based-on", type=int, metavar="VERSION", help="a published one (default: the current)"
@@ -125,6 +132,10 @@ def run_export_table(args: argparse.Namespace, environ: Mapping[str, str]) -> in
     if args.version != "starter" and not NUMBERED.fullmatch(args.version):
         raise WrongUse(f"'{args.version}' is no rule table: name its number, `current` or `starter`.")
     document = _document(args.version, args, environ, on_record=True)
+    if args.sheets is not None:
+        write_sheets(document, args.sheets)
+        say(f"coldcase: sheets of {args.version}, {digest_of(document)}")
+        return 0
     result(msgspec.json.format(document, indent=2).decode())
     return 0
 
@@ -146,16 +157,31 @@ def run_diff_tables(args: argparse.Namespace, environ: Mapping[str, str]) -> int
 
 
 def run_import_table(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
-    """Makes a draft; prints its number."""
-    if not args.person.strip():
+    """Makes a draft; prints its number. Raises `BadTableRequest` with every cell of a sheet that cannot be
+    read.
+    """
+    if (args.path is None) == (args.sheets is None) or (args.sheets is None) != (args.base is None):
+        raise WrongUse(
+            "Name a path, or edited sheets by --sheets with the table they were made of by --base."
+        )
+    if not (args.dry_run or (args.person or "").strip()):
         raise WrongUse("--person names whoever made the draft.")
-    document = _document(args.path, args, environ, on_record=False)
+    base = None
+    if args.sheets is None:
+        document = _document(args.path, args, environ, on_record=False)
+    else:
+        base = _base(args, environ)
+        document = governing.edited_by_sheets(base.document, read_sheets(args.sheets))
+    if args.dry_run:
+        say(f"coldcase: it would be {digest_of(document)}; nothing is recorded")
+        result(msgspec.json.format(document, indent=2).decode())
+        return 0
     actor = msgspec.structs.replace(database.command_line_actor(), person=args.person.strip())
 
     async def make(conn: AsyncConnection) -> StoredTable:
-        base = args.based_on or await rule_tables.current_version(conn)
+        on = args.based_on or (base and base.published) or await rule_tables.current_version(conn)
         version = await table_changes.add_draft(
-            conn, based_on=base, note=args.note, document=document, actor=actor
+            conn, based_on=on, note=args.note, document=document, actor=actor
         )
         return await rule_tables.get_table(conn, version)
 
@@ -167,6 +193,24 @@ def run_import_table(args: argparse.Namespace, environ: Mapping[str, str]) -> in
     )
     result(str(made.version))
     return 0
+
+
+class _Base(NamedTuple):
+    """What sheets were made of, and the published version that it is, or that it is based on, if any."""
+
+    document: bytes
+    published: int | None
+
+
+def _base(args: argparse.Namespace, environ: Mapping[str, str]) -> _Base:
+    name: str = args.base
+    if name == "starter" or not NUMBERED.fullmatch(name) or Path(name).exists():
+        return _Base(_document(name, args, environ, on_record=False), None)
+    if args.dry_run and database.read_settings(args, environ).owner_url is None:
+        stored = _stored(name, args, environ)
+    else:
+        stored = database.as_owner(args, environ, _named(name))
+    return _Base(stored.document, stored.version if stored.immutable else stored.based_on)
 
 
 def _document(
@@ -181,13 +225,20 @@ def _document(
         on_record = bool(NUMBERED.fullmatch(name)) and not Path(name).exists()
     if not on_record:
         return governing.draft_document(read_document(name))
+    return _stored(name, args, environ).document
 
+
+def _stored(name: str, args: argparse.Namespace, environ: Mapping[str, str]) -> StoredTable:
+    with database.reading_url(database.read_settings(args, environ)) as url:
+        return run_once(url, _named(name))
+
+
+def _named(name: str) -> Callable[[AsyncConnection], Awaitable[StoredTable]]:
     async def stored(conn: AsyncConnection) -> StoredTable:
         version = await rule_tables.current_version(conn) if name == "current" else int(name)
         return await rule_tables.get_table(conn, version)
 
-    with database.reading_url(database.read_settings(args, environ)) as url:
-        return run_once(url, stored).document
+    return stored
 
 
 def read_document(path: str) -> Any:

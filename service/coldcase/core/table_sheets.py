@@ -1,25 +1,23 @@
-"""A rule table as three sheets that a person edits in a spreadsheet, and back against their table.
+"""A rule table as three sheets that a person edits in a spreadsheet; `sheet_reading` takes them back.
 
-`frequencies.csv`: a line for each finding (or pattern) and outcome, a column for each cause; shares of 100
-with two decimals, an empty cell where a cause has no row of its own. `limits.csv`: a line for each band.
-`texts.csv`: a line for each text, by its JSON pointer (RFC 6901). A sheet changes what stands in it; what is
-added or taken away (a finding, an outcome, a limit) is changed in the document. Nothing edited gives back the
-document's digest, through a spreadsheet too, which may write `5.5` for `5.50`.
+`frequencies`: a line for each finding (or pattern) and outcome, a column for each cause; shares of 100 with
+two decimals, an empty cell where a cause has no row of its own. `limits`: a line for each band. `texts`: a
+line for each text, by its JSON pointer (RFC 6901). A sheet changes what stands in it; what is added or taken
+away (a finding, an outcome, a limit) is changed in the document. A text that a spreadsheet would run as a
+formula has an apostrophe in front, which is taken off again.
 """
 
 import csv
 import io
 import json
-from collections.abc import Iterator, Mapping
-from copy import deepcopy
+import re
+from collections.abc import Iterator
 from typing import Any, NamedTuple
 
-from coldcase.errors import BadRuleTable, Flaw
+FREQUENCIES, LIMITS, TEXTS = SHEETS = "frequencies", "limits", "texts"
 
-FREQUENCIES, LIMITS, TEXTS = "frequencies.csv", "limits.csv", "texts.csv"
-
-_NAMED = ("finding", "outcome", "finding_title", "outcome_title", "machines", "basis")
-_LIMIT = ("limit", "quantity", "finding", "when", "band", "below", "outcome", "basis")
+NAMED = ("finding", "outcome", "finding_title", "outcome_title", "machines", "basis")
+LIMIT = ("limit", "quantity", "finding", "when", "band", "below", "outcome", "basis")
 _TEXT_MEMBERS = (
     "title",
     "summary",
@@ -35,52 +33,46 @@ _TEXT_MEMBERS = (
 _ELSEWHERE = ("limits", "quantities", "refrigerants", "retired")
 """Parts whose texts stand in another sheet, or that name what programs read."""
 
+PRESENT = [{"code": "present", "title": "Present"}]
+"""What a pattern has in the place of outcomes."""
+
 TableDocument = dict[str, Any]
 Row = dict[str, str]
 
 
 def sheets(document: TableDocument) -> dict[str, str]:
-    """The three sheets of a table's document, by file name."""
+    """The three sheets of a table's document, by name, as CSV (RFC 4180)."""
     causes = sorted(document["causes"])
     return {
-        FREQUENCIES: _csv((*_NAMED, "background", *causes), _frequency_rows(document, causes)),
-        LIMITS: _csv(_LIMIT, _limit_rows(document)),
-        TEXTS: _csv(("pointer", "text"), ({"pointer": p, "text": t} for p, t in _texts(document, ""))),
+        FREQUENCIES: _csv((*NAMED, "background", *causes), _frequency_rows(document, causes)),
+        LIMITS: _csv(LIMIT, _limit_rows(document)),
+        TEXTS: _csv(("pointer", "text"), ({"pointer": p, "text": t} for p, t in texts_of(document, ""))),
     }
-
-
-def applied(document: TableDocument, changed: Mapping[str, str]) -> TableDocument:
-    """A copy of the document with what the sheets say. Raises `BadRuleTable` with every cell that cannot be
-    read, by file, line and column; what the numbers mean is for `checking` to say.
-    """
-    copy, flaws = deepcopy(document), []
-    for name, text in changed.items():
-        apply = {FREQUENCIES: _apply_frequencies, LIMITS: _apply_limits, TEXTS: _apply_texts}.get(name)
-        if apply is None:
-            flaws.append(Flaw(name, f"A sheet is one of {FREQUENCIES}, {LIMITS} and {TEXTS}."))
-        else:
-            flaws += [Flaw(f"{name}{flaw.pointer}", flaw.detail) for flaw in apply(copy, _lines(text))]
-    if flaws:
-        raise BadRuleTable(tuple(flaws))
-    return copy
 
 
 def _csv(header: tuple[str, ...], rows: Iterator[Row]) -> str:
     text = io.StringIO()
-    writer = csv.DictWriter(text, header, lineterminator="\r\n")
-    writer.writeheader()
-    writer.writerows(rows)
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(map(guarded, header))
+    writer.writerows([guarded(row[name]) for name in header] for row in rows)
     return text.getvalue()
 
 
-def _lines(text: str) -> list[tuple[int, Row]]:
-    """The rows with their line numbers; what stands beyond the last column is dropped, an empty line too."""
-    reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")))
-    rows = [(reader.line_num, {k: (v or "").strip() for k, v in row.items() if k}) for row in reader]
-    return [(line, row) for line, row in rows if any(row.values())]
+_RUN = re.compile(r"[=+@\t\r-]|'[=+@\t\r'-]")
+PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.,][0-9]+)?([eE][+-]?[0-9]{1,3})?")
 
 
-class _Rows(NamedTuple):
+def guarded(text: str) -> str:
+    """The text as a cell that no spreadsheet takes for a formula."""
+    return f"'{text}" if _RUN.match(text) and not PLAIN_NUMBER.fullmatch(text) else text
+
+
+def unguarded(cell: str) -> str:
+    """The text of a cell, whether or not a spreadsheet took the apostrophe off."""
+    return cell[1:] if cell[:1] == "'" and _RUN.match(cell[1:]) else cell
+
+
+class RowsOfFinding(NamedTuple):
     """The rows of one finding or pattern for some machines, as they lie in the document."""
 
     code: str
@@ -90,22 +82,24 @@ class _Rows(NamedTuple):
     title: str
 
 
-def _all_rows(document: TableDocument) -> Iterator[_Rows]:
+def all_rows(document: TableDocument) -> Iterator[RowsOfFinding]:
+    """Those of every finding, general and for some machines, and of every pattern."""
     for code, finding in document["findings"].items():
         for holder in (finding, *finding.get("on_machines", ())):
-            machines = "" if holder is finding else _compact(holder["when"])
-            yield _Rows(code, machines, holder, finding["outcomes"], finding["title"])
+            machines = "" if holder is finding else compact(holder["when"])
+            yield RowsOfFinding(code, machines, holder, finding["outcomes"], finding["title"])
     for code, pattern in document["patterns"].items():
-        yield _Rows(code, "", pattern, [], pattern["title"])
+        yield RowsOfFinding(code, "", pattern, [], pattern["title"])
 
 
-def _compact(value: Any) -> str:
+def compact(value: Any) -> str:
+    """A gate as one cell."""
     return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
 def _frequency_rows(document: TableDocument, causes: list[str]) -> Iterator[Row]:
-    for rows in _all_rows(document):
-        for place, outcome in enumerate(rows.outcomes or [{"code": "present", "title": "Present"}]):
+    for rows in all_rows(document):
+        for place, outcome in enumerate(rows.outcomes or PRESENT):
             shares = {"background": rows.holder.get("background")} | {
                 cause: rows.holder["per_hundred"].get(cause) for cause in causes
             }
@@ -116,75 +110,19 @@ def _frequency_rows(document: TableDocument, causes: list[str]) -> Iterator[Row]
                 "outcome_title": outcome["title"],
                 "machines": rows.machines,
                 "basis": rows.holder["basis"],
-                **{name: _share(own, place) for name, own in shares.items()},
+                **{name: share_text(own, place) for name, own in shares.items()},
             }
 
 
-def _share(own: Any, place: int) -> str:
-    """One cell: of a pattern's row there is one number."""
-    if own is None:
-        return ""
-    return f"{own[place] if isinstance(own, list) else own:.2f}"
+def share_text(own: Any, place: int) -> str:
+    """One cell: of a pattern's row there is one number, of a flawed row there may be too few."""
+    shares = own if isinstance(own, list) else [] if own is None else [own]
+    return f"{shares[place]:.2f}" if place < len(shares) else ""
 
 
-def _apply_frequencies(document: TableDocument, lines: list[tuple[int, Row]]) -> Iterator[Flaw]:
-    known = {(rows.code, rows.machines): rows for rows in _all_rows(document)}
-    told: dict[tuple[str, str], dict[str, tuple[int, Row]]] = {}
-    for line, row in lines:
-        name = row.get("finding", ""), row.get("machines", "")
-        outcome = row.get("outcome", "")
-        if name not in known:
-            yield Flaw(
-                f"/{line}/finding", f"There is no finding '{name[0][:64]}' with rows for these machines."
-            )
-        elif outcome in told.setdefault(name, {}):
-            yield Flaw(f"/{line}/outcome", f"'{outcome[:64]}' stands here twice.")
-        else:
-            told[name][outcome] = line, row
-    for name, by_outcome in told.items():
-        yield from _apply_rows(known[name], by_outcome, document)
-
-
-def _apply_rows(rows: _Rows, told: dict[str, tuple[int, Row]], document: TableDocument) -> Iterator[Flaw]:
-    """The rows of one finding, whose every outcome must be there."""
-    codes = [outcome["code"] for outcome in rows.outcomes] or ["present"]
-    first = next(iter(told.values()))
-    wrong = [
-        Flaw(f"/{line}/outcome", f"'{rows.code}' has no outcome '{outcome[:64]}'.")
-        for outcome, (line, _) in told.items()
-        if outcome not in codes
-    ]
-    missing = [code for code in codes if code not in told]
-    wrong += [Flaw(f"/{first[0]}/outcome", f"'{rows.code}' lacks a line for '{code}'.") for code in missing]
-    if len({row.get("basis") for _, row in told.values()}) > 1:
-        wrong.append(Flaw(f"/{first[0]}/basis", f"The lines of '{rows.code}' give different bases."))
-    if wrong:
-        yield from wrong
-        return
-    if "basis" in first[1]:
-        rows.holder["basis"] = first[1]["basis"]
-    names = [name for name in first[1] if name not in _NAMED]
-    for name in names:
-        if name != "background" and name not in document["causes"]:
-            yield Flaw(f"/1/{name}", f"There is no cause '{name[:64]}'.")
-            continue
-        yield from _apply_column(rows, name, [(told[code][0], told[code][1].get(name, "")) for code in codes])
-
-
-def _apply_column(rows: _Rows, name: str, cells: list[tuple[int, str]]) -> Iterator[Flaw]:
-    """The shares of one cause, or of the background; all empty takes the cause's own row away."""
-    holder = rows.holder if name == "background" else rows.holder["per_hundred"]
-    if not any(text for _, text in cells):
-        holder.pop(name, None)
-        return
-    shares: list[float] = []
-    for line, text in cells:
-        try:
-            shares.append(float(text.replace(",", ".")))
-        except ValueError:
-            yield Flaw(f"/{line}/{name}", f"'{text[:64]}' is no share of 100.")
-            return
-    holder[name] = shares if rows.outcomes else shares[0]
+def below_text(band: dict[str, Any]) -> str:
+    """One cell."""
+    return "" if band.get("below") is None else repr(float(band["below"]))
 
 
 def _limit_rows(document: TableDocument) -> Iterator[Row]:
@@ -194,45 +132,15 @@ def _limit_rows(document: TableDocument) -> Iterator[Row]:
                 "limit": str(number),
                 "quantity": limit["quantity"],
                 "finding": limit["finding"],
-                "when": _compact(limit["when"]) if limit.get("when") else "",
+                "when": compact(limit["when"]) if limit.get("when") else "",
                 "band": str(place),
-                "below": "" if band.get("below") is None else repr(float(band["below"])),
+                "below": below_text(band),
                 "outcome": band.get("outcome") or "",
                 "basis": limit["basis"],
             }
 
 
-def _apply_limits(document: TableDocument, lines: list[tuple[int, Row]]) -> Iterator[Flaw]:
-    for line, row in lines:
-        try:
-            limit = document["limits"][_number(row["limit"])]
-            band = limit["bands"][_number(row["band"])]
-        except (KeyError, IndexError, ValueError):
-            yield Flaw(f"/{line}/limit", "There is no limit and band of these numbers.")
-            continue
-        if (limit["quantity"], limit["finding"]) != (row.get("quantity"), row.get("finding")):
-            yield Flaw(f"/{line}/quantity", "The limit of this number is of another quantity or finding.")
-            continue
-        limit["basis"] = row.get("basis", limit["basis"])
-        try:
-            below = float(row["below"].replace(",", ".")) if row.get("below") else None
-        except ValueError:
-            yield Flaw(f"/{line}/below", f"'{row['below'][:64]}' is no number.")
-            continue
-        band |= {"below": below, "outcome": row.get("outcome") or None}
-        for name in [name for name, value in band.items() if value is None]:
-            del band[name]
-
-
-def _number(text: str) -> int:
-    """A place from 1 as one from 0; a spreadsheet may write `3.0`."""
-    place = int(float(text)) - 1
-    if place < 0:
-        raise ValueError(text)
-    return place
-
-
-def _texts(value: Any, pointer: str) -> Iterator[tuple[str, str]]:
+def texts_of(value: Any, pointer: str) -> Iterator[tuple[str, str]]:
     """Every text of the document with its pointer; the basis of a row stands with its frequencies."""
     if isinstance(value, dict):
         for name, part in value.items():
@@ -245,21 +153,7 @@ def _texts(value: Any, pointer: str) -> Iterator[tuple[str, str]]:
             elif name == "row_basis":
                 yield from ((f"{here}/{cause}", text) for cause, text in part.items())
             else:
-                yield from _texts(part, here)
+                yield from texts_of(part, here)
     elif isinstance(value, list):
         for index, part in enumerate(value):
-            yield from _texts(part, f"{pointer}/{index}")
-
-
-def _apply_texts(document: TableDocument, lines: list[tuple[int, Row]]) -> Iterator[Flaw]:
-    known = dict(_texts(document, ""))
-    for line, row in lines:
-        pointer = row.get("pointer", "")
-        if pointer not in known:
-            yield Flaw(f"/{line}/pointer", f"There is no text at '{pointer[:100]}'.")
-            continue
-        *path, name = [part.replace("~1", "/").replace("~0", "~") for part in pointer.split("/")[1:]]
-        holder: Any = document
-        for part in path:
-            holder = holder[int(part)] if isinstance(holder, list) else holder[part]
-        holder[name] = row.get("text", "")
+            yield from texts_of(part, f"{pointer}/{index}")

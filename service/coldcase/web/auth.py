@@ -73,8 +73,8 @@ async def _blind() -> bool:
 
 
 async def admit(connection: parsing.AnyConnection, handler: BaseRouteHandler) -> None:
-    """Lets a request in: a known key with one of the scopes, an acceptable answer, a JSON body or none, no
-    stray query.
+    """Lets a request in: a known key with one of the scopes, an acceptable answer, a body of its kind or
+    none, no stray query.
     """
     spec: RouteSpec | None = handler.opt.get("spec")
     if spec is None:
@@ -87,7 +87,7 @@ async def admit(connection: parsing.AnyConnection, handler: BaseRouteHandler) ->
         connection.scope["state"]["give_back"] = partial(places.give_back, key.client_id)
     parsing.check_accept(connection, spec.offers)
     if spec.body is not None:
-        parsing.check_json(connection, spec.body_media)
+        parsing.check_body(connection, spec.body_media)
     elif connection.scope.get("method") == "POST":
         # What stands there would be ignored, as if the caller had not asked for it.
         await parsing.check_no_body(connection, spec.query.__struct_fields__ if spec.query else ())

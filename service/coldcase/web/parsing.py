@@ -18,7 +18,7 @@ from litestar.exceptions import InternalServerException
 
 from coldcase.errors import BadCursor, Flaw, Malformed, PreconditionRequired
 from coldcase.web.problems import BadRequest, NotAcceptable, TooSlow, UnsupportedMediaType
-from coldcase.web.route import JSON, MERGE_PATCH, Call
+from coldcase.web.route import CSV, JSON, MERGE_PATCH, Call
 
 QueryType = TypeVar("QueryType", bound=msgspec.Struct)
 AnyConnection = ASGIConnection[Any, Any, Any, Any]
@@ -27,7 +27,7 @@ _BODIES = {
     media: re.compile(
         re.escape(media.encode()) + rb'[ \t]*(;[ \t]*charset[ \t]*=[ \t]*"?utf-8"?[ \t]*)?\Z', re.IGNORECASE
     )
-    for media in (JSON, MERGE_PATCH)
+    for media in (JSON, MERGE_PATCH, CSV)
 }
 _TAGS = re.compile(r'\s*(?:(W/)?"([\x21\x23-\x7e]*)"|,)\s*')
 BODY_SECONDS = 10
@@ -77,8 +77,8 @@ def preferred(connection: AnyConnection, offers: tuple[str, ...]) -> str | None:
     return Accept(wanted).best_match(list(offers)) if wanted else offers[0]
 
 
-def check_json(connection: AnyConnection, media: str = JSON) -> None:
-    """Raises `UnsupportedMediaType` unless the body is declared as JSON in UTF-8, not compressed."""
+def check_body(connection: AnyConnection, media: str = JSON) -> None:
+    """Raises `UnsupportedMediaType` unless the body is declared as of this kind, in UTF-8, not compressed."""
     known = request_headers(connection)
     if _BODIES[media].match(known.get(b"content-type", b"")) is None:
         raise UnsupportedMediaType(f"The body must be `{media}`, in UTF-8, not compressed.")

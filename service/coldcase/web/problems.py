@@ -38,8 +38,8 @@ class NotAcceptable(ColdcaseError):
 
 
 class UnsupportedMediaType(ColdcaseError):
-    """The body must be `application/json` (of a `PATCH` `application/merge-patch+json`), in UTF-8, not
-    compressed.
+    """The body must be `application/json` (of a `PATCH` `application/merge-patch+json`, of a sheet
+    `text/csv`), in UTF-8, not compressed.
     """
 
     code = "unsupported_media_type"

@@ -40,7 +40,8 @@ class RouteSpec:
     """The specification of one route: what it promises.
 
     `answers` gives for each status the type of each media type; an empty dict is an answer without a body.
-    `body` is of the media type `body_media`, and `dict` where it is any JSON object.
+    `body` is of the media type `body_media`, `dict` where it is any JSON object, and `str`
+    where it is text.
     `path` has the schemas of path parameters that are neither UUID nor code. The key needs any one of
     `scopes`. `problems` are error codes beyond those that follow from the other members.
     """
@@ -49,7 +50,7 @@ class RouteSpec:
     tag: str
     answers: dict[int, dict[str, Any]]
     scopes: tuple[str, ...] = ()
-    body: type[msgspec.Struct] | type[dict[str, Any]] | None = None
+    body: type[msgspec.Struct] | type[dict[str, Any]] | type[str] | None = None
     body_media: str = JSON
     query: type[msgspec.Struct] | None = None
     path: dict[str, dict[str, Any]] = field(default_factory=dict)

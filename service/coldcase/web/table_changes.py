@@ -1,6 +1,7 @@
 """Drafts of rule tables: made, changed whole or in part, checked, compared."""
 
 import asyncio
+from collections.abc import Callable
 from typing import Annotated, Any, TypeVar
 
 import msgspec
@@ -131,7 +132,7 @@ async def replace_draft_content(request: Call) -> Response[bytes]:
     The body is the document, or what `GET` answers with it under `content`. `If-Match` names the draft's
     `ETag`. An approval is void then: what was approved is no longer there.
     """
-    return await _edit(request, patch_it=False)
+    return await edit_draft(request, lambda _, body: governing.draft_document(read_json(body)))
 
 
 @patch(
@@ -156,10 +157,18 @@ async def patch_draft_content(request: Call) -> Response[bytes]:
     A JSON Merge Patch (RFC 7386): members that are sent take the place of those that are there, `null` takes
     one away, a list is replaced whole. Otherwise as the change of all of it.
     """
-    return await _edit(request, patch_it=True)
+
+    def patched(stored: StoredTable, body: bytes) -> bytes:
+        patch = read_json(body)
+        return governing.draft_document(governing.merge_patch(msgspec.json.decode(stored.document), patch))
+
+    return await edit_draft(request, patched)
 
 
-async def _edit(request: Call, *, patch_it: bool) -> Response[bytes]:
+async def edit_draft(request: Call, edited: Callable[[StoredTable, bytes], bytes]) -> Response[bytes]:
+    """A draft with the document that `edited` makes of it and the body, in a thread, if it still is as
+    `If-Match` has it.
+    """
     service, version = services(request), version_of(request)
     tags = parsing.if_match(request)
     async with service.transaction() as conn:
@@ -170,14 +179,8 @@ async def _edit(request: Call, *, patch_it: bool) -> Response[bytes]:
         )
     if tags is not None and stored.digest not in tags:
         raise PreconditionFailed(f'The draft\'s ETag is "{stored.digest}".')
-    sent = read_json(await parsing.read_large_body(request))
-
-    def document() -> bytes:
-        if patch_it:
-            return governing.draft_document(governing.merge_patch(msgspec.json.decode(stored.document), sent))
-        return governing.draft_document(sent)
-
-    made = await asyncio.to_thread(document)
+    body = await parsing.read_large_body(request)
+    made = await asyncio.to_thread(edited, stored, body)
     async with service.transaction() as conn:
         await table_changes.replace_content(
             conn, version, seen=stored.digest, document=made, actor=request_actor(request)
@@ -201,7 +204,7 @@ async def check_rule_table(request: Call) -> Response[bytes]:
 
     Each flaw with its place in the document. An empty list is what an approval needs.
     """
-    stored = await _seen(request, version_of(request))
+    stored = await seen_table(request, version_of(request))
     flaws = await asyncio.to_thread(governing.flaws_of, stored)
     check = schemas.TableCheck(
         version=stored.version,
@@ -234,9 +237,9 @@ async def compare_rule_tables(request: Call) -> Response[bytes]:
     its base where it is left out.
     """
     query = parsing.parse_query(request, ComparisonQuery)
-    new = await _seen(request, version_of(request))
+    new = await seen_table(request, version_of(request))
     current = services(request).rule_tables.current.version
-    old = await _seen(request, query.against or new.based_on or current or new.version)
+    old = await seen_table(request, query.against or new.based_on or current or new.version)
     diff = await asyncio.to_thread(
         lambda: diff_tables(governing.shaped_table(old), governing.shaped_table(new))
     )
@@ -248,7 +251,8 @@ async def compare_rule_tables(request: Call) -> Response[bytes]:
     return Response(msgspec.json.encode(found), media_type=JSON)
 
 
-async def _seen(request: Call, version: int) -> StoredTable:
+async def seen_table(request: Call, version: int) -> StoredTable:
+    """A version that the key may see. Raises NotFound, ScopeMissing."""
     async with services(request).transaction() as conn:
         stored = await rule_tables.get_table(conn, version)
     require_sight(request, stored)
