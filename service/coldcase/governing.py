@@ -31,21 +31,18 @@ LARGEST_TABLE = 4 * 1024 * 1024
 
 
 def compile_stored(stored: StoredTable) -> CompiledTable:
-    """A rule table on record, compiled, ready for its first case. Raises BadRuleTable for a draft that is
-    flawed.
+    """A rule table on record, compiled: a published one ready for any case, a draft (which changes, and which
+    few cases meet) for its first. Raises BadRuleTable for a draft that is flawed.
     """
     if is_draft(stored):
-        return _ready(sound_table(stored), stored.version, stored.digest)
+        return compile_table(sound_table(stored), version=stored.version, digest=stored.digest)
     return _published(stored.version, stored.digest, stored.document)
 
 
 @lru_cache(maxsize=1)
 def _published(version: int, digest: str, document: bytes) -> CompiledTable:
     """One that never changes. The last one is kept: a process that starts a service anew needs it again."""
-    return _ready(msgspec.json.decode(document, type=RuleTable), version, digest)
-
-
-def _ready(table: RuleTable, version: int, digest: str) -> CompiledTable:
+    table = msgspec.json.decode(document, type=RuleTable)
     compiled = compile_table(table, version=version, digest=digest)
     compiled.make_models()
     return compiled

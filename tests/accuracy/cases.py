@@ -16,8 +16,9 @@ from coldcase.shipped import starter_table
 
 TESTS = Path(__file__).parents[1]
 DEVELOPMENT = TESTS / "data" / "dev_cases.jsonl"
-TOLD = {name: TESTS / "cases" / f"told_{name}.jsonl" for name in ("first", "second")}
-CODED = {name: TESTS / "cases" / f"coded_{name}.jsonl" for name in ("first", "second")}
+SETS = ("first", "second", "third", "fourth")
+TOLD = {name: TESTS / "cases" / f"told_{name}.jsonl" for name in SETS}
+CODED = {name: TESTS / "cases" / f"coded_{name}.jsonl" for name in SETS}
 
 MACHINE = {
     "failed_electrically": "damaged",
