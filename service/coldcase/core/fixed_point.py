@@ -6,7 +6,7 @@ of a probability.
 """
 
 from decimal import Context, Decimal
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +32,7 @@ def halves_to_even(numerator: Ints, denominator: int) -> Ints:
     return np.asarray(quotient + (2 * rest + (quotient & 1) > denominator))
 
 
+@lru_cache(maxsize=TEN_THOUSAND)
 def millionths(factor: float) -> int:
     """A factor from 0 to 1 as whole millionths; it is read as the decimal that a person wrote."""
     return int((Decimal(repr(factor)) * MILLION).to_integral_value())

@@ -4,12 +4,16 @@ A leak that a bent pipe began shows the signs of a lack of charge *and* those of
 of the two causes would be contradicted by the other's signs.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
 from coldcase.core.fixed_point import MILLION, Ints, halves_to_even, relative_shares
+
+_NEVER = -(10**15)
+"""A score that leaves no share, in nanobans."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,24 +61,44 @@ class Stories(NamedTuple):
         return Story(begins, leads_to, self.counted[:, best], int(self.scores[best]))
 
 
-def counted_for(links: Links, rows: list[int], full: Ints, factors: Ints) -> Ints:
+def counted_for(links: Links, rows: Ints, full: Ints, factors: Ints) -> Ints:
     """What each item counts for each story, [item, n] in nanobans. `rows` are those of the items; one of -1
     ("one of these") counts as the better of the two causes has it in `full` ([item, cause]). `factors` are
     millionths.
     """
     weights = links.weights[rows]
-    for place in [place for place, row in enumerate(rows) if row < 0]:
+    for place in np.flatnonzero(rows < 0).tolist():
         weights[place] = np.maximum(full[place, links.begins], full[place, links.leads_to])
-    return halves_to_even(weights * factors[:, None], MILLION)
+    return faded(weights, factors)
 
 
-def shared_out(scores: Ints, told: Stories) -> tuple[Ints, Ints]:
-    """Scores and shares ([cause]) in which each story stands for the cause that began it: its share is added
-    to that cause's own.
+def faded(weights: Ints, factors: Ints) -> Ints:
+    """Weights ([item, …]) times what is left of each item (millionths), rounded half to even. May be the
+    weights themselves.
     """
-    raised = scores + told.links.alone
-    shares = relative_shares(np.concatenate([raised, told.scores]))
-    together = shares[: len(scores)].copy()
-    np.add.at(together, told.links.begins, shares[len(scores) :])
-    np.maximum.at(raised, told.links.begins, told.scores)
+    lessened = np.flatnonzero(factors != MILLION)
+    if len(lessened):
+        weights = weights.copy()
+        weights[lessened] = halves_to_even(weights[lessened] * factors[lessened, None], MILLION)
+    return weights
+
+
+def shared_out(scores: Ints, told: Mapping[int, Stories]) -> tuple[Ints, Ints]:
+    """Scores and shares ([case, cause]) in which each story of a case stands for the cause that began it: its
+    share is added to that cause's own.
+    """
+    if not told:
+        return scores, relative_shares(scores)
+    width, most = scores.shape[1], max(len(stories.scores) for stories in told.values())
+    wide = np.full((len(scores), width + most), _NEVER)
+    wide[:, :width] = scores
+    for case, stories in told.items():
+        wide[case, :width] += stories.links.alone
+        wide[case, width : width + len(stories.scores)] = stories.scores
+    shares = relative_shares(wide)
+    raised, together = wide[:, :width], shares[:, :width]
+    for case, stories in told.items():
+        begins = stories.links.begins
+        np.add.at(together[case], begins, shares[case, width : width + len(begins)])
+        np.maximum.at(raised[case], begins, stories.scores)
     return raised, together

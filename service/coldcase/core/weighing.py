@@ -21,12 +21,11 @@ from coldcase.core.fixed_point import (
     Ints,
     halves_to_even,
     millionths,
-    relative_shares,
     ten_thousandths,
 )
 from coldcase.core.machine_model import MachineModel, OutcomeWeight
 from coldcase.core.signs import engine_observations
-from coldcase.core.stories import Stories, Story, counted_for, shared_out
+from coldcase.core.stories import Stories, Story, counted_for, faded, shared_out
 
 _NOT_SEEN = frozenset((None,))
 """Stands for the outcomes of what was not looked at: no outcome at all."""
@@ -234,41 +233,47 @@ def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weigh
     """
     model = batch[0].model
     nothing = len(model.weights) - 1
-    rows: list[int] = []
+    chosen: list[int] = []
     factors: list[int] = []
     starts: list[int] = []
     for evidence in batch:
-        starts.append(len(rows))
-        rows += [item.weight.row for item in evidence.items] or [nothing]
+        starts.append(len(chosen))
+        chosen += [item.weight.row for item in evidence.items] or [nothing]
         factors += [item.factor for item in evidence.items] or [MILLION]
+    rows, shares = np.array(chosen), np.array(factors)
     full = model.weights[rows]
-    for place in [place for place, row in enumerate(rows) if row < 0]:
+    for place in np.flatnonzero(rows < 0).tolist():
         case = bisect.bisect_right(starts, place) - 1
         full[place] = np.asarray(batch[case].items[place - starts[case]].weight.joint)
-    shares = np.array(factors)
-    counted = halves_to_even(full * shares[:, None], MILLION)
+    counted = faded(full, shares)
     scores = model.prior + _tempered(np.add.reduceat(counted, starts, axis=0), compiled)
     leaders = scores[:, :-1].argmax(axis=1)
     told: dict[int, Stories] = {}
+    likeliest: dict[int, Story] = {}
     for case, leader in enumerate(leaders.tolist()):
         links = model.links.get(leader)
         if links is not None:
             own = slice(starts[case], starts[case + 1] if case + 1 < len(batch) else None)
             for_both = counted_for(links, rows[own], full[own], shares[own])
             told[case] = Stories(links, links.prior + _tempered(for_both.sum(axis=0), compiled), for_both)
+            likeliest[case] = told[case].likeliest
     explains = millionths(compiled.table.unlisted_explains)
     if explains:
-        of_item = leaders if len(batch) == 1 else np.repeat(leaders, np.diff([*starts, len(rows)]))
-        unlike = model.surprises[rows, of_item]
-        for case, stories in told.items():
-            story = stories.likeliest
+        unlike = model.surprises[rows, _of_items(leaders, starts, len(rows))]
+        for case, story in likeliest.items():
             if story.score > scores[case, leaders[case]]:
                 own = slice(starts[case], starts[case] + len(story.counted))
                 other = story.leads_to if story.begins == leaders[case] else story.begins
                 unlike[own] = np.minimum(unlike[own], model.surprises[rows[own], other])
         surprises = np.add.reduceat(unlike * shares, starts)
         scores[:, -1] += _tempered(np.maximum(surprises, 0) // MILLION * explains // MILLION, compiled)
-    return _split(batch, BatchArrays(full, counted, scores, relative_shares(scores)), starts, told)
+    beginning = {case: story for case, story in likeliest.items() if story.score > scores[case, story.begins]}
+    return _split(batch, BatchArrays(full, counted, *shared_out(scores, told)), starts, beginning)
+
+
+def _of_items(of_cases: Ints, starts: list[int], items: int) -> Ints:
+    """What is said of each case, for each of its items."""
+    return of_cases if len(starts) == 1 else np.repeat(of_cases, np.diff([*starts, items]))
 
 
 def _tempered(nanobans: Ints, compiled: CompiledTable) -> Ints:
@@ -277,19 +282,12 @@ def _tempered(nanobans: Ints, compiled: CompiledTable) -> Ints:
 
 
 def _split(
-    batch: Sequence[Evidence], arrays: BatchArrays, starts: list[int], told: Mapping[int, Stories]
+    batch: Sequence[Evidence], arrays: BatchArrays, starts: list[int], likely: Mapping[int, Story]
 ) -> list[Weighed]:
     """The batch as cases again; what they all need is taken out of the arrays in one go."""
-    likely: dict[int, Story] = {}
-    order = np.argsort(-arrays.scores, axis=1, kind="stable")
-    for case, stories in told.items():
-        story = stories.likeliest
-        if story.score > arrays.scores[case, story.begins]:
-            likely[case] = story
-        arrays.scores[case], arrays.shares[case] = shared_out(arrays.scores[case], stories)
-        order[case] = np.lexsort((-arrays.scores[case], -arrays.shares[case]))
+    order = np.lexsort((-arrays.scores, -arrays.shares))
     rows = np.arange(len(arrays.full))
-    leaders = np.repeat(order[:, 0], np.diff([*starts, len(rows)]))
+    leaders = _of_items(order[:, 0], starts, len(rows))
     counted, full = arrays.counted[rows, leaders].tolist(), arrays.full[rows, leaders].tolist()
     columns = zip(batch, ten_thousandths(arrays.shares).tolist(), order.tolist(), starts, strict=True)
     cut = []
