@@ -128,6 +128,12 @@ class StillCurrent(ColdcaseError):
     code = "still_current"
 
 
+class TooManyDrafts(ColdcaseError):
+    """The client has as many open drafts as one may have: have one published or withdrawn first."""
+
+    code = "too_many_drafts"
+
+
 class NotBacktested(ColdcaseError):
     """A rule table is approved after a finished backtest of it as it is now."""
 
@@ -181,7 +187,7 @@ class Busy(ColdcaseError):
 
 
 class KeyReused(ColdcaseError):
-    """The Idempotency-Key was already used for another case."""
+    """The Idempotency-Key was already used for something else."""
 
     code = "key_reused"
 

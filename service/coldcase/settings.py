@@ -47,6 +47,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pool_size: Annotated[int, Meta(ge=1, le=1000)] = 5
     key_grace_seconds: Annotated[int, Meta(ge=1, le=604_800)] = 3600
     idempotency_days: Annotated[int, Meta(ge=1, le=3650)] = 90
+    most_open_drafts: Annotated[int, Meta(ge=1, le=10_000)] = 20
     seal_seconds: Annotated[int, Meta(ge=1, le=86_400)] = 60
     backtests: Literal["on", "off"] = "on"
     backtest_share: Annotated[float, Meta(ge=0.01, le=1)] = 0.2

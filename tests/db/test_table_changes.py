@@ -151,3 +151,12 @@ def test_numbers_are_given_once(record, service_database, as_service):
         third = other.execute(DRAFT, [author, None, None]).fetchone()
         other.commit()
     assert (first, second, third) == ((2,), (3,), (3,))
+
+
+def test_what_was_remarked_stays_as_it_was(record, as_service, as_owner):
+    for table in ("remark", "remark_step"):
+        refused(as_service, "42501", f"INSERT INTO {table} SELECT * FROM {table}", [])
+        refused(as_service, "42501", f"DELETE FROM {table}", [])
+        with pytest.raises(psycopg.Error):
+            as_owner.execute(f"TRUNCATE {table} CASCADE")
+    refused(as_service, "42501", "SELECT * FROM table_request", [])

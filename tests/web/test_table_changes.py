@@ -382,3 +382,42 @@ async def test_what_was_published_is_the_document_that_its_digest_names(author, 
 async def test_ready_says_whether_the_starter_table_is_on_record(own):
     ready = (await own.http().get("/health/ready")).json()
     assert ready["starter_table"] == {"digest": table_digest(starter_table()), "on_record": True}
+
+
+async def test_the_same_key_makes_one_draft(author):
+    sent = {"json": {"based_on": 1, "note": "once"}, "headers": {"Idempotency-Key": "draft-1"}}
+    answers = await asyncio.gather(*(author.post("/v1/rule-tables", **sent) for _ in range(3)))
+    assert sorted(one.status_code for one in answers) == [200, 200, 201]
+    assert len({one.content for one in answers}) == 1
+    assert {one.headers["Location"] for one in answers} == {"/v1/rule-tables/2"}
+    other = {**sent, "json": {"based_on": 1, "note": "twice"}}
+    assert problem(await author.post("/v1/rule-tables", **other)) == (422, "key_reused")
+    refused = {**sent, "json": {"based_on": 77}, "headers": {"Idempotency-Key": "draft-2"}}
+    assert problem(await author.post("/v1/rule-tables", **refused)) == (404, "not_found")
+    assert (await author.post("/v1/rule-tables", **{**refused, "json": {"based_on": 1}})).status_code == 201
+    edited = await author.patch(
+        "/v1/rule-tables/2/content",
+        content=json.dumps(WARMER),
+        headers={**MERGE, "If-Match": answers[0].headers["ETag"]},
+    )
+    again = await author.post("/v1/rule-tables", **sent)
+    assert (again.status_code, again.headers["ETag"]) == (200, edited.headers["ETag"])
+
+
+async def test_a_client_has_so_many_open_drafts_and_no_more(service_database):
+    settings = Settings(database_url=service_database.service_url, warm_properties=False, most_open_drafts=2)
+    app = create_app(settings)
+    async with app.lifespan():
+        own = Service(app, service_database.owner_url)
+        author, approver = await as_person(own, "bench-1"), await as_person(own, "bench-2")
+        stranger = await own.caller(*EVERYTHING, client="Butter Store")
+        await draft(stranger)
+        first, _ = await draft(author)
+        kept = {"json": {"based_on": 1}, "headers": {"Idempotency-Key": "draft-1"}}
+        assert (await author.post("/v1/rule-tables", **kept)).status_code == 201
+        refused = await author.post("/v1/rule-tables", json={"based_on": 1})
+        assert problem(refused) == (409, "too_many_drafts")
+        assert "2 open drafts" in refused.json()["detail"]
+        assert (await author.post("/v1/rule-tables", **kept)).status_code == 200
+        assert (await decide(approver, first, "withdraw")).status_code == 200
+        await draft(author)

@@ -1,7 +1,7 @@
 """A difference between two rule tables as plain text, a line a change."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from coldcase.core.diffing import TableDiff
@@ -12,10 +12,17 @@ LONGEST = 160
 """Characters of a value; the whole of it is in the JSON."""
 
 
-def diff_text(diff: TableDiff, old: str, new: str) -> str:
-    """The whole difference; `old` and `new` name the tables."""
-    counted = f"{diff.added} added, {diff.removed} removed, {diff.changed} changed"
-    return "\n".join([f"{new} against {old}: {counted}", *_lines(diff)]) + "\n"
+def diff_text(diff: TableDiff, old: str, new: str, remarks: Sequence[tuple[str, list[str]]] = ()) -> str:
+    """The whole difference; `old` and `new` name the tables, `remarks` are sections of lines after it."""
+    lines = [f"{new} against {old}: {counted(diff)}", *_lines(diff)]
+    for heading, told in remarks:
+        lines += ["", heading, *(f"  {' '.join(line.split())}" for line in told)] if told else []
+    return "\n".join(lines) + "\n"
+
+
+def counted(diff: TableDiff) -> str:
+    """How much differs."""
+    return f"{diff.added} added, {diff.removed} removed, {diff.changed} changed"
 
 
 def _lines(diff: TableDiff) -> Iterator[str]:
@@ -23,7 +30,8 @@ def _lines(diff: TableDiff) -> Iterator[str]:
         yield ""
         yield one.station or NO_STATION
         for change in one.changes:
-            yield f"  {change.what} {change.change}: {_subject(change)}{_values(change)}{_weight(change)}"
+            told = f"{_subject(change)}{_values(change)}{_in_brackets(change)}"
+            yield f"  {change.what} {change.change}: {told}"
 
 
 def _subject(change: Change) -> str:
@@ -47,12 +55,17 @@ def _values(change: Change) -> str:
     return f": {_shown(change.old)} -> {_shown(change.new)}{of}"
 
 
-def _weight(change: Change) -> str:
+def _in_brackets(change: Change) -> str:
+    return f" ({weight_text(change)})" if change.decibans is not None else ""
+
+
+def weight_text(change: Change) -> str:
+    """What a change means in weight, before and after where both are known; empty where it has none."""
     if change.decibans is None:
         return ""
     if change.old_decibans is None or change.new_decibans is None:
-        return f" ({change.decibans:+.1f} dB)"
-    return f" (weighs {change.old_decibans:+.1f} -> {change.new_decibans:+.1f} dB, {change.decibans:+.1f})"
+        return f"{change.decibans:+.1f} dB"
+    return f"weighs {change.old_decibans:+.1f} -> {change.new_decibans:+.1f} dB, {change.decibans:+.1f}"
 
 
 def _shown(value: Any) -> str:

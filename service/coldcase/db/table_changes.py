@@ -17,6 +17,7 @@ from coldcase.errors import (
     Busy,
     ColdcaseError,
     DigestStale,
+    KeyReused,
     NotApproved,
     NotBacktested,
     NotCurrent,
@@ -26,6 +27,7 @@ from coldcase.errors import (
     PreconditionFailed,
     ScopeMissing,
     StillCurrent,
+    TooManyDrafts,
     WrongState,
 )
 
@@ -38,6 +40,8 @@ REFUSALS: dict[str, type[ColdcaseError]] = {
     "CCBTE": NotBacktested,
     "CCCUR": NotCurrent,
     "CCDIG": DigestStale,
+    "CCKEY": KeyReused,
+    "CCMAX": TooManyDrafts,
     "CCOWN": OwnDraft,
     "CCPER": PersonNeeded,
     "CCREC": AlreadyOnRecord,
@@ -54,6 +58,36 @@ async def add_draft(
     values = {"base": based_on, "note": note, "document": None if document is None else document.decode()}
     query = "SELECT draft_table(CAST(:key AS uuid), :person, :base, :note, :document)"
     return int(await call_as(conn, query, values, actor))
+
+
+async def add_draft_once(
+    conn: AsyncConnection,
+    *,
+    based_on: int,
+    note: str | None,
+    document: bytes | None,
+    idempotency_key: str | None,
+    fingerprint: bytes,
+    most: int,
+    actor: Actor,
+) -> tuple[int, bool]:
+    """As `add_draft`, once for one key of a client, which may have `most` open drafts; the number, and
+    whether it was made before. Raises NotFound, TooManyDrafts, KeyReused.
+    """
+    values = {
+        "base": based_on,
+        "note": note,
+        "document": None if document is None else document.decode(),
+        "idempotency_key": idempotency_key,
+        "fingerprint": fingerprint,
+        "most": most,
+    }
+    query = (
+        "SELECT json_build_object('made', made, 'again', again) FROM draft_table_once(CAST(:key AS uuid),"
+        " :person, :base, :note, :document, :idempotency_key, :fingerprint, :most)"
+    )
+    made = await call_as(conn, query, values, actor)
+    return made["made"], made["again"]
 
 
 async def replace_content(

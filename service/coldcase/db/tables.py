@@ -169,6 +169,52 @@ backtest = Table(
     Index(None, "rule_table", "id"),
 )
 
+# What is said of a rule table's row, limit or text, and what came after it; neither ever changes. Under no
+# seal: the events of both are, with the digest of what was said.
+remark = Table(
+    "remark",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    Column("rule_table", Integer, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("pointer", Text, nullable=False),
+    Column("was_sha256", Text, nullable=False),
+    Column("words", Text, nullable=False),
+    Column("proposal", Text),
+    Column("decision_id", Uuid),
+    Column("by_key", Uuid, ForeignKey("api_key.id")),
+    Column("created_at", Timestamp, nullable=False),
+    Index(None, "rule_table", "id"),
+)
+
+remark_step = Table(
+    "remark_step",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    Column("remark_id", Uuid, ForeignKey("remark.id"), nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("words", Text),
+    Column("settled_by", Integer, index=True),
+    Column("by_key", Uuid, ForeignKey("api_key.id")),
+    Column("at", Timestamp, nullable=False),
+    CheckConstraint("kind IN ('answer', 'settle')", name="kind_is_known"),
+    CheckConstraint("(kind = 'settle') = (settled_by IS NOT NULL)", name="settled_by_a_table"),
+    Index(None, "remark_id", "id"),
+)
+
+# What each Idempotency-Key of a client made of drafts and remarks; only the functions read it.
+table_request = Table(
+    "table_request",
+    metadata,
+    Column("client_id", Integer, nullable=False),
+    Column("key", Text(collation="C"), nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("fingerprint", LargeBinary, nullable=False),
+    Column("made", Text, nullable=False),
+    Column("at", Timestamp, nullable=False),
+    PrimaryKeyConstraint("client_id", "key"),
+)
+
 # Partitioned by id, one partition a year (a UUIDv7 starts with its time), so that old years can be taken out.
 # No foreign key points at it or from it: one to it would hold old years in, one from it would lock a row of
 # `client` for every decision recorded.

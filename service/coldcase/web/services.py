@@ -40,6 +40,7 @@ class Services:
     backtests: Backtests
     metrics: Metrics
     metrics_open: bool
+    most_open_drafts: int
 
 
 def services(request: Call) -> Services:

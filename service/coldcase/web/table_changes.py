@@ -1,6 +1,7 @@
-"""Drafts of rule tables: made, changed whole or in part, checked, compared."""
+"""Drafts of rule tables: made, changed whole or in part, checked."""
 
 import asyncio
+import hashlib
 from collections.abc import Callable
 from typing import Annotated, Any, TypeVar
 
@@ -9,18 +10,15 @@ from litestar import Response, get, patch, post, put
 from msgspec import Meta
 
 from coldcase import governing
-from coldcase.core.answer import TableName
 from coldcase.core.case import Text
 from coldcase.core.case_reader import member_flaws
-from coldcase.core.diff_text import diff_text
-from coldcase.core.diffing import diff_tables
 from coldcase.core.strict_json import read_json
 from coldcase.db import rule_tables, table_changes
 from coldcase.db.rule_tables import StoredTable
 from coldcase.errors import BadTableRequest, Flaw, PreconditionFailed, WrongState
 from coldcase.web import parsing, schemas
-from coldcase.web.classifications import LOCATION
-from coldcase.web.route import ETAG, IF_MATCH, JSON, MERGE_PATCH, PLAIN_TEXT, Call, route
+from coldcase.web.classifications import IDEMPOTENCY_KEY, REPLAYED
+from coldcase.web.route import ETAG, IF_MATCH, JSON, MERGE_PATCH, Call, Header, route
 from coldcase.web.rule_tables import (
     DRAFT_SCOPES,
     LAST,
@@ -39,6 +37,7 @@ Shape = TypeVar("Shape", bound=msgspec.Struct)
 LARGEST_DRAFT_BODY = governing.LARGEST_TABLE + 64 * 1024
 """Bytes: the document and what stands around it."""
 
+LOCATION = Header("Location", "The draft's own path.")
 EDITS = ("not_found", "wrong_state", "precondition_required", "precondition_failed", "bad_table_request")
 
 
@@ -52,12 +51,6 @@ class NewDraft(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     content: dict[str, Any] | None = None
 
 
-class ComparisonQuery(msgspec.Struct, frozen=True, kw_only=True):
-    """The version to compare with: its base where it is not named, or the current one where it has none."""
-
-    against: Version | None = None
-
-
 async def read_request(request: Call, shape: type[Shape]) -> Shape:
     """The body as `shape`. Raises Malformed, BadTableRequest with every flaw."""
     raw = read_json(await parsing.read_large_body(request))
@@ -69,12 +62,14 @@ async def read_request(request: Call, shape: type[Shape]) -> Shape:
     return msgspec.convert(raw, shape)
 
 
-def told(request: Call, stored: StoredTable, *, status: int = 200) -> Response[bytes]:
+def told(request: Call, stored: StoredTable, *, status: int = 200, again: bool = False) -> Response[bytes]:
     """A version as it is now, without its document."""
     summary = table_summary(stored, services(request).rule_tables.current.version)
     headers = {"ETag": f'"{stored.digest}"'}
     if status == 201:
         headers["Location"] = f"/v1/rule-tables/{stored.version}"
+    if again:
+        status, headers["Answer-Repeated"] = 200, "true"
     return Response(msgspec.json.encode(summary), status_code=status, media_type=JSON, headers=headers)
 
 
@@ -84,11 +79,12 @@ def told(request: Call, stored: StoredTable, *, status: int = 200) -> Response[b
     **route(
         "draftRuleTable",
         "Rule tables",
-        {201: {JSON: schemas.TableSummary}},
+        {201: {JSON: schemas.TableSummary}, 200: {JSON: schemas.TableSummary}},
         scopes=("tables:draft",),
         body=NewDraft,
-        sends={201: (LOCATION, ETAG)},
-        problems=("not_found", "bad_table_request", "outcome_unknown"),
+        takes=(IDEMPOTENCY_KEY,),
+        sends={201: (LOCATION, ETAG), 200: (LOCATION, ETAG, REPLAYED)},
+        problems=("not_found", "bad_table_request", "too_many_drafts", "key_reused", "outcome_unknown"),
         examples={"copy": {"value": {"based_on": 1, "note": "Wet driers were read too strongly."}}},
     ),
 )
@@ -96,19 +92,29 @@ async def draft_rule_table(request: Call) -> Response[bytes]:
     """A draft, a copy of a published version or a document of its own
 
     A draft may be flawed: `check` lists all that is wrong with it, and only one without flaws is approved.
-    Its document may have 4 MiB.
+    Its document may have 4 MiB. The same `Idempotency-Key` with the same draft gives the first one, as it is
+    now. A client may have `COLDCASE_MOST_OPEN_DRAFTS` that are neither published nor withdrawn.
     """
     service = services(request)
+    key = parsing.idempotency_key(request)
     sent = await read_request(request, NewDraft)
     document = None
     if sent.content is not None:
         document = await asyncio.to_thread(governing.draft_document, sent.content)
+    named = b"\0".join((str(sent.based_on).encode(), msgspec.json.encode(sent.note), document or b""))
     async with service.transaction() as conn:
-        version = await table_changes.add_draft(
-            conn, based_on=sent.based_on, note=sent.note, document=document, actor=request_actor(request)
+        version, again = await table_changes.add_draft_once(
+            conn,
+            based_on=sent.based_on,
+            note=sent.note,
+            document=document,
+            idempotency_key=key,
+            fingerprint=hashlib.sha256(named).digest(),
+            most=service.most_open_drafts,
+            actor=request_actor(request),
         )
         stored = await rule_tables.get_table(conn, version)
-    return told(request, stored, status=201)
+    return told(request, stored, status=201, again=again)
 
 
 @put(
@@ -215,40 +221,6 @@ async def check_rule_table(request: Call) -> Response[bytes]:
         ],
     )
     return Response(msgspec.json.encode(check), media_type=JSON)
-
-
-@get(
-    "/v1/rule-tables/{version:str}/diff",
-    **route(
-        "compareRuleTables",
-        "Rule tables",
-        {200: {JSON: schemas.TableComparison, PLAIN_TEXT: str}},
-        scopes=(*TABLE_SCOPES, *DRAFT_SCOPES),
-        query=ComparisonQuery,
-        path={"version": VERSION},
-        problems=("not_found", "bad_rule_table"),
-    ),
-)
-async def compare_rule_tables(request: Call) -> Response[bytes]:
-    """What a version has otherwise than another one
-
-    By station, the most consequential first: causes, findings, outcomes, frequencies with what they weigh
-    (decibans against the background, before and after), limits, texts. `?against=` names the other version;
-    its base where it is left out.
-    """
-    query = parsing.parse_query(request, ComparisonQuery)
-    new = await seen_table(request, version_of(request))
-    current = services(request).rule_tables.current.version
-    old = await seen_table(request, query.against or new.based_on or current or new.version)
-    diff = await asyncio.to_thread(
-        lambda: diff_tables(governing.shaped_table(old), governing.shaped_table(new))
-    )
-    if parsing.preferred(request, (JSON, PLAIN_TEXT)) == PLAIN_TEXT:
-        names = [f"rule table {each.version} ({each.state}, {each.digest})" for each in (old, new)]
-        return Response(diff_text(diff, *names).encode(), media_type=PLAIN_TEXT)
-    names_of = [TableName(version=each.version, digest=each.digest) for each in (old, new)]
-    found = schemas.TableComparison(old=names_of[0], new=names_of[1], diff=diff)
-    return Response(msgspec.json.encode(found), media_type=JSON)
 
 
 async def seen_table(request: Call, version: int) -> StoredTable:

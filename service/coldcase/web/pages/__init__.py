@@ -1,5 +1,5 @@
-"""What people read: a decision as a report, the service's description as a page. No script, no outside
-asset.
+"""What people read: a decision as a report, two rule tables compared, the service's description. No script,
+no outside asset.
 """
 
 import re
@@ -11,8 +11,13 @@ from markupsafe import Markup, escape
 
 from coldcase.core.answer import Answer
 from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.diffing import TableDiff
+from coldcase.core.rule_table import RuleTable
+from coldcase.db.rule_tables import StoredTable
 from coldcase.decision_record import DecisionInContext
+from coldcase.web.pages.differences import diff_context
 from coldcase.web.pages.report import afterwards, report_context
+from coldcase.web.schemas import ComparedRemarks
 
 
 @cache
@@ -37,6 +42,16 @@ def report(answer: Answer, case: dict[str, Any], compiled: CompiledTable, record
         .get_template("report.html")
         .render(report_context(answer, case, compiled), **afterwards(record, compiled))
     )
+
+
+def table_diff(
+    stored: tuple[StoredTable, StoredTable],
+    tables: tuple[RuleTable, RuleTable],
+    diff: TableDiff,
+    about: ComparedRemarks,
+) -> str:
+    """What the second table has otherwise than the first, for a person who reviews it."""
+    return _environment().get_template("table_diff.html").render(diff_context(stored, tables, diff, about))
 
 
 def docs(document: dict[str, Any]) -> str:
