@@ -44,15 +44,21 @@ def body_for(operation, owned):
     spec = OPERATIONS[operation]
     if spec.body is None:
         return {}
-    if spec.operation == "giveVerdict":
-        return {"json": {"cause": "moisture", "basis": "field"}}
-    return {
-        "json": {**cases(1)[0], "supersedes": owned["id"]} if spec.operation == "classify" else cases(1)[0]
-    }
+    sent = {
+        "giveVerdict": {"cause": "moisture", "basis": "field"},
+        "classify": {**cases(1)[0], "supersedes": owned["id"]},
+        "answerRemark": {"answer": "We look at it."},
+    }.get(spec.operation, cases(1)[0])
+    return {"content": json.dumps(sent), "headers": {"Content-Type": spec.body_media}}
 
 
 def place(path, owned):
-    return path.replace("{id}", owned["id"]).replace("{version}", "1").replace("{code}", "moisture")
+    return (
+        path.replace("{id}", owned["id"])
+        .replace("{version}", "1")
+        .replace("{code}", "moisture")
+        .replace("{sheet}", "limits")
+    )
 
 
 async def attempt(caller, operation, owned):

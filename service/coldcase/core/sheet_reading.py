@@ -34,7 +34,7 @@ from coldcase.core.table_sheets import (
 )
 from coldcase.errors import BadTableRequest, Flaw
 
-Lines = list[tuple[int, Row]]
+NumberedRows = list[tuple[int, Row]]
 """Rows as a spreadsheet numbers them: the header is row 1."""
 
 
@@ -56,7 +56,7 @@ def applied(document: TableDocument, changed: Mapping[str, str]) -> TableDocumen
 class _Kind(NamedTuple):
     needed: tuple[str, ...]
     known: tuple[str, ...]
-    apply: Callable[[TableDocument, Lines], Iterator[Flaw]]
+    apply: Callable[[TableDocument, NumberedRows], Iterator[Flaw]]
 
 
 def _read(name: str, text: str, document: TableDocument) -> Iterator[Flaw]:
@@ -78,7 +78,7 @@ def _read(name: str, text: str, document: TableDocument) -> Iterator[Flaw]:
     yield from wrong
     if wrong:
         return
-    lines: Lines = []
+    lines: NumberedRows = []
     for number, cells in enumerate(rows[1:], 2):
         if any(cell.strip() for cell in cells[len(header) :]):
             yield Flaw(f"/{number}", "This row has more cells than the header has columns.")
@@ -145,7 +145,7 @@ def _kept_or_new(old: str, told: list[tuple[int, str]], what: str) -> Iterator[s
         yield next(iter(new), old)
 
 
-def _apply_frequencies(document: TableDocument, lines: Lines) -> Iterator[Flaw]:
+def _apply_frequencies(document: TableDocument, lines: NumberedRows) -> Iterator[Flaw]:
     known = {(rows.code, rows.machines): rows for rows in all_rows(document)}
     told: dict[tuple[str, str], dict[str, tuple[int, Row]]] = {}
     for line, row in lines:
@@ -236,7 +236,7 @@ def _says_what_it_said(old: Any, place: int, share: float | None) -> bool:
     return share is None if not shown else share == (old[place] if isinstance(old, list) else old)
 
 
-def _apply_limits(document: TableDocument, lines: Lines) -> Iterator[Flaw]:
+def _apply_limits(document: TableDocument, lines: NumberedRows) -> Iterator[Flaw]:
     bases: dict[int, list[tuple[int, str]]] = {}
     seen: set[tuple[int, int]] = set()
     for line, row in lines:
@@ -301,7 +301,7 @@ def _ordinal(text: str) -> int:
     return int(number) - 1
 
 
-def _apply_texts(document: TableDocument, lines: Lines) -> Iterator[Flaw]:
+def _apply_texts(document: TableDocument, lines: NumberedRows) -> Iterator[Flaw]:
     known = dict(texts_of(document, ""))
     seen: set[str] = set()
     for line, row in lines:

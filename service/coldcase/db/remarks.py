@@ -19,7 +19,7 @@ from coldcase.errors import NotFound
 RemarkState = Literal["open", "answered", "settled"]
 
 
-class RemarkStep(msgspec.Struct, frozen=True, kw_only=True):
+class StoredStep(msgspec.Struct, frozen=True, kw_only=True):
     """What came after a remark: an answer, or the version that settles it."""
 
     kind: Literal["answer", "settle"]
@@ -51,7 +51,7 @@ class StoredRemark(msgspec.Struct, frozen=True, kw_only=True):
     client: str | None
     person: str | None
     state: RemarkState
-    steps: list[RemarkStep] = []
+    steps: list[StoredStep] = []
 
 
 class NewRemark(msgspec.Struct, frozen=True, kw_only=True):
@@ -183,10 +183,10 @@ async def _with_steps(conn: AsyncConnection, query: Select[Any]) -> list[StoredR
     return [msgspec.structs.replace(one, steps=steps.get(one.id, [])) for one in found]
 
 
-async def _steps_of(conn: AsyncConnection, ids: Sequence[UUID]) -> dict[UUID, list[RemarkStep]]:
+async def _steps_of(conn: AsyncConnection, ids: Sequence[UUID]) -> dict[UUID, list[StoredStep]]:
     columns = [
         _OF_KEY[name].label(name) if name in _OF_KEY else remark_step.c[name]
-        for name in RemarkStep.__struct_fields__
+        for name in StoredStep.__struct_fields__
     ]
     joined = remark_step.outerjoin(api_key, api_key.c.id == remark_step.c.by_key).outerjoin(
         client, client.c.id == api_key.c.client_id
@@ -197,8 +197,8 @@ async def _steps_of(conn: AsyncConnection, ids: Sequence[UUID]) -> dict[UUID, li
         .where(remark_step.c.remark_id.in_(ids))
         .order_by(remark_step.c.id)
     )
-    found: dict[UUID, list[RemarkStep]] = {}
+    found: dict[UUID, list[StoredStep]] = {}
     for row in await conn.execute(query) if ids else ():
         members = row._asdict()
-        found.setdefault(members.pop("remark_id"), []).append(RemarkStep(**members))
+        found.setdefault(members.pop("remark_id"), []).append(StoredStep(**members))
     return found

@@ -29,8 +29,8 @@ from coldcase.web.services import services
 from coldcase.web.table_changes import Version, read_request, seen_table
 from coldcase.web.verdicts import request_actor
 
-LOCATION = Header("Location", "The remark's own path.")
-Said = Annotated[Text, Meta(min_length=1)]
+REMARK_LOCATION = Header("Location", "The remark's own path.")
+RemarkText = Annotated[Text, Meta(min_length=1)]
 Pointer = Annotated[str, Meta(min_length=1, max_length=500, pattern=r"^/[^\x00-\x1f\x7f]*$(?!\n)")]
 Id = Annotated[str, Meta(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$(?!\n)")]
 
@@ -41,7 +41,7 @@ class RemarkRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     """
 
     pointer: Pointer
-    text: Said
+    text: RemarkText
     proposal: Any | UnsetType = UNSET
     decision: Id | None = None
 
@@ -49,7 +49,7 @@ class RemarkRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
 class RemarkPatch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An answer, or the version that settles the remark, or both."""
 
-    answer: Said | UnsetType = UNSET
+    answer: RemarkText | UnsetType = UNSET
     settled_by: Version | UnsetType = UNSET
 
 
@@ -98,7 +98,7 @@ def shown_remark(found: StoredRemark, key: ApiKey) -> schemas.Remark:
     )
 
 
-def standing(stored: StoredTable, pointer: str) -> str:
+def what_stands(stored: StoredTable, pointer: str) -> str:
     """The SHA-256 of what stands there, in its canonical text. Raises NothingThereError."""
     value = value_at(msgspec.json.decode(stored.document), pointer)
     return hashlib.sha256(canonical_json(value)).hexdigest()
@@ -106,7 +106,7 @@ def standing(stored: StoredTable, pointer: str) -> str:
 
 def _disputed(stored: StoredTable, pointer: str) -> str:
     try:
-        return standing(stored, pointer)
+        return what_stands(stored, pointer)
     except NothingThereError as error:
         detail = f"There is nothing at '{pointer[:100]}' in rule table {stored.version}. {error.flaw.detail}"
         raise BadTableRequest((Flaw("/pointer", detail, error.flaw.suggestion),)) from None
@@ -122,7 +122,7 @@ def _disputed(stored: StoredTable, pointer: str) -> str:
         body=RemarkRequest,
         path={"version": VERSION},
         takes=(IDEMPOTENCY_KEY,),
-        sends={201: (LOCATION,), 200: (LOCATION, REPLAYED)},
+        sends={201: (REMARK_LOCATION,), 200: (REMARK_LOCATION, REPLAYED)},
         problems=("not_found", "bad_table_request", "digest_stale", "key_reused", "outcome_unknown"),
         examples={
             "frequency": {
@@ -291,6 +291,6 @@ async def answer_remark(request: Call) -> Response[bytes]:
 def still_stands(found: StoredRemark, stored: StoredTable) -> bool:
     """Whether the table says at the place of a remark what was disputed."""
     try:
-        return standing(stored, found.pointer) == found.was_sha256
+        return what_stands(stored, found.pointer) == found.was_sha256
     except NothingThereError:
         return False

@@ -37,7 +37,7 @@ Shape = TypeVar("Shape", bound=msgspec.Struct)
 LARGEST_DRAFT_BODY = governing.LARGEST_TABLE + 64 * 1024
 """Bytes: the document and what stands around it."""
 
-LOCATION = Header("Location", "The draft's own path.")
+DRAFT_LOCATION = Header("Location", "The draft's own path.")
 EDITS = ("not_found", "wrong_state", "precondition_required", "precondition_failed", "bad_table_request")
 
 
@@ -83,7 +83,7 @@ def told(request: Call, stored: StoredTable, *, status: int = 200, again: bool =
         scopes=("tables:draft",),
         body=NewDraft,
         takes=(IDEMPOTENCY_KEY,),
-        sends={201: (LOCATION, ETAG), 200: (LOCATION, ETAG, REPLAYED)},
+        sends={201: (DRAFT_LOCATION, ETAG), 200: (DRAFT_LOCATION, ETAG, REPLAYED)},
         problems=("not_found", "bad_table_request", "too_many_drafts", "key_reused", "outcome_unknown"),
         examples={"copy": {"value": {"based_on": 1, "note": "Wet driers were read too strongly."}}},
     ),

@@ -17,7 +17,7 @@ KINDS = {
     "setting": "setting",
     "text": "wording",
 }
-STATES = {
+STATE_WORDS = {
     "draft": "a draft",
     "approved": "an approved draft",
     "published": "published",
@@ -35,7 +35,7 @@ def diff_context(
     return {
         "old": stored[0],
         "new": stored[1],
-        "states": STATES,
+        "states": STATE_WORDS,
         "counted": counted(diff),
         "stations": [
             (_words(one.station) if one.station else WITHOUT_STATION, [_row(c, tables) for c in one.changes])
