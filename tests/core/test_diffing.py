@@ -2,13 +2,14 @@
 
 import math
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coldcase.core.diff_text import diff_text
 from coldcase.core.diffing import diff_tables
-from coldcase.core.rule_table import from_document, table_digest
+from coldcase.core.rule_table import canonical_table, from_document, table_digest
 from tests.core.tables import modest, starter, starter_document
 
 
@@ -179,3 +180,9 @@ def test_a_row_that_is_left_out_or_put_in_is_told(data):
     if finding["per_hundred"].pop(cause, None) is None:
         finding["per_hundred"][cause] = list(finding["background"])
     assert changes(document)
+
+
+def test_the_order_of_members_and_the_spelling_of_numbers_are_no_difference() -> None:
+    canonical = msgspec.json.decode(canonical_table(starter()))
+    assert diff_tables(starter(), from_document(canonical)).stations == []
+    assert diff_tables(from_document(canonical), starter()).stations == []

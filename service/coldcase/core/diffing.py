@@ -13,7 +13,15 @@ import msgspec
 
 from coldcase.core.fixed_point import MILLION, millionths
 from coldcase.core.frequencies import hundredths
-from coldcase.core.plain_changes import Change, Done, in_decibans, member_changes, numbered, whole_change
+from coldcase.core.plain_changes import (
+    Change,
+    Done,
+    in_decibans,
+    member_changes,
+    numbered,
+    one_spelling,
+    whole_change,
+)
 from coldcase.core.rule_table import Finding, Limit, Pattern, RuleTable
 
 BACKGROUND = "background"
@@ -206,8 +214,8 @@ def _cell(place: str, code: str, cell: tuple[str, str], old: _Weighed, new: _Wei
 def _on_machines(code: str, old: Finding, new: Finding, mistaken: tuple[int, int]) -> Iterator[Change]:
     """Rows for some machines, known by the machines they are for; only what they say themselves."""
     place = f"/findings/{code}/on_machines"
-    was = dict(numbered(msgspec.json.encode(rows.when) for rows in old.on_machines))
-    now = dict(numbered(msgspec.json.encode(rows.when) for rows in new.on_machines))
+    was = dict(numbered(one_spelling(rows.when) for rows in old.on_machines))
+    now = dict(numbered(one_spelling(rows.when) for rows in new.on_machines))
     if [key for key in was if key in now] != [key for key in now if key in was]:
         yield Change(
             what="rule", change="changed", pointer=place, finding=code, old="in this order", new="in another"
@@ -274,8 +282,8 @@ def _causes(
 
 def _limits(old: Sequence[Limit], new: Sequence[Limit]) -> Iterator[Change]:
     """Limits, known by quantity, finding and the machines they are for."""
-    was = dict(numbered(msgspec.json.encode((one.quantity, one.finding, one.when)) for one in old))
-    now = dict(numbered(msgspec.json.encode((one.quantity, one.finding, one.when)) for one in new))
+    was = dict(numbered(one_spelling((one.quantity, one.finding, one.when)) for one in old))
+    now = dict(numbered(one_spelling((one.quantity, one.finding, one.when)) for one in new))
     if [key for key in was if key in now] != [key for key in now if key in was]:
         yield Change(what="limit", change="changed", pointer="/limits", old="in this order", new="in another")
     for key in sorted(was.keys() | now.keys()):

@@ -6,6 +6,7 @@ from decimal import Decimal
 from typing import Any, Literal
 
 import msgspec
+import rfc8785
 
 from coldcase.core.fixed_point import DECIBAN, log10
 
@@ -113,12 +114,12 @@ def _rows(value: Any) -> bool:
 
 def _list_changes(place: str, old: list[Any], new: list[Any]) -> Iterator[Change]:
     """Rows without a name: where there are as many each with its like, else those that came and went."""
-    if len(old) == len(new) and sorted(map(_spelled, old)) != sorted(map(_spelled, new)):
+    if len(old) == len(new) and sorted(map(one_spelling, old)) != sorted(map(one_spelling, new)):
         for index, (one, other) in enumerate(zip(old, new, strict=True)):
             yield from member_changes(f"{place}/{index}", one, other)
         return
-    was = dict(numbered(map(_spelled, old)))
-    now = dict(numbered(map(_spelled, new)))
+    was = dict(numbered(map(one_spelling, old)))
+    now = dict(numbered(map(one_spelling, new)))
     for key, index in was.items():
         if key not in now:
             yield Change(what="rule", change="removed", pointer=f"{place}/{index}", old=old[index])
@@ -129,8 +130,9 @@ def _list_changes(place: str, old: list[Any], new: list[Any]) -> Iterator[Change
         yield Change(what="rule", change="changed", pointer=place, old="in this order", new="in another")
 
 
-def _spelled(row: Any) -> bytes:
-    return msgspec.json.encode(row, order="deterministic")
+def one_spelling(row: Any) -> bytes:
+    """A row as a digest spells it, whatever the order of its members and the kind of its numbers."""
+    return rfc8785.dumps(msgspec.to_builtins(row))
 
 
 def _escaped(name: str) -> str:
