@@ -68,12 +68,12 @@ def serving(database_url: str, **settings: str) -> Iterator[Process]:
                 process.kill()
 
 
-def make_key(owner_url: str, *scopes: str, client: str = "Tern Haven") -> str:
+def make_key(owner_url: str, *scopes: str, client: str = "Tern Haven", person: str | None = None) -> str:
     """The secret of a new key."""
     secret = keys.new_secret()
     values: dict[str, Any] = {
         "client_name": client,
-        "person": None,
+        "person": person,
         "scopes": scopes,
         "secret_sha256": keys.secret_digest(secret),
         "now": now(),

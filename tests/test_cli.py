@@ -46,7 +46,7 @@ def test_classify_prints_the_answer_for_a_person(capsys, case_file):
 
     printed = capsys.readouterr()
     assert "Water in the refrigerant circuit" in printed.out
-    assert printed.err == ""
+    assert printed.err == f"coldcase: answered by the starter table, {table_digest(starter_table())}\n"
 
 
 def test_classify_prints_the_answer_for_a_program(capsys, case_file):

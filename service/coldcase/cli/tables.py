@@ -20,7 +20,7 @@ from coldcase.cli.sheets import read_sheets, write_sheets
 from coldcase.core import checking, diffing
 from coldcase.core.compiled_table import CompiledTable, compile_table
 from coldcase.core.diff_text import diff_text
-from coldcase.core.rule_table import canonical_table, digest_of, table_digest
+from coldcase.core.rule_table import RuleTable, canonical_table, digest_of, table_digest
 from coldcase.core.table_files import assemble
 from coldcase.db import rule_tables, table_changes
 from coldcase.db.engine import run_once
@@ -265,7 +265,12 @@ def read_document(path: str) -> Any:
         raise WrongUse(f"{path}: not a rule table: {error}") from error
 
 
+def table_from(path: str | None) -> RuleTable:
+    """A rule table on disk, or the starter's. Raises `BadRuleTable`."""
+    return starter_table() if path is None else checking.read_table(read_document(path))
+
+
 def compiled_from(path: str | None) -> CompiledTable:
-    """A rule table on disk, or the starter's, compiled. Raises `BadRuleTable`."""
-    table = starter_table() if path is None else checking.read_table(read_document(path))
+    """The same, compiled."""
+    table = table_from(path)
     return compile_table(table, version=None, digest=table_digest(table))
