@@ -20,7 +20,7 @@ from coldcase.db.remarks import NewRemark, StoredRemark
 from coldcase.db.rule_tables import StoredTable
 from coldcase.errors import BadTableRequest, Flaw
 from coldcase.proof.canonical import canonical_json
-from coldcase.web import parsing, schemas
+from coldcase.web import parsing, remark_schemas
 from coldcase.web.classifications import IDEMPOTENCY_KEY, REPLAYED
 from coldcase.web.filters import LINK, reads_all
 from coldcase.web.route import JSON, MERGE_PATCH, Call, Header, route
@@ -62,7 +62,7 @@ class RemarkQuery(msgspec.Struct, frozen=True, kw_only=True):
     limit: Annotated[int, Meta(ge=1, le=500)] = 50
 
 
-def shown_remark(found: StoredRemark, key: ApiKey) -> schemas.Remark:
+def shown_remark(found: StoredRemark, key: ApiKey) -> remark_schemas.Remark:
     """A remark as this key may see it: who made it, and which decision shows it, is told to the same client
     and to those who read all.
     """
@@ -72,7 +72,7 @@ def shown_remark(found: StoredRemark, key: ApiKey) -> schemas.Remark:
 
     answers = [step.words for step in found.steps if step.words is not None]
     settling = [step.settled_by for step in found.steps if step.settled_by is not None]
-    return schemas.Remark(
+    return remark_schemas.Remark(
         id=found.id,
         rule_table=TableName(version=found.rule_table, digest=found.digest),
         pointer=found.pointer,
@@ -86,7 +86,7 @@ def shown_remark(found: StoredRemark, key: ApiKey) -> schemas.Remark:
         answer=answers[-1] if answers else None,
         settled_by=settling[-1] if settling and found.state == "settled" else None,
         steps=[
-            schemas.RemarkStep(
+            remark_schemas.RemarkStep(
                 kind="answered" if step.kind == "answer" else "settled",
                 at=step.at,
                 text=step.words,
@@ -117,7 +117,7 @@ def _disputed(stored: StoredTable, pointer: str) -> str:
     **route(
         "remarkOnRuleTable",
         "Rule tables",
-        {201: {JSON: schemas.Remark}, 200: {JSON: schemas.Remark}},
+        {201: {JSON: remark_schemas.Remark}, 200: {JSON: remark_schemas.Remark}},
         scopes=TABLE_SCOPES,
         body=RemarkRequest,
         path={"version": VERSION},
@@ -187,7 +187,7 @@ def _proposal(sent: Any) -> str | None:
     **route(
         "listRemarks",
         "Rule tables",
-        {200: {JSON: schemas.RemarkList}},
+        {200: {JSON: remark_schemas.RemarkList}},
         scopes=(*TABLE_SCOPES, *DRAFT_SCOPES),
         query=RemarkQuery,
         path={"version": VERSION},
@@ -210,7 +210,7 @@ async def list_remarks(request: Call) -> Response[bytes]:
             conn, version, state=query.state, below=query.pointer, before=before, limit=query.limit + 1
         )
     following = str(found[query.limit - 1].id) if len(found) > query.limit else None
-    listed = schemas.RemarkList(
+    listed = remark_schemas.RemarkList(
         items=[shown_remark(one, request.auth) for one in found[: query.limit]], next=following
     )
     path = f"/v1/rule-tables/{version}/remarks"
@@ -223,7 +223,7 @@ async def list_remarks(request: Call) -> Response[bytes]:
     **route(
         "showRemark",
         "Rule tables",
-        {200: {JSON: schemas.Remark}},
+        {200: {JSON: remark_schemas.Remark}},
         scopes=(*TABLE_SCOPES, *DRAFT_SCOPES),
         path={"version": VERSION},
         problems=("not_found",),
@@ -243,7 +243,7 @@ async def show_remark(request: Call) -> Response[bytes]:
     **route(
         "answerRemark",
         "Rule tables",
-        {200: {JSON: schemas.Remark}},
+        {200: {JSON: remark_schemas.Remark}},
         scopes=("tables:draft",),
         body=RemarkPatch,
         body_media=MERGE_PATCH,

@@ -14,7 +14,7 @@ from coldcase.core.rule_table import RuleTable
 from coldcase.db import remarks
 from coldcase.db.remarks import StoredRemark
 from coldcase.db.rule_tables import StoredTable
-from coldcase.web import pages, parsing, schemas
+from coldcase.web import pages, parsing, remark_schemas
 from coldcase.web.remarks import shown_remark, still_stands
 from coldcase.web.route import HTML, JSON, PLAIN_TEXT, Call, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, TABLE_SCOPES, VERSION, version_of
@@ -36,7 +36,7 @@ class ComparisonQuery(msgspec.Struct, frozen=True, kw_only=True):
     **route(
         "compareRuleTables",
         "Rule tables",
-        {200: {JSON: schemas.TableComparison, PLAIN_TEXT: str, HTML: str}},
+        {200: {JSON: remark_schemas.TableComparison, PLAIN_TEXT: str, HTML: str}},
         scopes=(*TABLE_SCOPES, *DRAFT_SCOPES),
         query=ComparisonQuery,
         path={"version": VERSION},
@@ -77,10 +77,10 @@ def _about(
     new: StoredTable,
     settling: list[StoredRemark],
     unsettled: list[StoredRemark],
-) -> schemas.ComparedRemarks:
+) -> remark_schemas.ComparedRemarks:
     places = [change.pointer for one in diff.stations for change in one.changes]
     touched = [one for one in unsettled if any(overlap(one.pointer, place) for place in places)]
-    return schemas.ComparedRemarks(
+    return remark_schemas.ComparedRemarks(
         settles=[shown_remark(one, request.auth) for one in settling],
         unsettled=[one.id for one in settling if still_stands(one, new)],
         touches=[shown_remark(one, request.auth) for one in touched],
@@ -92,7 +92,7 @@ def _spelled(
     stored: tuple[StoredTable, StoredTable],
     tables: tuple[RuleTable, RuleTable],
     diff: TableDiff,
-    about: schemas.ComparedRemarks,
+    about: remark_schemas.ComparedRemarks,
 ) -> bytes:
     if media == HTML:
         return pages.table_diff(stored, tables, diff, about).encode()
@@ -107,4 +107,6 @@ def _spelled(
         ]
         return diff_text(diff, names[0], names[1], told).encode()
     named = [TableName(version=each.version, digest=each.digest) for each in stored]
-    return msgspec.json.encode(schemas.TableComparison(old=named[0], new=named[1], diff=diff, remarks=about))
+    return msgspec.json.encode(
+        remark_schemas.TableComparison(old=named[0], new=named[1], diff=diff, remarks=about)
+    )

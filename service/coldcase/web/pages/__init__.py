@@ -17,7 +17,7 @@ from coldcase.db.rule_tables import StoredTable
 from coldcase.decision_record import DecisionInContext
 from coldcase.web.pages.differences import diff_context
 from coldcase.web.pages.report import afterwards, report_context
-from coldcase.web.schemas import ComparedRemarks
+from coldcase.web.remark_schemas import ComparedRemarks
 
 
 @cache

@@ -8,7 +8,7 @@ from coldcase.core.diffing import TableDiff
 from coldcase.core.plain_changes import Change
 from coldcase.core.rule_table import RuleTable
 from coldcase.db.rule_tables import StoredTable
-from coldcase.web.schemas import ComparedRemarks, Remark
+from coldcase.web.remark_schemas import ComparedRemarks, Remark
 
 WITHOUT_STATION = "Causes, handling and settings"
 KINDS = {
