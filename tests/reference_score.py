@@ -8,13 +8,11 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-import msgspec
-
 from coldcase.core.case import Case, Unit
-from coldcase.core.rule_table import NO_FAULT, UNLISTED, Condition, Finding, Gate, Pattern, RuleTable, When
+from coldcase.core.rule_table import NO_FAULT, UNLISTED, Condition, Pattern, RuleTable, When
+from tests.reference_rows import Weights, for_machine, mixed, on_machine, prior_of, share_of, unit_field
 
 Seen = Mapping[str, frozenset[str]]
-Weights = dict[str, float]
 
 
 @dataclass
@@ -46,9 +44,9 @@ def score(case: Case, outcomes: Mapping[str, Iterable[str]], table: RuleTable) -
     seen = {
         code: frozenset(names)
         for code, names in outcomes.items()
-        if _on_machine(table.findings[code].gate, case.unit)
+        if on_machine(table.findings[code].gate, case.unit)
     }
-    causes = [code for code in sorted(table.causes) if _on_machine(table.causes[code].gate, case.unit)] + [
+    causes = [code for code in sorted(table.causes) if on_machine(table.causes[code].gate, case.unit)] + [
         UNLISTED
     ]
     voices = {code: _finding_voice(code, case, seen, causes, table) for code in sorted(seen)}
@@ -59,7 +57,7 @@ def score(case: Case, outcomes: Mapping[str, Iterable[str]], table: RuleTable) -
             voices[code].replaced_by = pattern
         voices[pattern] = _pattern_voice(pattern, voices, causes, table)
     _count(list(voices.values()), table)
-    scores = _prior(case.unit, causes, table)
+    scores = prior_of(case.unit, causes, table)
     for cause in causes:
         scores[cause] += sum(voice.counted.get(cause, 0.0) for voice in voices.values()) / table.temperature
     leader = min(
@@ -91,7 +89,7 @@ def holds(condition: Condition, seen: Seen) -> bool | None:
 
 def fits(when: When, case: Case, seen: Seen, table: RuleTable) -> bool:
     """Whether all that `when` asks is known to be so."""
-    unit = all(_unit_field(case.unit, name, table) in wanted for name, wanted in when.unit.items())
+    unit = all(unit_field(case.unit, name, table) in wanted for name, wanted in when.unit.items())
     said = {name: getattr(case.opening, name) for name in when.opening}
     opening = all(
         ("not_stated" if said[name] is None else said[name]) in wanted
@@ -118,76 +116,13 @@ def _atom(names: frozenset[str], wanted: set[str]) -> bool | None:
     return False if names and not names & wanted else None
 
 
-def _connection(unit: Unit) -> str | None:
-    return unit.winding_connection or ("single_phase" if unit.motor == "single_phase" else None)
-
-
-def _on_machine(gate: Gate, unit: Unit) -> bool:
-    pairs = (
-        (gate.motors, unit.motor),
-        (gate.connections, _connection(unit)),
-        (gate.compressor_types, unit.compressor_type),
-    )
-    return all(not wanted or have in (None, "unknown") or have in wanted for wanted, have in pairs)
-
-
-def _unit_field(unit: Unit, name: str, table: RuleTable) -> str | None:
-    known = table.refrigerants.get(unit.refrigerant or "")
-    if name == "refrigerant_class":
-        return known.class_ if known else None
-    if name == "refrigerant_safety":
-        return known.safety if known else None
-    value: str | None = getattr(unit, name)
-    return value
-
-
-def _prior(unit: Unit, causes: list[str], table: RuleTable) -> Weights:
-    rates = dict(table.base_rates)
-    for override in table.base_rate_overrides:
-        when = override.when
-        pairs = (
-            (when.motors, unit.motor),
-            (when.connections, _connection(unit)),
-            (when.compressor_types, unit.compressor_type),
-        )
-        if all(not wanted or have in wanted for wanted, have in pairs):
-            rates.update(override.rates)
-    total = sum(rates[cause] for cause in causes)
-    return {cause: 10 * math.log10(rates[cause] / total) for cause in causes}
-
-
-def _share(finding: Finding, row: list[float], names: frozenset[str], unit: Unit) -> float:
-    possible = {
-        outcome.code: share
-        for outcome, share in zip(finding.outcomes, row, strict=True)
-        if _on_machine(outcome.gate, unit)
-    }
-    return sum(share for code, share in possible.items() if code in names) / sum(possible.values())
-
-
-def _for_machine(finding: Finding, unit: Unit) -> Finding:
-    """With the rows of the machine at hand in place of the general ones."""
-    own = dict(finding.per_hundred)
-    background = finding.background
-    for rows in finding.on_machines:
-        pairs = (
-            (rows.when.motors, unit.motor),
-            (rows.when.connections, _connection(unit)),
-            (rows.when.compressor_types, unit.compressor_type),
-        )
-        if all(not wanted or have in wanted for wanted, have in pairs):
-            own.update(rows.per_hundred)
-            background = rows.background or background
-    return msgspec.structs.replace(finding, per_hundred=own, background=background)
-
-
 def _stories(
     leader: str, voices: Mapping[str, Voice], seen: Seen, unit: Unit, table: RuleTable
 ) -> dict[tuple[str, str], float]:
     """Decibans of the leader with each cause that may have begun it or that it may have begun, both weighed
     together."""
-    causes = [code for code in sorted(table.causes) if _on_machine(table.causes[code].gate, unit)]
-    prior = _prior(unit, [*causes, UNLISTED], table)
+    causes = [code for code in sorted(table.causes) if on_machine(table.causes[code].gate, unit)]
+    prior = prior_of(unit, [*causes, UNLISTED], table)
     stories = {}
     for link in table.links:
         pair = (link.cause, link.leads_to)
@@ -207,11 +142,11 @@ def _of_both(
 ) -> float:
     if code in table.patterns or len(seen[code]) > 1:
         return max(voice.full[cause] for cause in pair)
-    finding = _for_machine(table.findings[code], unit)
-    names = [outcome.code for outcome in finding.outcomes if _on_machine(outcome.gate, unit)]
+    finding = for_machine(table.findings[code], unit)
+    names = [outcome.code for outcome in finding.outcomes if on_machine(outcome.gate, unit)]
     first, second = (
         {
-            name: _share(
+            name: share_of(
                 finding, finding.per_hundred.get(cause, finding.background), frozenset((name,)), unit
             )
             for name in names
@@ -225,8 +160,8 @@ def _of_both(
         least = min(first[clear], second[clear])
         others = sum(first[other] + second[other] for other in names[1:])
         share = least if name == clear else (1 - least) * (first[name] + second[name]) / others
-    ground = _share(finding, finding.background, frozenset((name,)), unit)
-    return 10 * math.log10(_mixed(share, ground, table))
+    ground = share_of(finding, finding.background, frozenset((name,)), unit)
+    return 10 * math.log10(mixed(share, ground, table))
 
 
 def _shared(
@@ -269,15 +204,15 @@ def _unusual(
 def _surprise(code: str, leader: str, voice: Voice, seen: Seen, unit: Unit, table: RuleTable) -> float:
     if code in table.patterns or voice.replaced_by is not None or len(seen[code]) > 1:
         return 0.0
-    finding, names = _for_machine(table.findings[code], unit), seen[code]
+    finding, names = for_machine(table.findings[code], unit), seen[code]
     telling = max(abs(weight) for weight in voice.full.values()) >= 3
     if not telling or finding.effort == "ask":
         return 0.0
     row = finding.per_hundred.get(leader, finding.background)
     likely = {
-        name: (1 - table.mistaken) * _share(finding, row, frozenset((name,)), unit)
-        + table.mistaken * _share(finding, finding.background, frozenset((name,)), unit)
-        for name in (outcome.code for outcome in finding.outcomes if _on_machine(outcome.gate, unit))
+        name: (1 - table.mistaken) * share_of(finding, row, frozenset((name,)), unit)
+        + table.mistaken * share_of(finding, finding.background, frozenset((name,)), unit)
+        for name in (outcome.code for outcome in finding.outcomes if on_machine(outcome.gate, unit))
     }
     usual = sum(10 * share * math.log10(share) for share in likely.values())
     surprise = usual - 10 * math.log10(likely[next(iter(names))])
@@ -286,13 +221,13 @@ def _surprise(code: str, leader: str, voice: Voice, seen: Seen, unit: Unit, tabl
 
 
 def _finding_voice(code: str, case: Case, seen: Seen, causes: list[str], table: RuleTable) -> Voice:
-    finding, names = _for_machine(table.findings[code], case.unit), seen[code]
-    ground = _share(finding, finding.background, names, case.unit)
+    finding, names = for_machine(table.findings[code], case.unit), seen[code]
+    ground = share_of(finding, finding.background, names, case.unit)
     shares = {
-        cause: _share(finding, finding.per_hundred.get(cause, finding.background), names, case.unit)
+        cause: share_of(finding, finding.per_hundred.get(cause, finding.background), names, case.unit)
         for cause in causes
     }
-    full = {cause: 10 * math.log10(_mixed(share, ground, table)) for cause, share in shares.items()}
+    full = {cause: 10 * math.log10(mixed(share, ground, table)) for cause, share in shares.items()}
     return Voice(code=code, group=finding.group, full=full, keep=_keep(code, case, seen, table))
 
 
@@ -346,10 +281,6 @@ def _patterns(seen: Seen, table: RuleTable) -> list[tuple[str, list[str]]]:
     return counting
 
 
-def _mixed(share: float, ground: float, table: RuleTable) -> float:
-    return ((1 - table.mistaken) * share + table.mistaken * ground) / ground
-
-
 def _said(pattern: Pattern, finding: str, table: RuleTable) -> frozenset[str]:
     named = {outcome for code, outcomes in _asserted(pattern.when) if code == finding for outcome in outcomes}
     return frozenset(named or [outcome.code for outcome in table.findings[finding].outcomes[1:]])
@@ -374,7 +305,7 @@ def _pattern_voice(code: str, voices: Mapping[str, Voice], causes: list[str], ta
     pattern = table.patterns[code]
     full = {
         cause: 10
-        * math.log10(_mixed(pattern.per_hundred.get(cause, pattern.background), pattern.background, table))
+        * math.log10(mixed(pattern.per_hundred.get(cause, pattern.background), pattern.background, table))
         for cause in causes
     }
     keep = min(voices[finding].keep for finding in _findings_of(pattern.when) if finding in voices)

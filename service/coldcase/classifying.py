@@ -38,7 +38,7 @@ def add_readings(parsed: ParsedCase, compiled: CompiledTable) -> CaseWithReading
         return CaseWithReadings(
             parsed.case, notes=parsed.notes, left_out=parsed.left_out, efforts=parsed.efforts
         )
-    found = derive(parsed.case, compiled.apart)
+    found = derive(parsed.case, compiled.apart, compiled.limits)
     return CaseWithReadings(
         parsed.case,
         derived={finding: (outcomes, found.sources[finding]) for finding, outcomes in found.outcomes.items()},

@@ -28,7 +28,7 @@ taken."""
 
 
 @schema.parametrize()
-@settings(max_examples=30, suppress_health_check=list(HealthCheck), derandomize=True)
+@settings(max_examples=100, suppress_health_check=list(HealthCheck), derandomize=True)
 def test_the_service_does_what_its_document_says(case, live):
     operation = case.operation.label
     # A wrong key waits for the next look at the keys, so asking with one after every answer would be all that

@@ -67,6 +67,34 @@ def test_an_unlinked_cause_is_named_for_what_is_left_over() -> None:
     assert told({"dry": "yes", "low_oil": "yes", "hot": "yes"}) == [("air", "beside", ["hot"])]
 
 
+HOT_TOO = CaseWithReadings(case_of({"dry": "yes", "low_oil": "yes", "hot": "yes"}))
+
+
+def test_an_unlinked_cause_needs_half_as_much_support_again() -> None:
+    mild = {**SIGNS, "hot": sign("hot", background=5, air=90)}
+    linked = {"cause": "oil", "leads_to": "air", "basis": "made for a test"}
+    told_of = []
+    for links in ([], [linked]):
+        answer = build_answer(
+            HOT_TOO, compiled_of(table(RATES, mild, coding=CODING, mistaken=0, links=links))
+        )
+        assert answer.cause == "oil"
+        told_of.append([(row.cause, row.support_decibans) for row in answer.contributing])
+    assert told_of == [[], [("air", 12.6)]]
+
+
+def test_what_the_leader_began_is_named_with_little_support() -> None:
+    weak = {**SIGNS, "hot": sign("hot", background=20, air=60)}
+    link = {"cause": "oil", "leads_to": "air", "basis": "made for a test"}
+    told_of = []
+    for share in (0, 60):
+        links = [link | {"per_hundred": share}]
+        answer = build_answer(HOT_TOO, compiled_of(table(RATES, weak, coding=CODING, links=links)))
+        assert answer.cause == "oil"
+        told_of.append([(row.cause, row.role) for row in answer.contributing])
+    assert told_of == [[], [("air", "following")]]
+
+
 def test_a_link_joins_two_causes_of_the_table_once() -> None:
     wrong = [LINK, LINK, LINK | {"leads_to": "starts"}, LINK | {"cause": "nothing"}]
     pointers = [flaw.pointer for flaw in flaws(table(RATES, SIGNS, links=wrong)) if "/links" in flaw.pointer]

@@ -31,9 +31,11 @@ from coldcase.core.rule_table import (
     Cause,
     Caution,
     Discount,
+    Limit,
     Pattern,
     Retired,
     RuleTable,
+    limits_by_quantity,
     spelling_key,
 )
 from coldcase.core.signs import Sight, engine_codes, sight, taken_apart
@@ -102,6 +104,7 @@ class CompiledTable:
     closed: Conditional
     compiled_discounts: tuple[CompiledDiscount, ...]
     cautions: ConditionalAdvice
+    limits: dict[str, list[Limit]]
     retired: dict[tuple[str, str | None, str], Retired]
     designations: dict[str, str]
     _models: dict[MachineKind, MachineModel] = field(default_factory=dict)
@@ -183,6 +186,7 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Comp
         closed=Conditional([row.when for row in table.closed]),
         compiled_discounts=tuple(_compiled_discount(row) for row in table.discounts),
         cautions=_conditional_advice(table.cautions),
+        limits=limits_by_quantity(table),
         retired={(row.kind, row.finding, row.code): row for row in table.retired},
         designations={spelling_key(designation): designation for designation in table.refrigerants},
     )

@@ -8,6 +8,7 @@ temperature is (half to even).
 
 import bisect
 from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple
 
 import msgspec
 import numpy as np
@@ -25,7 +26,7 @@ from coldcase.core.fixed_point import (
 )
 from coldcase.core.machine_model import MachineModel, OutcomeWeight
 from coldcase.core.signs import engine_observations
-from coldcase.core.stories import Stories, Story, counted_for, faded, shared_out
+from coldcase.core.stories import Links, Stories, Story, counted_for, faded, shared_out
 
 _NOT_SEEN = frozenset((None,))
 """Stands for the outcomes of what was not looked at: no outcome at all."""
@@ -233,42 +234,75 @@ def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weigh
     """
     model = batch[0].model
     nothing = len(model.weights) - 1
-    chosen: list[int] = []
+    rows: list[int] = []
     factors: list[int] = []
     starts: list[int] = []
     for evidence in batch:
-        starts.append(len(chosen))
-        chosen += [item.weight.row for item in evidence.items] or [nothing]
+        starts.append(len(rows))
+        rows += [item.weight.row for item in evidence.items] or [nothing]
         factors += [item.factor for item in evidence.items] or [MILLION]
-    rows, shares = np.array(chosen), np.array(factors)
-    full = model.weights[rows]
-    for place in np.flatnonzero(rows < 0).tolist():
+    laid = _Laid(np.array(rows), np.array(factors), starts)
+    full = model.weights[laid.rows]
+    for place in np.flatnonzero(laid.rows < 0).tolist():
         case = bisect.bisect_right(starts, place) - 1
         full[place] = np.asarray(batch[case].items[place - starts[case]].weight.joint)
-    counted = faded(full, shares)
+    counted = faded(full, laid.factors)
     scores = model.prior + _tempered(np.add.reduceat(counted, starts, axis=0), compiled)
-    leaders = scores[:, :-1].argmax(axis=1)
-    told: dict[int, Stories] = {}
-    likeliest: dict[int, Story] = {}
-    for case, leader in enumerate(leaders.tolist()):
-        links = model.links.get(leader)
-        if links is not None:
-            own = slice(starts[case], starts[case + 1] if case + 1 < len(batch) else None)
-            for_both = counted_for(links, rows[own], full[own], shares[own])
-            told[case] = Stories(links, links.prior + _tempered(for_both.sum(axis=0), compiled), for_both)
-            likeliest[case] = told[case].likeliest
-    explains = millionths(compiled.table.unlisted_explains)
-    if explains:
-        unlike = model.surprises[rows, _of_items(leaders, starts, len(rows))]
-        for case, story in likeliest.items():
-            if story.score > scores[case, leaders[case]]:
-                own = slice(starts[case], starts[case] + len(story.counted))
-                other = story.leads_to if story.begins == leaders[case] else story.begins
-                unlike[own] = np.minimum(unlike[own], model.surprises[rows[own], other])
-        surprises = np.add.reduceat(unlike * shares, starts)
-        scores[:, -1] += _tempered(np.maximum(surprises, 0) // MILLION * explains // MILLION, compiled)
-    beginning = {case: story for case, story in likeliest.items() if story.score > scores[case, story.begins]}
+    leaders: Ints = scores[:, :-1].argmax(axis=1)
+    told = {
+        case: _stories(model.links[leader], laid.of(case), full, compiled)
+        for case, leader in enumerate(leaders.tolist())
+        if leader in model.links
+    }
+    likeliest = {case: stories.likeliest for case, stories in told.items()}
+    if compiled.table.unlisted_explains:
+        better = {case: one for case, one in likeliest.items() if one.score > scores[case, leaders[case]]}
+        scores[:, -1] += _unusual(laid, leaders, better, model, compiled)
+    beginning = {case: one for case, one in likeliest.items() if one.score > scores[case, one.begins]}
     return _split(batch, BatchArrays(full, counted, *shared_out(scores, told)), starts, beginning)
+
+
+class _Laid(NamedTuple):
+    """The items of all cases below each other: their rows, their factors (millionths), and where each case's
+    begin.
+    """
+
+    rows: Ints
+    factors: Ints
+    starts: list[int]
+
+    def of(self, case: int) -> "_Own":
+        """Those of one case."""
+        end = self.starts[case + 1] if case + 1 < len(self.starts) else len(self.rows)
+        own = slice(self.starts[case], end)
+        return _Own(self.rows[own], self.factors[own], own)
+
+
+class _Own(NamedTuple):
+    rows: Ints
+    factors: Ints
+    place: slice
+
+
+def _stories(links: Links, own: _Own, full: Ints, compiled: CompiledTable) -> Stories:
+    """The stories of one case's leader."""
+    counted = counted_for(links, own.rows, full[own.place], own.factors)
+    return Stories(links, links.prior + _tempered(counted.sum(axis=0), compiled), counted)
+
+
+def _unusual(
+    laid: _Laid, leaders: Ints, better: Mapping[int, Story], model: MachineModel, compiled: CompiledTable
+) -> Ints:
+    """What a cause that the table does not know is credited with in each case; where a story is likelier than
+    the leader alone, only with what neither of its two causes usually shows.
+    """
+    unlike = model.surprises[laid.rows, _of_items(leaders, laid.starts, len(laid.rows))]
+    for case, story in better.items():
+        own, other = laid.of(case), story.leads_to if story.begins == leaders[case] else story.begins
+        unlike[own.place] = np.minimum(unlike[own.place], model.surprises[own.rows, other])
+    surprises = np.add.reduceat(unlike * laid.factors, laid.starts)
+    explains = millionths(compiled.table.unlisted_explains)
+    return _tempered(np.maximum(surprises, 0) // MILLION * explains // MILLION, compiled)
 
 
 def _of_items(of_cases: Ints, starts: list[int], items: int) -> Ints:

@@ -2,6 +2,7 @@
 step shown.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import msgspec
@@ -9,7 +10,7 @@ import msgspec
 from coldcase.core.answer import DerivedValue, Source
 from coldcase.core.case import Case, OilResults, Readings
 from coldcase.core.quantities import Pressure, Range, SaturationExcess, Temperature, TemperatureDifference
-from coldcase.core.rule_table import RuleTable
+from coldcase.core.rule_table import Limit, RuleTable, limits_by_quantity
 from coldcase.readings import charges, cycle, electrical, laboratory, plant
 from coldcase.readings.circuit import TOLERANCE
 from coldcase.readings.implausible import doubt_implausible
@@ -49,15 +50,15 @@ class Derivation:
     properties: str | None = None
 
 
-def derive(case: Case, table: RuleTable) -> Derivation:
-    """Findings from readings and oil results by the table's limits. The case holds nothing that `impossible`
-    names.
+def derive(case: Case, table: RuleTable, limits: Mapping[str, list[Limit]] | None = None) -> Derivation:
+    """Findings from readings and oil results by the table's limits, by quantity where that is at hand. The
+    case holds nothing that `impossible` names.
     """
     metered, tested = case.readings != Readings(), case.oil_results != OilResults()
     result = Derivation()
     if not metered and not tested and not _installed_and_failed(case):
         return result
-    judge = LimitJudge(case, table)
+    judge = LimitJudge(case, table, limits_by_quantity(table) if limits is None else limits)
     properties = False
     if metered or _installed_and_failed(case):
         worksheets = []

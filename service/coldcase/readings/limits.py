@@ -3,7 +3,7 @@
 The numbers stand in the table (`knowledge/limits.toml` of the starter).
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from msgspec import structs
@@ -31,26 +31,10 @@ class JudgedQuantity:
     note: str | None = None
 
 
-_Grouped = tuple[list[Limit], dict[str, list[Limit]]]
-_grouped: _Grouped = ([], {})
-
-
-def _by_quantity(table: RuleTable) -> dict[str, list[Limit]]:
-    """The limits of each quantity; those of the table that was asked for last are kept."""
-    global _grouped  # noqa: PLW0603 - a table's limits never change, and whoever comes second makes them anew
-    limits, grouped = _grouped
-    if limits is not table.limits:
-        grouped = {}
-        for limit in table.limits:
-            grouped.setdefault(limit.quantity, []).append(limit)
-        _grouped = table.limits, grouped
-    return grouped
-
-
 class LimitJudge:
-    """The limits of one table (its `several` findings taken apart) that fit one case."""
+    """The limits of one table (its `several` findings taken apart), by quantity, that fit one case."""
 
-    def __init__(self, case: Case, table: RuleTable) -> None:
+    def __init__(self, case: Case, table: RuleTable, limits: Mapping[str, list[Limit]]) -> None:
         self.case = case
         self.table = table
         self.machine = machine_of(case.unit, table)
@@ -58,7 +42,7 @@ class LimitJudge:
             code: frozenset(outcomes)
             for code, outcomes, _ in engine_observations(case.observations, table.findings)
         }
-        self.limits = _by_quantity(table)
+        self.limits = limits
 
     def against_limits(self, worked: DerivedQuantity, doubtful: set[str]) -> list[JudgedQuantity]:
         """What the quantity says: one entry for each finding that it yields, or one that says why it yields

@@ -11,7 +11,7 @@ from coldcase.auditing.verification import Discrepancy, Verification
 from coldcase.db import decisions, events, seals
 from coldcase.errors import Busy
 from coldcase.web import parsing, schemas
-from coldcase.web.filters import LINK, reads_all
+from coldcase.web.filters import LINK, next_page, reads_all
 from coldcase.web.route import JSON, Call, route
 from coldcase.web.services import services
 
@@ -69,7 +69,7 @@ async def list_events(request: Call) -> Response[bytes]:
     following = str(found[query.limit - 1].id) if len(found) > query.limit else None
     listed = schemas.EventList(items=found[: query.limit], next=following)
     return Response(
-        msgspec.json.encode(listed), media_type=JSON, headers=_link("/v1/audit-events", query, following)
+        msgspec.json.encode(listed), media_type=JSON, headers=next_page("/v1/audit-events", query, following)
     )
 
 
@@ -97,7 +97,7 @@ async def list_seals(request: Call) -> Response[bytes]:
     items = [_seal(seal, everything=reads_all(request.auth)) for seal in found[: query.limit]]
     listed = schemas.SealList(items=items, next=following)
     return Response(
-        msgspec.json.encode(listed), media_type=JSON, headers=_link("/v1/audit-seals", query, following)
+        msgspec.json.encode(listed), media_type=JSON, headers=next_page("/v1/audit-seals", query, following)
     )
 
 
@@ -105,12 +105,6 @@ def _seal(row: seals.Seal, *, everything: bool) -> schemas.SealSummary:
     hashes = {"previous": row.previous.hex(), "root": row.root.hex(), "head": row.head.hex()}
     return schemas.SealSummary(
         number=row.number, at=row.at, count=row.count if everything else None, **hashes
-    )
-
-
-def _link(path: str, query: EventQuery | SealQuery, following: str | None) -> dict[str, str]:
-    return (
-        {} if following is None else {"Link": f'<{parsing.again(path, query, cursor=following)}>; rel="next"'}
     )
 
 

@@ -23,7 +23,7 @@ from coldcase.db.keys import ApiKey
 from coldcase.errors import BadTableRequest, Flaw
 from coldcase.web import parsing, schemas
 from coldcase.web.classifications import LOCATION
-from coldcase.web.filters import LINK, Moment, order_of, reads_all
+from coldcase.web.filters import LINK, Moment, next_page, order_of, reads_all
 from coldcase.web.route import JSON, Call, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, VERSION, version_of
 from coldcase.web.services import services
@@ -211,9 +211,8 @@ async def list_backtests(request: Call) -> Response[bytes]:
     listed = schemas.BacktestList(
         items=[_told(one, request.auth, whole=False) for one in found[: query.limit]], next=following
     )
-    path = f"/v1/rule-tables/{version}/backtests"
-    link = {"Link": f'<{parsing.again(path, query, cursor=following)}>; rel="next"'} if following else {}
-    return Response(msgspec.json.encode(listed), media_type=JSON, headers=link)
+    headers = next_page(f"/v1/rule-tables/{version}/backtests", query, following)
+    return Response(msgspec.json.encode(listed), media_type=JSON, headers=headers)
 
 
 @get(

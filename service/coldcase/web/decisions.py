@@ -12,7 +12,7 @@ from coldcase.core.case import Code, CompressorType, Label
 from coldcase.db import decisions
 from coldcase.decision_record import DecisionInContext
 from coldcase.web import pages, parsing, schemas
-from coldcase.web.filters import LINK, READS_ALL, Moment, decision_filter, order_of, reads_all
+from coldcase.web.filters import LINK, READS_ALL, Moment, decision_filter, next_page, order_of, reads_all
 from coldcase.web.route import HTML, JSON, Call, route
 from coldcase.web.services import services
 
@@ -64,11 +64,7 @@ async def search_decisions(request: Call) -> Response[bytes]:
     listed = msgspec.convert(
         {"items": rows[: query.limit], "next": following}, schemas.DecisionList, from_attributes=True
     )
-    headers = (
-        {}
-        if following is None
-        else {"Link": f'<{parsing.again("/v1/decisions", query, cursor=following)}>; rel="next"'}
-    )
+    headers = next_page("/v1/decisions", query, following)
     return Response(msgspec.json.encode(listed), media_type=JSON, headers=headers)
 
 

@@ -10,6 +10,7 @@ from msgspec import Meta
 
 from coldcase.db.decisions import DecisionFilter, Order
 from coldcase.db.keys import ApiKey
+from coldcase.web.parsing import again
 from coldcase.web.route import Header
 
 READS_ALL = "decisions:read:all"
@@ -24,6 +25,11 @@ Moment = Annotated[datetime, Meta(tz=True)]
 def reads_all(key: ApiKey) -> bool:
     """Whether the key shows every client's decisions."""
     return READS_ALL in key.scopes
+
+
+def next_page(path: str, query: msgspec.Struct, cursor: str | None) -> dict[str, str]:
+    """The header that leads to the page after this one, if there is one."""
+    return {} if cursor is None else {"Link": f'<{again(path, query, cursor=cursor)}>; rel="next"'}
 
 
 def order_of(by: Literal["closed_at", "recorded_at"]) -> Order:

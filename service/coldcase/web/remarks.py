@@ -22,7 +22,7 @@ from coldcase.errors import BadTableRequest, Flaw
 from coldcase.proof.canonical import canonical_json
 from coldcase.web import parsing, remark_schemas
 from coldcase.web.classifications import IDEMPOTENCY_KEY, REPLAYED
-from coldcase.web.filters import LINK, reads_all
+from coldcase.web.filters import LINK, next_page, reads_all
 from coldcase.web.route import JSON, MERGE_PATCH, Call, Header, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, TABLE_SCOPES, VERSION, require_sight, version_of
 from coldcase.web.services import services
@@ -213,9 +213,8 @@ async def list_remarks(request: Call) -> Response[bytes]:
     listed = remark_schemas.RemarkList(
         items=[shown_remark(one, request.auth) for one in found[: query.limit]], next=following
     )
-    path = f"/v1/rule-tables/{version}/remarks"
-    link = {"Link": f'<{parsing.again(path, query, cursor=following)}>; rel="next"'} if following else {}
-    return Response(msgspec.json.encode(listed), media_type=JSON, headers=link)
+    headers = next_page(f"/v1/rule-tables/{version}/remarks", query, following)
+    return Response(msgspec.json.encode(listed), media_type=JSON, headers=headers)
 
 
 @get(
