@@ -109,12 +109,12 @@ def test_both_causes_are_weighed_as_one_that_shows_the_signs_of_either() -> None
 
 
 def test_a_cause_that_nobody_knows_is_credited_with_what_neither_of_the_two_shows() -> None:
-    credits = []
+    credited = []
     for links in ((), (LINK,)):
         weighed = weighed_of(case_of(BLOW | LEAK), compiled(*links, unlisted_explains=1))
         unlisted = weighed.model.causes.index(UNLISTED)
-        credits.append(int(weighed.scores[unlisted] - weighed.model.prior[unlisted]))
-    alone, together = credits
+        credited.append(int(weighed.scores[unlisted] - weighed.model.prior[unlisted]))
+    alone, together = credited
     assert 0 <= together < alone / 2
 
 
