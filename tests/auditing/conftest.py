@@ -116,6 +116,7 @@ async def _fill(made: Ledger) -> None:
             for one in cases(6):
                 made.ids.append(UUID((await caller.post("/v1/classifications", json=one)).json()["id"]))
             given = {"cause": "moisture", "basis": "teardown", "note": "copper on the journals"}
+            given |= {"established_by": "lab-7", "established_at": "2026-03-09T10:15:00Z"}
             told = await caller.post(f"/v1/decisions/{made.ids[-1]}/verdicts", json=given)
             made.verdicts.append(UUID(told.json()["id"]))
         for opened in running.open:

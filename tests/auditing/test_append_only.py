@@ -149,6 +149,16 @@ def test_words_can_be_erased_by_the_owner_but_not_changed(ledger):
         ):
             with pytest.raises(psycopg.errors.RestrictViolation):
                 conn.execute(f"UPDATE verdict SET {change}")
+        for change in (
+            "'lab-8'",
+            "NULL",
+            "'erased', established_at = NULL",
+            "'erased', note = 'x', salt = NULL",
+        ):
+            with pytest.raises(psycopg.errors.RestrictViolation):
+                conn.execute(f"UPDATE verdict SET established_by = {change}")
+        with pytest.raises(psycopg.errors.RestrictViolation):
+            conn.execute("UPDATE verdict SET established_at = now()")
         assert (
             conn.execute(
                 f"UPDATE verdict SET note = 'erased', {NOTE_S_SALT_GONE} WHERE id = '{ledger.verdicts[0]}'"
@@ -156,6 +166,7 @@ def test_words_can_be_erased_by_the_owner_but_not_changed(ledger):
             == 1
         )
         assert conn.execute("UPDATE verdict SET note = 'erased', salt = NULL").rowcount == 2
+        assert conn.execute("UPDATE verdict SET established_by = 'erased'").rowcount == 2
 
 
 @pytest.mark.parametrize("table", ["decision", "verdict", "audit_event"])

@@ -19,6 +19,7 @@ from coldcase.db import archive
 from coldcase.db.engine import driver_url
 from coldcase.db.events import Actor
 from coldcase.proof.decision_columns import StoredDecision
+from coldcase.proof.verdict_prints import verdict_fingerprint
 from coldcase.settings import Settings
 from tests.auditing.conftest import SCOPES
 from tests.web.conftest import Service
@@ -167,6 +168,12 @@ def test_what_was_written_in_a_verdict_is_erased_with_an_event_and_no_seal_break
     assert command("erase", "--verdict-words", one, "--yes")[0] == 1
 
 
+def print_of(ledger, note: str) -> bytes:
+    [(decision,)] = ledger.ask(f"SELECT decision_id FROM verdict WHERE id = '{ledger.verdicts[0]}'")
+    said = {"cause": "moisture", "not_determinable": False, "basis": "teardown", "note": note}
+    return verdict_fingerprint(decision, {**said, "established_by": None, "established_at": None})
+
+
 @pytest.fixture
 def judged(ledger, capsys):
     """Verdicts of two people, each with a note, and an API key with one's label; the ids of the verdicts by
@@ -195,8 +202,9 @@ def judged(ledger, capsys):
             )
             conn.execute(
                 f"INSERT INTO verdict (id, {columns}, person, note) SELECT '{made[person]}', "
-                f"{columns}, '{person}', 'of {person}'"
-                f" FROM verdict WHERE id = '{ledger.verdicts[0]}'"
+                f"{columns.replace('fingerprint', '%s')}, '{person}', 'of {person}'"
+                f" FROM verdict WHERE id = '{ledger.verdicts[0]}'",
+                [print_of(ledger, f"of {person}")],
             )
     asyncio.run(ledger.seal())
     return made
@@ -228,6 +236,16 @@ def test_a_person_s_label_is_erased_wherever_it_stands_and_what_they_wrote_stays
     assert command("verify")[:2] == (0, "")
     ledger.harm(f"UPDATE verdict SET note = 'of nobody' WHERE id = '{judged['bench-7']}'")
     assert command("verify")[1] == f"words: note of verdict {judged['bench-7']} changed\n"
+
+
+def test_who_established_a_verdict_is_erased_with_the_label_and_an_event(ledger, command):
+    code, _, told = command("erase", "--person", "lab-7", "--yes")
+
+    assert (code, "erased: 2 verdict.established_by" in told) == (0, True)
+    said = "SELECT DISTINCT established_by, note FROM verdict"
+    assert ledger.ask(said) == [("erased", "copper on the journals")]
+    assert command("verify")[:2] == (0, "")
+    assert command("erase", "--person", "lab-7", "--yes")[0] == 1
 
 
 def test_the_addresses_beside_a_label_go_where_that_is_asked(ledger, command, judged):

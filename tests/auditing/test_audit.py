@@ -1,11 +1,13 @@
 """Events and seals over HTTP: paged, and each client sees what is its own."""
 
 import asyncio
+import re
 from functools import partial
+from typing import get_args
 
 import psycopg
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, text
 from sqlalchemy.engine import make_url
 
 from coldcase.auditing import sealing
@@ -53,6 +55,66 @@ async def test_events_come_newest_first_and_page_by_page(auditor):
     assert {"key.created", "rule_table.publish"} <= {event["action"] for event in found}
     only = await pages(auditor, "/v1/audit-events?action=rule_table.publish")
     assert [event["subject"] for event in only] == ["1"]
+
+
+async def test_events_are_found_by_person_and_time(service, auditor):
+    secret, _ = await service.key(*SCOPES, client="Butter Store", person="bench-9")
+    clerk = service.http(secret)
+    id_ = (await clerk.post("/v1/classifications", json=cases(1)[0])).json()["id"]
+    await clerk.post(f"/v1/decisions/{id_}/verdicts", json={"cause": "moisture", "basis": "field"})
+
+    [event] = await pages(clerk, "/v1/audit-events?person=bench-9")
+    assert (event["action"], event["person"]) == ("verdict.recorded", "bench-9")
+    at = event["at"].replace("+00:00", "Z")
+    [same] = await pages(auditor, f"/v1/audit-events?from={at}&action=verdict.recorded")
+    assert same == event
+    before = await pages(auditor, f"/v1/audit-events?to={at}&limit=2")
+    assert event["id"] not in {each["id"] for each in before}
+    assert len(before) > 2
+    # Who acted on the record as a whole is not told to one client; so it cannot be asked for either.
+    assert await pages(auditor, "/v1/audit-events?person=starter") == []
+    office = await service.caller("audit:read", "decisions:read:all", client="Head Office")
+    found = await pages(office, "/v1/audit-events?person=starter")
+    assert {event["action"] for event in found} == {
+        "rule_table.draft",
+        "rule_table.approve",
+        "rule_table.publish",
+    }
+
+
+WRONG_FILTERS = {
+    "action=rule_table.publsh": ("action", "rule_table.publish"),
+    "action=": ("action", None),
+    "person=%00": ("person", None),
+    "person=": ("person", None),
+    "subject=A b": ("subject", None),
+    "from=yesterday": ("from", None),
+    "to=2026-03-01": ("to", None),
+    "from=2026-03-02T00:00:00Z&to=2026-03-01T00:00:00Z": ("to", None),
+    "by=bench": ("by", None),
+    "person=a&person=b": ("person", None),
+}
+
+
+@pytest.mark.parametrize("query", WRONG_FILTERS)
+async def test_a_wrong_filter_of_events_is_refused_by_name(auditor, query):
+    told = await auditor.get(f"/v1/audit-events?{query}")
+    assert told.status_code == 400
+    [error] = told.json()["errors"]
+    assert (error["pointer"], error.get("suggestion")) == WRONG_FILTERS[query]
+
+
+WRITERS = (
+    "SELECT prosrc FROM pg_proc WHERE pronamespace = 'public'::regnamespace AND prosrc LIKE '%audit_event%'"
+)
+
+
+async def test_every_action_that_the_database_writes_can_be_asked_for(service):
+    sources = await service.as_owner(lambda conn: conn.scalars(text(WRITERS)))
+    # What ends in an underscore is only the beginning of one.
+    written = {word for source in sources for word in re.findall(r"'([a-z_]+\.[a-z_]*[a-z])'", source)}
+    assert "verdict.recorded" in written
+    assert {word for word in written if not word.startswith("coldcase.")} <= set(get_args(events.Action))
 
 
 async def test_a_clients_events_are_not_shown_to_another(service, auditor):

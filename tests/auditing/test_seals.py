@@ -84,6 +84,28 @@ HARMS = {
         ["words"],
         lambda it: (it.verdicts[1], "note"),
     ),
+    "who established a verdict": (
+        lambda it: [f"UPDATE verdict SET established_by = 'lab-8' WHERE id = '{it.verdicts[1]}'"],
+        ["words"],
+        lambda it: (it.verdicts[1], "established_by"),
+    ),
+    "when a verdict was established": (
+        lambda it: [f"UPDATE verdict SET established_at = now() WHERE id = '{it.verdicts[1]}'"],
+        ["words"],
+        lambda it: (it.verdicts[1], "established_at"),
+    ),
+    "who established a verdict, taken away": (
+        lambda it: [
+            f"UPDATE verdict SET established_by = NULL, established_at = NULL WHERE id = '{it.verdicts[1]}'"
+        ],
+        ["words"],
+        lambda it: (it.verdicts[1], "established_by"),
+    ),
+    "who established a verdict erased without an event": (
+        lambda it: [f"UPDATE verdict SET established_by = 'erased' WHERE id = '{it.verdicts[1]}'"],
+        ["erased"],
+        lambda it: (None, "1 records of verdict have lost their established_by"),
+    ),
     "a note erased without an event": (
         lambda it: [f"UPDATE verdict SET note = 'erased', salt = NULL WHERE id = '{it.verdicts[1]}'"],
         ["erased"],

@@ -43,6 +43,8 @@ async def test_a_verdict_is_recorded_with_who_and_why(service, case):
         "basis": "teardown",
         "note": "copper on both journals",
         "person": "bench-2",
+        "established_by": None,
+        "established_at": None,
     }
     assert told.json() == {"id": told.json()["id"], "recorded_at": told.json()["recorded_at"], **given}
     assert await verdicts(caller, decision) == [told.json()]
@@ -100,6 +102,53 @@ async def test_a_bad_verdict_is_refused_by_name(analyst, decision, given, pointe
     assert (told.status_code, told.json()["type"]) == (422, "/problems/bad_verdict"), told.text
     assert [error["pointer"] for error in told.json()["errors"]] == [pointer]
     assert await verdicts(analyst, decision) == []
+
+
+async def test_a_verdict_says_who_established_it_and_when(service, analyst, decision):
+    given = {**GIVEN[0], "established_by": " lab-7 ", "established_at": "2026-03-09T11:15:00+01:00"}
+    place, key = f"/v1/decisions/{decision}/verdicts", {"Idempotency-Key": f"who-{decision}"}
+    told = await analyst.post(place, json=given, headers=key)
+
+    assert told.status_code == 201
+    said = told.json()
+    assert (said["established_by"], said["established_at"]) == ("lab-7", "2026-03-09T10:15:00Z")
+    assert await verdicts(analyst, decision) == [said]
+    same = {**given, "established_by": "lab-7", "established_at": "2026-03-09T10:15:00Z"}
+    again = await analyst.post(place, json=same, headers=key)
+    assert (again.status_code, again.json()) == (200, said)
+    for other in ({"established_by": "lab-8"}, {"established_at": "2026-03-09T10:16:00Z"}):
+        told = await analyst.post(place, json={**given, **other}, headers=key)
+        assert told.json()["type"] == "/problems/key_reused"
+    [event] = (await analyst.get(f"/v1/audit-events?subject={said['id']}")).json()["items"]
+    assert event["details"]["established_at"].startswith("2026-03-09T10:15:00")
+    assert "lab-7" not in str(event)
+    report = await analyst.get(f"/v1/decisions/{decision}", headers={"Accept": "text/html"})
+    assert "lab-7" in report.text
+
+
+ESTABLISHED = [
+    ({"established_at": "2999-01-01T00:00:00Z"}, "/established_at", "a verdict is of what was established"),
+    ({"established_at": "2026-02-28T23:59:59Z"}, "/established_at", "failed later, at 2026-03-01T00:00:00Z"),
+    ({"established_at": "0001-01-01T00:00:00Z"}, "/established_at", "year 1 is not believable"),
+    ({"established_at": "2026-03-09"}, "/established_at", "RFC3339"),
+    ({"established_at": "2026-03-09T10:15:00"}, "/established_at", "timezone"),
+    ({"established_by": "  "}, "/established_by", "one line of characters"),
+    ({"established_by": "a\nb"}, "/established_by", "one line of characters"),
+    ({"established_by": "erased"}, "/established_by", "was erased"),
+    ({"established_on": "2026-03-09"}, "/established_on", "no member"),
+]
+
+
+@pytest.mark.parametrize(("wrong", "pointer", "detail"), ESTABLISHED)
+async def test_who_and_when_are_refused_by_name_where_they_cannot_be(analyst, case, wrong, pointer, detail):
+    case["job"]["failed_at"] = "2026-03-01T00:00:00Z"
+    id_ = (await analyst.post("/v1/classifications", json=case)).json()["id"]
+    told = await analyst.post(f"/v1/decisions/{id_}/verdicts", json={**GIVEN[0], **wrong})
+
+    assert told.status_code == 422
+    [error] = told.json()["errors"]
+    assert error["pointer"] == pointer
+    assert detail in error["detail"]
 
 
 async def test_all_that_is_wrong_with_a_verdict_is_told_at_once_with_what_is_allowed(analyst, decision):

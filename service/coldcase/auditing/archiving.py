@@ -230,21 +230,26 @@ async def erase_personal_texts(
     value = verdict if person is None else person
     assert value is not None  # noqa: S101 - one of the two is named
     keys = 0 if person is None else await store.keys_of(conn, person)
+    established = 0 if person is None else await store.established_by(conn, person)
     found = _erasure(
-        await (store.erasable_texts if dry_run else store.erase_texts)(conn, wanted, value), keys
+        await (store.erasable_texts if dry_run else store.erase_texts)(conn, wanted, value), keys, established
     )
     if not dry_run and found.records:
         if person is not None:
             await store.erase_keys_label(conn, person)
+            await store.erase_establisher(conn, person)
         details = {"records": found.records, "words": found.texts}
         subject = "person" if verdict is None else str(verdict)
         await events.write_event(conn, action="words.erased", subject=subject, details=details, actor=actor)
     return found
 
 
-def _erasure(found: Sequence[Erasable], keys: int) -> Erasure:
+def _erasure(found: Sequence[Erasable], keys: int, established: int) -> Erasure:
     records = {one.kind: one.records for one in found}
     words = {f"{one.kind}.{word}": count for one in found for word, count in one.texts.items() if count}
     if keys:
         records["api_key"] = words["api_key.person"] = keys
+    if established:
+        words["verdict.established_by"] = established
+        records["verdict"] = records.get("verdict", 0) + established
     return Erasure(records=records, texts=words, whole=sum(one.whole for one in found))

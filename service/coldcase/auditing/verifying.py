@@ -4,8 +4,9 @@ sealed, named.
 
 import hashlib
 from collections import Counter
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from uuid import UUID
 
 from msgspec.structs import replace
@@ -22,12 +23,14 @@ from coldcase.errors import Busy
 from coldcase.proof import merkle
 from coldcase.proof.decision_columns import StoredDecision
 from coldcase.proof.leaves import (
+    ERASED_TEXT,
     LEAF_FORMAT,
     PERSONAL_TEXTS,
     RECORD_KINDS,
     inconsistent_columns,
     mismatched_texts,
 )
+from coldcase.proof.verdict_prints import verdict_fingerprint
 
 LATEST_WRITE = {1: timedelta(minutes=10), 2: timedelta(minutes=2)}
 """How long before its transaction begins to write a record may say that it was made, by the format of the
@@ -149,13 +152,27 @@ def _check_member(link: _Link, checked: Checked, archives: Archives, report: Ver
             report.add(
                 replace(about, what="backdated", detail=_backdated(kind, name, before), state=found.hex())
             )
-    elif broken := mismatched_texts(kind, row):
+    elif broken := _mismatched(kind, row, intact=found == member.leaf):
         state = hashlib.sha256(repr([(word, row[word]) for word in broken]).encode()).hexdigest()
         report.add(
             replace(
                 about, what="words", detail=f"{' and '.join(broken)} of {kind} {name} changed", state=state
             )
         )
+
+
+def _mismatched(kind: str, row: Mapping[str, Any], *, intact: bool) -> list[str]:
+    """The texts beside a leaf that are not what stands in it.
+
+    Who established a verdict and when stand in it by the fingerprint, which can be made again of an `intact`
+    leaf as long as neither they nor the note were erased.
+    """
+    broken = mismatched_texts(kind, row)
+    erased = kind == "verdict" and ERASED_TEXT in (row["established_by"], row["note"])
+    if kind != "verdict" or broken or erased or not intact:
+        return broken
+    stands = verdict_fingerprint(row["decision_id"], row) == row["fingerprint"]
+    return [] if stands else ["established_by", "established_at"]
 
 
 async def _check_unsealed(conn: AsyncConnection, chain: list[Seal], report: Verification) -> None:
@@ -229,6 +246,10 @@ async def _check_erasures(conn: AsyncConnection, report: Verification) -> None:
                     f"{by_events[f'{kind}.{word}']} by an event of erasure"
                 )
                 report.add(Discrepancy(what="erased", kind=kind, detail=detail))
+    lost, told = await verification.establishers_erased(conn), by_events["verdict.established_by"]
+    if lost != told:
+        detail = f"{lost} records of verdict have lost their established_by, {told} by an event of erasure"
+        report.add(Discrepancy(what="erased", kind="verdict", detail=detail))
 
 
 def _every_word(records: dict[str, int]) -> dict[str, int]:

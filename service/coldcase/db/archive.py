@@ -199,6 +199,18 @@ async def keys_of(conn: AsyncConnection, person: str) -> int:
     )
 
 
+async def established_by(conn: AsyncConnection, person: str) -> int:
+    """How many verdicts say that this person established them."""
+    query = text("SELECT count(*) FROM verdict WHERE established_by = :person")
+    return int(await conn.scalar(query, {"person": person}) or 0)
+
+
+async def erase_establisher(conn: AsyncConnection, person: str) -> None:
+    """Erases who established a verdict, where it is this person. It has no salt: the fingerprint holds it."""
+    query = "UPDATE verdict SET established_by = :erased WHERE established_by = :person"
+    await conn.execute(text(query), {"erased": ERASED_TEXT, "person": person})
+
+
 async def erase_keys_label(conn: AsyncConnection, person: str) -> None:
     """Erases a person's label from API keys."""
     await conn.execute(

@@ -1,7 +1,7 @@
 """Audit events: the database writes them, whoever acts only says who he is; and reading them."""
 
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
 from uuid import UUID
 
 import msgspec
@@ -9,6 +9,35 @@ from sqlalchemy import ColumnElement, case, func, insert, literal_column, null, 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.db.tables import audit_event
+
+Action = Literal[
+    "client.created",
+    "client.renamed",
+    "client.adopted",
+    "key.created",
+    "key.revoked",
+    "key.adopted",
+    "rule_table.draft",
+    "rule_table.edit",
+    "rule_table.approve",
+    "rule_table.publish",
+    "rule_table.withdraw",
+    "rule_table.backtest_started",
+    "rule_table.backtest_running",
+    "rule_table.backtest_finished",
+    "rule_table.backtest_cancelled",
+    "rule_table.backtest_failed",
+    "rule_table.remarked",
+    "rule_table.remark_answered",
+    "rule_table.remark_settled",
+    "verdict.recorded",
+    "words.erased",
+    "year.archived",
+    "guards.mended",
+    "record.acknowledged",
+    "record.restored",
+]
+"""What events tell of; `…adopted` stands for what was there before there were events."""
 
 
 class Actor(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -60,14 +89,25 @@ async def find_events(
     *,
     action: str | None = None,
     subject: str | None = None,
+    person: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
     before: int | None = None,
     limit: int,
 ) -> list[Event]:
-    """At most `limit` events that may be seen, newest first, those before a number only."""
+    """At most `limit` events that may be seen, newest first, those before a number only; `since` is included,
+    `until` is not. By a person are only those found that tell who it was.
+    """
     query = select(*map(_shown, Event.__struct_fields__)).order_by(audit_event.c.id.desc()).limit(limit)
     for column, value in (("action", action), ("subject", subject)):
         if value is not None:
             query = query.where(audit_event.c[column] == value)
+    if person is not None:
+        query = query.where(audit_event.c.person == person, ~RECORD_WIDE)
+    if since is not None:
+        query = query.where(audit_event.c.at >= since)
+    if until is not None:
+        query = query.where(audit_event.c.at < until)
     if before is not None:
         query = query.where(audit_event.c.id < before)
     return [

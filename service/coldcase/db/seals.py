@@ -48,7 +48,7 @@ SEALED_COLUMNS = {
     "verdict": "r.id, r.decision_id, r.client_id, r.recorded_at, r.xid::text, r.idempotency_key, "
     "r.fingerprint, r.cause,"
     " r.not_determinable, r.basis, r.by_key, r.by_client_id, r.person, r.note, r.salt, "
-    "r.person_sha256, r.note_sha256",
+    "r.person_sha256, r.note_sha256, r.established_by, r.established_at",
     "rule_table": "r.version, r.digest, r.document, r.based_on, r.created_at, r.created_by, r.note, "
     "r.salt, r.created_by_sha256,"
     " r.note_sha256, r.xid::text",

@@ -292,6 +292,8 @@ verdict = Table(
     Column("note", Text),
     *commitment_columns("person", "note"),
     Column("by_client_id", Integer),
+    Column("established_by", Text),
+    Column("established_at", Timestamp),
     CheckConstraint("basis IN ('teardown', 'laboratory', 'field', 'supplier_report')", name="basis_is_known"),
     CheckConstraint("(cause IS NULL) = not_determinable", name="cause_or_none"),
     Index(None, "decision_id", "recorded_at", "id"),
@@ -323,6 +325,8 @@ audit_event = Table(
     *commitment_columns("person", "remote"),
     Index(None, "client_id", "id"),
     Index(None, "subject", "id"),
+    Index(None, "at", "id"),
+    Index(None, "person", "id"),
     Index(None, "xid"),
 )
 

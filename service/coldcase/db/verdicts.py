@@ -26,6 +26,8 @@ class StoredVerdict(msgspec.Struct, frozen=True, kw_only=True):
     basis: str
     person: str | None
     note: str | None
+    established_by: str | None
+    established_at: datetime | None
 
 
 class NewVerdict(msgspec.Struct, frozen=True, kw_only=True):
@@ -46,6 +48,8 @@ class NewVerdict(msgspec.Struct, frozen=True, kw_only=True):
     by_key: UUID
     person: str | None
     note: str | None
+    established_by: str | None
+    established_at: datetime | None
 
 
 REUSED = "This Idempotency-Key was already used for another verdict."

@@ -16,7 +16,7 @@ from coldcase.db.archive import is_erased
 from coldcase.db.engine import raw_connection
 from coldcase.db.seals import ID, RECORDS_AT_A_TIME, SEALED_COLUMNS, TIMES, Member, member_id_sql
 from coldcase.proof.decision_columns import StoredDecision
-from coldcase.proof.leaves import PERSONAL_TEXTS, RECORD_KINDS
+from coldcase.proof.leaves import ERASED_TEXT, PERSONAL_TEXTS, RECORD_KINDS
 
 Checked = tuple[Member, Any]
 """A member with its record: a `StoredDecision`, a dictionary for another kind, None where there is none."""
@@ -115,6 +115,12 @@ async def erased(conn: AsyncConnection, kind: str) -> dict[str, int]:
     )
     row = (await conn.execute(text(f"SELECT {counts} FROM {kind}"))).one()  # noqa: S608 - our own names
     return dict(zip((*lost, ""), row, strict=True))
+
+
+async def establishers_erased(conn: AsyncConnection) -> int:
+    """How many verdicts have lost who established them."""
+    query = text("SELECT count(*) FROM verdict WHERE established_by = :erased")
+    return int(await conn.scalar(query, {"erased": ERASED_TEXT}) or 0)
 
 
 async def erasures(conn: AsyncConnection) -> list[dict[str, Any]]:

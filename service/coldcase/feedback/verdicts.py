@@ -1,7 +1,7 @@
 """Verdicts, the ground truth: what a person established to be the cause, set beside the decision for good."""
 
-import hashlib
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
 from uuid import UUID
 
@@ -10,7 +10,8 @@ from msgspec import Meta
 from sqlalchemy.ext.asyncio import AsyncConnection
 from uuid_utils import compat
 
-from coldcase.core.case import Code, Text
+from coldcase.core.case import Code, Label, Text
+from coldcase.core.case_checks import FIRST_YEAR
 from coldcase.core.case_reader import member_flaws
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.rule_table import UNLISTED
@@ -22,7 +23,8 @@ from coldcase.db.verification import archives
 from coldcase.db.waiting import year_of
 from coldcase.decision_record import require_decision
 from coldcase.errors import Archived, Flaw, Flawed, NotFound, ScopeMissing
-from coldcase.proof.canonical import canonical_json
+from coldcase.proof.leaves import ERASED_TEXT
+from coldcase.proof.verdict_prints import verdict_fingerprint
 
 
 class BadVerdict(Flawed):
@@ -32,23 +34,48 @@ class BadVerdict(Flawed):
 
 
 class GivenVerdict(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The cause that was established, or that it cannot be determined; by what; and what else there is to
-    say.
+    """The cause that was established, or that it cannot be determined; by what, by whom and when; and what
+    else there is to say.
     """
 
     cause: Code | None = None
     not_determinable: Annotated[bool, Meta(description="`true` in place of a cause")] = False
     basis: Basis
     note: Text | None = None
+    established_by: (
+        Annotated[Label, Meta(description="who established it, where that is not the key's own person")]
+        | None
+    ) = None
+    established_at: Annotated[datetime, Meta(tz=True, description="when; not in the future")] | None = None
+
+    def __post_init__(self) -> None:
+        """One spelling of a label and of a time, so that a retry is known by it."""
+        if self.established_by is not None:
+            msgspec.structs.force_setattr(self, "established_by", self.established_by.strip())
+        if self.established_at is not None:
+            msgspec.structs.force_setattr(self, "established_at", self.established_at.astimezone(UTC))
 
 
-def parse_verdict(raw: object, compiled_tables: tuple[CompiledTable, ...]) -> GivenVerdict:
-    """The verdict of a JSON value; `compiled_tables` are the rule tables whose causes may be named. Raises
-    BadVerdict with every flaw.
+CLOCK_GRACE = timedelta(minutes=1)
+"""How far the clock of whoever sends a verdict may be ahead of the database's."""
+
+
+class Judged(msgspec.Struct, frozen=True):
+    """What a verdict is about: the rule table that answered, and when the machine failed, if it says so."""
+
+    rule_table: int
+    failed_at: datetime | None
+
+
+def parse_verdict(
+    raw: object, compiled_tables: tuple[CompiledTable, ...], *, failed_at: datetime | None, now: datetime
+) -> GivenVerdict:
+    """The verdict of a JSON value; `compiled_tables` are the rule tables whose causes may be named,
+    `failed_at` is when the machine failed. Raises BadVerdict with every flaw.
     """
     if not isinstance(raw, dict):
         raise BadVerdict((Flaw("", "A verdict is a JSON object."),))
-    flaws = [*_shape_flaws(raw), *_cause_flaws(raw, compiled_tables)]
+    flaws = [*_shape_flaws(raw), *_cause_flaws(raw, compiled_tables), *_origin_flaws(raw, failed_at, now)]
     if flaws:
         raise BadVerdict(tuple(flaws))
     return msgspec.convert(raw, GivenVerdict)
@@ -74,6 +101,33 @@ def _cause_flaws(raw: dict[str, Any], compiled_tables: tuple[CompiledTable, ...]
         )
 
 
+def _origin_flaws(raw: dict[str, Any], failed_at: datetime | None, now: datetime) -> Iterator[Flaw]:
+    """What cannot be, of who established it and when."""
+    if isinstance(by := raw.get("established_by"), str) and by.strip() == ERASED_TEXT:
+        yield Flaw("/established_by", f"'{ERASED_TEXT}' stands for a label that was erased.")
+    try:
+        at = msgspec.convert({"at": raw.get("established_at")}, _Moment).at
+    except msgspec.ValidationError:
+        return
+    if at is None:
+        return
+    if at.year < FIRST_YEAR:
+        yield Flaw("/established_at", f"The year {at.year} is not believable; leave out what is not known.")
+    elif at > now + CLOCK_GRACE:
+        yield Flaw(
+            "/established_at", f"It is {now:%Y-%m-%dT%H:%M:%SZ} now; a verdict is of what was established."
+        )
+    elif failed_at is not None and at < failed_at:
+        failed = failed_at.astimezone(UTC)
+        yield Flaw(
+            "/established_at", f"The machine failed later, at {failed:%Y-%m-%dT%H:%M:%SZ} (`job.failed_at`)."
+        )
+
+
+class _Moment(msgspec.Struct):
+    at: Annotated[datetime, Meta(tz=True)] | None = None
+
+
 async def record_verdict(
     conn: AsyncConnection, decision: UUID, given: GivenVerdict, *, actor: Actor, key: str | None
 ) -> tuple[StoredVerdict, bool]:
@@ -95,6 +149,8 @@ async def record_verdict(
         by_key=actor.key,
         person=actor.person,
         note=given.note,
+        established_by=given.established_by,
+        established_at=given.established_at,
     )
     await act_as(conn, actor)
     return await verdicts.add_verdict(conn, new)
@@ -102,9 +158,7 @@ async def record_verdict(
 
 def _fingerprint(decision: UUID, given: GivenVerdict) -> bytes:
     """What a retry is known by."""
-    return hashlib.sha256(
-        canonical_json({"decision": str(decision), "verdict": msgspec.to_builtins(given)})
-    ).digest()
+    return verdict_fingerprint(decision, msgspec.structs.asdict(given))
 
 
 async def given_before(
@@ -131,13 +185,20 @@ async def given_before(
     raise NotFound
 
 
-async def rule_table_of(conn: AsyncConnection, decision: UUID, *, judge: int | None) -> int:
-    """The rule table that answered, for a verdict of the client `judge`, None for one that may judge any
-    client's decisions.
+async def what_is_judged(conn: AsyncConnection, decision: UUID, *, judge: int | None) -> Judged:
+    """What a verdict of the client `judge` is about, None for one that may judge any client's decisions.
 
     Raises NotFound, or ScopeMissing for a decision that may be seen but is another client's.
     """
     found = await require_decision(conn, decision)
     if judge not in (None, found.client_id):
         raise ScopeMissing("A verdict on another client's decision needs the scope `verdicts:write:all`.")
-    return found.rule_table
+    return Judged(found.rule_table, msgspec.json.decode(found.case, type=_FailedCase).job.failed_at)
+
+
+class _FailedJob(msgspec.Struct, frozen=True):
+    failed_at: datetime | None = None
+
+
+class _FailedCase(msgspec.Struct):
+    job: _FailedJob = _FailedJob()

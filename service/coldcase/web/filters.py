@@ -10,7 +10,9 @@ from msgspec import Meta
 
 from coldcase.db.decisions import DecisionFilter, Order
 from coldcase.db.keys import ApiKey
+from coldcase.errors import Flaw
 from coldcase.web.parsing import again
+from coldcase.web.problems import BadRequest
 from coldcase.web.route import Header
 
 READS_ALL = "decisions:read:all"
@@ -20,6 +22,12 @@ LINK = Header("Link", '`rel="next"`: the page after this one.')
 
 
 Moment = Annotated[datetime, Meta(tz=True)]
+
+
+def check_rising(first: datetime | None, last: datetime | None) -> None:
+    """Raises `BadRequest` for a span of time that ends before it begins."""
+    if first is not None and last is not None and first > last:
+        raise BadRequest((Flaw("to", "lies before `from`"),))
 
 
 def reads_all(key: ApiKey) -> bool:

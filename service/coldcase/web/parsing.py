@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from ipaddress import ip_address
 from types import NoneType
-from typing import Any, TypeVar, Union, get_args
+from typing import Any, Literal, TypeVar, Union, get_args, get_origin
 from urllib.parse import parse_qsl, urlencode
 
 import msgspec
@@ -16,6 +16,7 @@ from litestar.connection import ASGIConnection
 from litestar.datastructures.headers import Accept
 from litestar.exceptions import InternalServerException
 
+from coldcase.core.suggesting import nearest
 from coldcase.errors import BadCursor, Flaw, Malformed, PreconditionRequired
 from coldcase.web.problems import BadRequest, NotAcceptable, TooSlow, UnsupportedMediaType
 from coldcase.web.route import CSV, JSON, MERGE_PATCH, Call
@@ -179,12 +180,19 @@ def parse_query(connection: AnyConnection, kind: type[QueryType]) -> QueryType:
         try:
             values[fields[name].name] = _in_utc(_value(text, fields[name].type))
         except (msgspec.ValidationError, OverflowError) as error:
-            flaws.append(Flaw(name, str(error)))
+            flaws.append(Flaw(name, str(error), nearest(text, _words(fields[name].type))))
     if [flaw.pointer for flaw in flaws] == ["cursor"]:
         raise BadCursor
     if flaws:
         raise BadRequest(tuple(flaws))
     return kind(**values)
+
+
+def _words(hint: Any) -> list[str]:
+    """The words that a parameter takes, if it takes words alone."""
+    if get_origin(hint) is Literal:
+        return [str(word) for word in get_args(hint)]
+    return [word for arm in get_args(hint) for word in _words(arm)]
 
 
 def _in_utc(value: Any) -> Any:

@@ -43,6 +43,8 @@ class DecisionName(_Part, frozen=True, kw_only=True):
 class Verdict(_Part, frozen=True, kw_only=True):
     """What a person later established to be the cause. Of several on one decision the newest stands. An
     erased word reads `erased`.
+
+    `person` stands behind the key that sent it; `established_by` and `established_at` are what it said.
     """
 
     id: UUID
@@ -52,6 +54,8 @@ class Verdict(_Part, frozen=True, kw_only=True):
     basis: Literal["teardown", "laboratory", "field", "supplier_report"]
     note: str | None
     person: str | None
+    established_by: str | None
+    established_at: datetime | None
 
 
 class DecisionSummary(_Part, frozen=True, kw_only=True):

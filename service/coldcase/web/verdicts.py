@@ -30,6 +30,8 @@ VERDICT_EXAMPLES = {
             "cause": "moisture",
             "basis": "teardown",
             "note": "Copper on both journals, drier saturated.",
+            "established_by": "bench-2",
+            "established_at": "2026-03-09T10:15:00Z",
         }
     },
     "open": {"value": {"not_determinable": True, "basis": "supplier_report"}},
@@ -64,7 +66,9 @@ async def give_verdict(request: Call) -> Response[bytes]:
     """What a person established to be the cause
 
     Kept beside the decision for good; of several the newest stands. The cause is a code of the rule table
-    that answered or of the current one, `unlisted`, or left out with `not_determinable: true`. An
+    that answered or of the current one, `unlisted`, or left out with `not_determinable: true`.
+    `established_by` and `established_at` say who established it and when: not in the future, nor before the
+    machine failed (`job.failed_at`). An
     `Idempotency-Key` belongs to the client that sends it and is remembered for as long as the verdict, also
     when the decision is in an archive. On another client's decision it takes the scope `verdicts:write:all`
     as well: a key that only reads all gets `403`, one that does not see the decision `404`.
@@ -77,16 +81,16 @@ async def give_verdict(request: Call) -> Response[bytes]:
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=sees_all)
         try:
-            version = await verdicts.rule_table_of(
+            judged = await verdicts.what_is_judged(
                 conn, id_, judge=None if writes_all else request.auth.client_id
             )
         except NotFound:
             return _told(
                 id_, await verdicts.given_before(conn, id_, raw, by_key=request.auth.id, key=key), again=True
             )
-    given = verdicts.parse_verdict(
-        raw, (await service.rule_tables.compiled(version), service.rule_tables.current)
-    )
+    tables = (await service.rule_tables.compiled(judged.rule_table), service.rule_tables.current)
+    now = service.recorder.clock.now()
+    given = verdicts.parse_verdict(raw, tables, failed_at=judged.failed_at, now=now)
     async with service.transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=sees_all)
         stored, again = await verdicts.record_verdict(conn, id_, given, actor=request_actor(request), key=key)

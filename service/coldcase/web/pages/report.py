@@ -91,8 +91,8 @@ def afterwards(record: DecisionInContext, compiled: CompiledTable) -> dict[str, 
             (
                 cause_title(row.cause or "not_determinable", compiled),
                 BASIS[row.basis],
-                row.recorded_at,
-                row.person,
+                row.established_at or row.recorded_at,
+                row.established_by or row.person,
                 row.note,
             )
             for row in record.verdicts
