@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Literal, get_args, get_origin, get_type_hints
+from typing import Any, Literal, NamedTuple, get_args, get_origin, get_type_hints
 
 import msgspec
 
@@ -56,13 +56,22 @@ SAYS_THE_KIND = ("compressor_type", "hermeticity", "application")
 """Members of the unit that say what kind of machine it is; elsewhere `open` means something else."""
 
 
+class OwnWords(NamedTuple):
+    """What a case was read from: the crosswalk, its version, and the row as it was sent."""
+
+    crosswalk: str
+    version: int
+    sent: dict[str, Any]
+
+
 @dataclass(frozen=True, slots=True)
 class ParsedCase:
     """A case that can be weighed, what has to be said about how it was taken, and the JSON value that it
     stands for.
 
     `raw` is what was sent without what a lenient reading left out; `sent` is the whole; `left_out` names the
-    difference. `efforts` are what the next checks may cost.
+    difference. `efforts` are what the next checks may cost. `own_words` are what a client sent in place of
+    all this, in words of its own.
     """
 
     case: Case
@@ -71,6 +80,7 @@ class ParsedCase:
     sent: dict[str, Any]
     left_out: tuple[LeftOut, ...] = ()
     efforts: tuple[Effort, ...] = ALL_EFFORTS
+    own_words: OwnWords | None = None
 
 
 def parse_case(

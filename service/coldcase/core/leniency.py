@@ -40,9 +40,9 @@ def parse_case_leniently(
         except BadCase as error:
             raw = _without(raw, error, left_out)
         else:
-            named = _bounded(left_out)
+            named = most_told(left_out)
             return ParsedCase(
-                parsed.case, (*map(_sentence, named), *parsed.notes), parsed.raw, sent, tuple(named)
+                parsed.case, (*map(told_of, named), *parsed.notes), parsed.raw, sent, tuple(named)
             )
 
 
@@ -54,7 +54,7 @@ def _without(raw: Any, error: BadCase, left_out: list[LeftOut]) -> dict[str, Any
     copy = {name: part.copy() if isinstance(part, dict | list) else part for name, part in raw.items()}
     for flaw in _together(_whole(flaw) for flaw in places.values()):
         _remove(copy, _names(flaw.pointer))
-        left_out.append(_left_out(raw, flaw) if len(left_out) < MOST_FLAWS else LeftOut("", "", ""))
+        left_out.append(as_left_out(raw, flaw) if len(left_out) < MOST_FLAWS else LeftOut("", "", ""))
     if isinstance(copy.get("evidence"), list):
         copy["evidence"] = [exhibit for exhibit in copy["evidence"] if exhibit is not None]
     if copy == raw:
@@ -73,7 +73,7 @@ def _together(flaws: Iterable[Flaw]) -> list[Flaw]:
     return list(by_place.values())
 
 
-def _left_out(raw: Any, flaw: Flaw) -> LeftOut:
+def as_left_out(raw: Any, flaw: Flaw) -> LeftOut:
     """What was sent there, as JSON: the record shows what was left out."""
     value = raw
     for name in _names(flaw.pointer):
@@ -105,7 +105,7 @@ def _whole(flaw: Flaw) -> Flaw:
     return Flaw("/".join(names[: 1 + DEPTH]), f"{within}: {meant}")
 
 
-def _bounded(left_out: list[LeftOut]) -> list[LeftOut]:
+def most_told(left_out: list[LeftOut]) -> list[LeftOut]:
     """As many as may be named, and then one that counts the rest."""
     named, size = 0, 0
     while named < min(len(left_out), MOST_FLAWS):
@@ -117,7 +117,8 @@ def _bounded(left_out: list[LeftOut]) -> list[LeftOut]:
     return left_out[:named] + ([LeftOut("", "", f"{rest} more members were left out.")] if rest else [])
 
 
-def _sentence(one: LeftOut) -> str:
+def told_of(one: LeftOut) -> str:
+    """What was left out, as a sentence of the notes."""
     return f"Left out {one.pointer} ({one.sent}): {one.detail}" if one.pointer else one.detail
 
 
