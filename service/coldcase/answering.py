@@ -21,6 +21,7 @@ from coldcase.db.recorder import Recorder
 from coldcase.db.waiting import Recorded
 from coldcase.proof.canonical import canonical_json, fingerprint
 from coldcase.proof.decision_columns import NewDecision
+from coldcase.proof.own_words import words_fingerprint, words_text
 
 CACHED_BYTES = 64 * 1024 * 1024
 """Of answers, by the length of their JSON; in memory they take about as much."""
@@ -128,14 +129,15 @@ async def record_answer(
     id_ = compat.uuid7(nanoseconds=nanoseconds(at))
     answer = msgspec.structs.replace(answer, id=id_, recorded=True, recorded_at=at)
     case = parsed.case
+    own_words = None if parsed.own_words is None else words_text(*parsed.own_words)
     new = NewDecision(
         id=id_,
         client_id=client_id,
         recorded_at=at,
         idempotency_key=key,
         # By what was sent, so that a retry stays the same case whatever the table has come to say of its
-        # words.
-        fingerprint=fingerprint(parsed.sent),
+        # words, or the crosswalk of its client.
+        fingerprint=fingerprint(parsed.sent) if own_words is None else words_fingerprint(own_words),
         case_text=canonical_json(parsed.raw).decode(),
         answer_text=encode_answer(answer).decode(),
         cause=answer.cause,
@@ -149,5 +151,6 @@ async def record_answer(
         rule_table=version,
         engine=ENGINE_VERSION,
         supersedes=case.supersedes,
+        own_words=own_words,
     )
     return await recorder.record(new)

@@ -1,5 +1,7 @@
 """Use case: why did this compressor fail? Case to answer, pure: no I/O, no clock, nothing recorded."""
 
+from functools import lru_cache
+
 import msgspec
 
 from coldcase.core import answer_builder
@@ -7,7 +9,10 @@ from coldcase.core.answer import Answer
 from coldcase.core.answer_builder import CaseWithReadings
 from coldcase.core.case_reader import ParsedCase, parse_case
 from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.crosswalk import Crosswalk
+from coldcase.core.crosswalk_reading import RowReader
 from coldcase.core.leniency import parse_case_leniently
+from coldcase.core.own_words import parse_own_words
 from coldcase.core.strict_json import read_json
 from coldcase.readings.findings import derive
 from coldcase.readings.impossible_values import impossible_values
@@ -24,6 +29,32 @@ def read_case(body: bytes, compiled: CompiledTable, *, lenient: bool = False) ->
         parse_case_leniently(raw, compiled, impossible_values)
         if lenient
         else parse_case(raw, compiled, impossible_values)
+    )
+
+
+@lru_cache(128)
+def crosswalk_of(document: str) -> Crosswalk:
+    """The crosswalk of a text on record."""
+    return msgspec.json.decode(document, type=Crosswalk)
+
+
+@lru_cache(128)
+def _row_reader(document: str) -> RowReader:
+    inbound = crosswalk_of(document).inbound
+    assert inbound is not None  # noqa: S101 - asked for by whoever found the crosswalk
+    return RowReader(inbound)
+
+
+def read_own_words(
+    body: bytes, compiled: CompiledTable, *, document: str, crosswalk: tuple[str, int], lenient: bool = False
+) -> ParsedCase:
+    """The case of a JSON text in a client's own words; `document` is the crosswalk of that name and version.
+
+    Raises as `read_case` does, every flaw under the client's own names.
+    """
+    reader = _row_reader(document)
+    return parse_own_words(
+        read_json(body), reader, compiled, impossible_values, crosswalk=crosswalk, lenient=lenient
     )
 
 

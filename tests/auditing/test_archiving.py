@@ -44,6 +44,13 @@ def test_a_line_has_the_members_of_the_first_files_in_their_order(tmp_path):
     assert list(archiving.read_rows(path)) == [[DECISION]]
 
 
+def test_a_line_has_own_words_where_there_are_any(tmp_path):
+    row = msgspec.structs.replace(DECISION, own_words='{"crosswalk":"form","sent":{},"version":1}')
+    path = tmp_path / "decisions-2026.ndjson.gz"
+    path.write_bytes(gzip.compress(msgspec.json.encode(archiving._members(row))))
+    assert list(archiving.read_rows(path)) == [[row]]
+
+
 def named(ledger, **options) -> dict[str, int]:
     found: dict[str, int] = {}
     for discrepancy in asyncio.run(ledger.verify(**options)).troubles:

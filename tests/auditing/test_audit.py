@@ -114,7 +114,7 @@ async def test_every_action_that_the_database_writes_can_be_asked_for(service):
     # What ends in an underscore is only the beginning of one.
     written = {word for source in sources for word in re.findall(r"'([a-z_]+\.[a-z_]*[a-z])'", source)}
     assert "verdict.recorded" in written
-    assert {word for word in written if not word.startswith("coldcase.")} <= set(get_args(events.Action))
+    assert {word for word in written if not word.startswith("coldcase.")} <= set(get_args(events.EventAction))
 
 
 async def test_a_clients_events_are_not_shown_to_another(service, auditor):

@@ -234,4 +234,5 @@ def decision_of(one: Stored) -> Decision:
         rule_table=1,
         engine=one.engine,
         supersedes=None,
+        own_words=None,
     )

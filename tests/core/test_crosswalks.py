@@ -2,8 +2,8 @@
 
 import string
 import tomllib
+from typing import Any
 
-import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -108,8 +108,14 @@ def compiled():
 
 
 @pytest.fixture(scope="module")
-def reader(compiled):
-    return RowReader(parse_crosswalk(FORM_RAW, compiled).inbound)
+def reader():
+    return reader_of(FORM_RAW)
+
+
+def reader_of(raw):
+    inbound = parse_crosswalk(raw, compiled_starter()).inbound
+    assert inbound is not None
+    return RowReader(inbound)
 
 
 def read(row, reader, compiled, **options):
@@ -230,6 +236,8 @@ WRONG_CROSSWALKS = {
     "an unknown member": ({"outbound": {"moisture": "W"}, "inbond": 1}, "/inbond", "inbound"),
     "an unknown cause": ({"outbound": {"moistur": "W"}}, "/outbound/moistur", "moisture"),
     "a code that is none": ({"outbound": {"moisture": [1]}}, "/outbound/moisture", None),
+    "a code that is yes": ({"outbound": {"moisture": {"shop": True}}}, "/outbound/moisture", None),
+    "codes within codes": ({"outbound": {"moisture": {"a": {"b": 1}}}}, "/outbound/moisture", None),
     "no codes": ({"outbound": {}}, "/outbound", None),
     "a name that is none": ({"outbound": {"Water!": "W"}}, "/outbound/Water!", None),
     "no text for a name": ({"inbound": {"members": {"\x07": PLATING}}}, "/inbound/members", None),
@@ -340,7 +348,7 @@ def test_two_members_may_say_the_same_of_one_finding_and_not_otherwise(compiled)
         A={**PLATING, "words": {"y": "heavy"}},
         B={"words": {"p": {"copper_plating": "light"}, "q": {"copper_plating": "heavy"}}},
     )
-    reader = RowReader(parse_crosswalk(two, compiled).inbound)
+    reader = reader_of(two)
     assert read({"Kind": "scroll", "A": "y", "B": "q"}, reader, compiled).raw["observations"] == {
         "copper_plating": "heavy"
     }
@@ -388,8 +396,9 @@ def test_the_same_case_in_own_words_and_in_ours_is_the_same(data):
     codes = sorted(compiled.table.findings)
     chosen = data.draw(st.lists(st.sampled_from(codes), unique=True, max_size=8))
     names = data.draw(st.lists(NAMES, min_size=8, max_size=8, unique_by=lambda name: name.strip().casefold()))
-    ours = {"unit": {"compressor_type": "unknown", "motor": "unknown"}, "observations": {}}
-    members, row = {}, {}
+    ours: dict[str, Any] = {"unit": {"compressor_type": "unknown", "motor": "unknown"}, "observations": {}}
+    members: dict[str, Any] = {}
+    row: dict[str, str] = {}
     for name, code in zip(names, chosen, strict=False):
         finding = compiled.table.findings[code]
         outcomes = [outcome.code for outcome in finding.outcomes]
@@ -408,5 +417,5 @@ def test_the_same_case_in_own_words_and_in_ours_is_the_same(data):
     ours["readings"] = {"suction_pressure": {"value": float(value), "unit": "kPaa"}}
     constants = {"/unit/compressor_type": "unknown", "/unit/motor": "unknown"}
     raw = {"inbound": {"members": members, "constants": constants, "decimal": ","}}
-    reader = RowReader(parse_crosswalk(msgspec.json.decode(msgspec.json.encode(raw)), compiled).inbound)
+    reader = reader_of(raw)
     assert read(row, reader, compiled).case == parse_case(ours, compiled).case

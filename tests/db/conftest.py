@@ -41,6 +41,7 @@ def new_decision():
             "rule_table": 1,
             "engine": "1.0.0",
             "supersedes": None,
+            "own_words": None,
         }
         sent = {
             "id": id_,

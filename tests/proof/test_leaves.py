@@ -42,6 +42,7 @@ DECISION = StoredDecision(
     rule_table=1,
     engine="1.1.0",
     supersedes=TWO,
+    own_words=None,
 )
 ROWS = {
     "verdict": {

@@ -120,7 +120,10 @@ def _sync_folder(folder: Path) -> None:
 def _members(row: StoredDecision) -> dict[str, object]:
     # In the order of the first files, so that a year that is written again is the same file.
     first = dict.fromkeys(("id", "client_id", "recorded_at", "xid"))
-    return {**first, **msgspec.structs.asdict(row), "fingerprint": row.fingerprint.hex()}
+    members = {**first, **msgspec.structs.asdict(row), "fingerprint": row.fingerprint.hex()}
+    if row.own_words is None:
+        del members["own_words"]
+    return members
 
 
 async def _compare(conn: AsyncConnection, path: Path, count: int) -> None:
@@ -143,9 +146,16 @@ async def _compare(conn: AsyncConnection, path: Path, count: int) -> None:
 
 _Line = msgspec.defstruct(
     "_Line",
-    [(name, str if name == "fingerprint" else kind) for name, kind in get_type_hints(StoredDecision).items()],
+    [
+        (name, str if name == "fingerprint" else kind)
+        for name, kind in get_type_hints(StoredDecision).items()
+        if name != "own_words"
+    ]
+    + [("own_words", str | None, None)],
 )
-"""A line holds every column; JSON has no bytes, so the fingerprint is in hexadecimal."""
+"""A line holds every column, `own_words` only where there are any; JSON has no bytes, so the fingerprint
+is in hexadecimal.
+"""
 
 _decode = msgspec.json.Decoder(_Line).decode
 

@@ -63,7 +63,7 @@ def replay(decision: Decision, compiled: CompiledTable) -> Replay:
         raw = read_json(decision.case)
     except (msgspec.DecodeError, Malformed, UnicodeDecodeError) as error:
         return told(result="corrupt", why=f"The stored text cannot be read: {error}.")
-    if not is_as_sent(decision.case.decode(), decision.fingerprint, recorded):
+    if not is_as_sent(decision.case.decode(), decision.fingerprint, recorded, decision.own_words):
         return told(
             result="corrupt", why="The stored case is not the one whose fingerprint was recorded with it."
         )

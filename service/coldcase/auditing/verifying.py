@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
 from uuid import UUID
 
+import msgspec
 from msgspec.structs import replace
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -28,6 +29,7 @@ from coldcase.proof.leaves import (
     PERSONAL_TEXTS,
     RECORD_KINDS,
     inconsistent_columns,
+    is_as_sent,
     mismatched_texts,
 )
 from coldcase.proof.verdict_prints import verdict_fingerprint
@@ -148,6 +150,9 @@ def _check_member(link: _Link, checked: Checked, archives: Archives, report: Ver
         columns = f" ({', '.join(where)})" if where else ""
         report.add(replace(about, detail=f"{kind} {name} was changed{columns}", state=found.hex()))
     if isinstance(row, StoredDecision):
+        if found == member.leaf and not _stands_for_sent(row):
+            state = hashlib.sha256(repr(row.own_words).encode()).hexdigest()
+            report.add(replace(about, detail=f"{kind} {name} was changed (own_words)", state=state))
         if before is not None and _is_backdated(int(row.xid), row.recorded_at, before):
             report.add(
                 replace(about, what="backdated", detail=_backdated(kind, name, before), state=found.hex())
@@ -159,6 +164,13 @@ def _check_member(link: _Link, checked: Checked, archives: Archives, report: Ver
                 about, what="words", detail=f"{' and '.join(broken)} of {kind} {name} changed", state=state
             )
         )
+
+
+def _stands_for_sent(row: StoredDecision) -> bool:
+    """Whether case and own words are what the sealed fingerprint stands for."""
+    if row.own_words is None and hashlib.sha256(row.case_text.encode()).digest() == row.fingerprint:
+        return True
+    return is_as_sent(row.case_text, row.fingerprint, msgspec.json.decode(row.answer_text), row.own_words)
 
 
 def _mismatched(kind: str, row: Mapping[str, Any], *, intact: bool) -> list[str]:

@@ -5,21 +5,50 @@ own form or table mean. Pure: a row is a mapping of its names to values, of JSON
 line of CSV is.
 """
 
+import re
 from typing import Annotated, Any
 
 import msgspec
 from msgspec import Meta
 
 from coldcase.core.case import Code, Label, Text
+from coldcase.core.labels import LABEL
 
 MOST_MEMBERS = 1000
 MOST_WORDS = 1000
 
 Name = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_-]{0,63}$(?!\n)", description="lower-case name")]
-Figure = Annotated[int, Meta(ge=-(2**53) + 1, le=2**53 - 1)]
-OwnCode = Label | Figure
-OwnCodes = OwnCode | Annotated[dict[Label, OwnCode], Meta(min_length=1, max_length=20)]
-"""The client's code of a cause; or several, each under the name of its list."""
+OwnCode = str | int
+OwnCodes = OwnCode | dict[str, OwnCode]
+"""The client's code of a cause; or several, each under the name of its list.
+
+Their limits are in `is_own_code`: in msgspec 0.22 a union of a checked text and another type frees the wrong
+memory.
+"""
+
+MOST_CODES = 20
+
+
+def is_own_code(codes: Any) -> bool:
+    """Whether these are codes: a line of text, a whole number that JSON keeps exactly, or some of them by
+    name.
+    """
+    match codes:
+        case bool():
+            return False
+        case str():
+            return _is_label(codes)
+        case int():
+            return abs(codes) < 2**53
+        case dict():
+            single = all(not isinstance(code, dict) and is_own_code(code) for code in codes.values())
+            return single and 0 < len(codes) <= MOST_CODES and all(map(_is_label, codes))
+        case _:
+            return False
+
+
+def _is_label(text: str) -> bool:
+    return len(text) <= 200 and re.match(LABEL, text) is not None
 
 
 class _Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

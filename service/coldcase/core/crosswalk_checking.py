@@ -8,7 +8,7 @@ import msgspec
 
 from coldcase.core.case_reader import member_flaws
 from coldcase.core.compiled_table import CompiledTable
-from coldcase.core.crosswalk import Crosswalk, Inbound, OwnCodes, OwnMember, as_compared
+from coldcase.core.crosswalk import Crosswalk, Inbound, OwnMember, as_compared, is_own_code
 from coldcase.core.crosswalk_targets import OBSERVATIONS, Target, case_targets, is_taken
 from coldcase.core.rule_table import UNDETERMINED, UNLISTED
 from coldcase.core.suggesting import nearest
@@ -38,18 +38,12 @@ def parse_crosswalk(raw: Any, compiled: CompiledTable) -> Crosswalk:
     return msgspec.convert(raw, Crosswalk)
 
 
-class _Entry(msgspec.Struct):
-    codes: OwnCodes
-
-
 def _shape_flaws(raw: dict[str, Any]) -> Iterator[Flaw]:
     inbound, outbound = raw.get("inbound"), raw.get("outbound")
     plain = {name: value for name, value in raw.items() if not isinstance(value, dict)}
     yield from member_flaws(plain | {name: None for name in raw if name not in plain}, Crosswalk)
     for cause, codes in outbound.items() if isinstance(outbound, dict) else ():
-        try:
-            msgspec.convert({"codes": codes}, _Entry)
-        except msgspec.ValidationError:
+        if not is_own_code(codes):
             said = (
                 "A code is a line of text or a whole number, or an object of these by the name of their list."
             )

@@ -10,8 +10,10 @@ from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.crosswalk_case import ReadRow
 from coldcase.core.crosswalk_reading import RowReader
 from coldcase.core.leniency import as_left_out, most_told, parse_case_leniently, told_of
+from coldcase.core.unknown_words import escaped
 from coldcase.errors import BadCase, Flaw
 
+TOO_LARGE_TO_KEEP = "A whole number of this size cannot be kept exactly; send it as text."
 REQUIRED = "This member is required."
 
 
@@ -30,6 +32,8 @@ def parse_own_words(
     """
     if not isinstance(raw, dict):
         raise BadCase((Flaw("", "A case in words of your own is a flat JSON object."),))
+    if unkept := [name for name, value in raw.items() if _is_beyond(value)]:
+        raise BadCase(tuple(Flaw(f"/{escaped(name)}", TOO_LARGE_TO_KEEP) for name in unkept))
     row = reader.read(raw, compiled)
     words = OwnWords(*crosswalk, raw)
     parse = parse_case_leniently if lenient else parse_case
@@ -40,6 +44,16 @@ def parse_own_words(
     if row.flaws and not lenient:
         raise BadCase(tuple(row.flaws))
     return dataclasses.replace(_left_out_named(parsed, raw, reader, row), own_words=words)
+
+
+def _is_beyond(value: Any) -> bool:
+    match value:
+        case dict():
+            return any(map(_is_beyond, value.values()))
+        case list():
+            return any(map(_is_beyond, value))
+        case _:
+            return isinstance(value, int) and abs(value) >= 2**53
 
 
 def _all_flaws(ours: tuple[Flaw, ...], reader: RowReader, row: ReadRow) -> tuple[Flaw, ...]:

@@ -40,6 +40,7 @@ class Decision(msgspec.Struct, frozen=True, kw_only=True):
     rule_table: int
     engine: str
     supersedes: UUID | None
+    own_words: str | None
 
 
 class ListedDecision(msgspec.Struct, frozen=True, kw_only=True):

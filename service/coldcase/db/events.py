@@ -10,7 +10,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.db.tables import audit_event
 
-Action = Literal[
+EventAction = Literal[
     "client.created",
     "client.renamed",
     "client.adopted",
@@ -30,6 +30,7 @@ Action = Literal[
     "rule_table.remarked",
     "rule_table.remark_answered",
     "rule_table.remark_settled",
+    "crosswalk.put",
     "verdict.recorded",
     "words.erased",
     "year.archived",

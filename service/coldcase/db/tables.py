@@ -215,6 +215,20 @@ table_request = Table(
     PrimaryKeyConstraint("client_id", "key"),
 )
 
+# A client's own words and codes, each version kept. Under no seal: the event of each is, with its digest.
+crosswalk = Table(
+    "crosswalk",
+    metadata,
+    Column("client_id", Integer, ForeignKey("client.id"), nullable=False),
+    Column("name", Text(collation="C"), nullable=False),
+    Column("version", Integer, nullable=False, autoincrement=False),
+    Column("digest", Text, nullable=False),
+    Column("document", Text, nullable=False),
+    Column("recorded_at", Timestamp, nullable=False),
+    Column("by_key", Uuid, ForeignKey("api_key.id"), nullable=False),
+    PrimaryKeyConstraint("client_id", "name", "version"),
+)
+
 # Partitioned by id, one partition a year (a UUIDv7 starts with its time), so that old years can be taken out.
 # No foreign key points at it or from it: one to it would hold old years in, one from it would lock a row of
 # `client` for every decision recorded.
@@ -241,6 +255,7 @@ decision = Table(
     Column("rule_table", Integer, nullable=False),
     Column("engine", Text, nullable=False),
     Column("supersedes", Uuid),
+    Column("own_words", Text),
     PrimaryKeyConstraint("id"),
     CheckConstraint("length(fingerprint) = 32", name="fingerprint_is_a_digest"),
     CheckConstraint("confidence BETWEEN 0 AND 10000", name="confidence_is_a_share"),

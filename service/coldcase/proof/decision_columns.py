@@ -15,7 +15,8 @@ class NewDecision(msgspec.Struct, frozen=True, gc=False):
     """A decision to be recorded: every column that the service writes, by its name in the table.
 
     `case_text` and `answer_text` are UTF-8 as it was hashed and will be sent; `fingerprint` is the 32-byte
-    SHA-256 of the canonical case; `confidence` is in ten-thousandths.
+    SHA-256 of the canonical case as it was sent; `own_words` is that where the client sent it in words of its
+    own (`proof/own_words.py`); `confidence` is in ten-thousandths.
     """
 
     id: UUID
@@ -36,6 +37,7 @@ class NewDecision(msgspec.Struct, frozen=True, gc=False):
     rule_table: int
     engine: str
     supersedes: UUID | None
+    own_words: str | None
 
 
 class StoredDecision(NewDecision, frozen=True, gc=False):

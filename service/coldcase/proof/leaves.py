@@ -12,9 +12,11 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
+import rfc8785
 
 from coldcase.proof.canonical import canonical_json
 from coldcase.proof.decision_columns import StoredDecision
+from coldcase.proof.own_words import words_fingerprint
 
 RECORD_KINDS = ("decision", "verdict", "rule_table", "rule_table_event", "audit_event")
 """The kinds of records, in the order in which a seal takes them; a place in it is what the record stores."""
@@ -270,15 +272,22 @@ def inconsistent_columns(row: StoredDecision) -> list[str]:
         found += ["id"] if answer["id"] != str(row.id) else []
     except (msgspec.DecodeError, KeyError, TypeError):
         return ["answer_text"]
-    if not is_as_sent(row.case_text, row.fingerprint, answer):
-        found.append("case_text")
+    if not is_as_sent(row.case_text, row.fingerprint, answer, row.own_words):
+        found.append("case_text" if row.own_words is None else "own_words")
     return found
 
 
-def is_as_sent(case: str, fingerprint: bytes, answer: Mapping[str, Any]) -> bool:
-    """Whether a stored case is what its fingerprint stands for; of one that was read leniently that cannot be
-    told.
+def is_as_sent(
+    case: str, fingerprint: bytes, answer: Mapping[str, Any], own_words: str | None = None
+) -> bool:
+    """Whether a stored case is what its fingerprint stands for, or the client's own words that it was read
+    from; of one that was read leniently from our words that cannot be told.
     """
+    if own_words is not None:
+        try:
+            return words_fingerprint(own_words) == fingerprint
+        except (msgspec.DecodeError, rfc8785.CanonicalizationError):
+            return False
     return hashlib.sha256(case.encode()).digest() == fingerprint or _was_cut(answer)
 
 

@@ -10,10 +10,10 @@ from coldcase.auditing import verifying
 from coldcase.auditing.verification import Discrepancy, Verification
 from coldcase.core.case import Label
 from coldcase.db import decisions, events, seals
-from coldcase.db.events import Action
+from coldcase.db.events import EventAction
 from coldcase.errors import Busy
 from coldcase.web import parsing, schemas
-from coldcase.web.filters import LINK, Moment, check_rising, next_page, reads_all
+from coldcase.web.filters import LINK, Moment, check_span, next_page, reads_all
 from coldcase.web.route import JSON, Call, route
 from coldcase.web.services import services
 
@@ -23,11 +23,11 @@ PageSize = Annotated[int, Meta(ge=1, le=500)]
 
 
 class EventQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
-    """Which events: of one action; about one key, rule table, verdict or year; by one person; `from` a time
-    on (included) `to` another (not included).
+    """Which events: of one action; about one key, rule table, crosswalk, verdict or year; by one person;
+    `from` a time on (included) `to` another (not included).
     """
 
-    action: Action | None = None
+    action: EventAction | None = None
     subject: Annotated[str, Meta(pattern=r"^[a-z0-9_-]{1,64}$(?!\n)")] | None = None
     person: Label | None = None
     from_: Moment | None = None
@@ -61,14 +61,15 @@ class VerifyQuery(msgspec.Struct, frozen=True):
     ),
 )
 async def list_events(request: Call) -> Response[bytes]:
-    """Changes of keys, rule tables and verdicts, the newest first
+    """Changes of keys, rule tables, crosswalks and verdicts, the newest first
 
     Written by the database itself with the change; an act on many records is one event that counts them. A
-    client sees what concerns its own keys and verdicts, and what was done to rule tables and to the record as
-    a whole; of these it is told neither who did it nor from where, so that `person` does not find them.
+    client sees what concerns its own keys, crosswalks and verdicts, and what was done to rule tables and to
+    the record as a whole; of these it is told neither who did it nor from where, so that `person` does not
+    find them.
     """
     query = parsing.parse_query(request, EventQuery)
-    check_rising(query.from_, query.to)
+    check_span(query.from_, query.to)
     before = None if query.cursor is None else int(query.cursor)
     async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))

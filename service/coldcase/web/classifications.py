@@ -8,7 +8,6 @@ from litestar import Response, post
 from msgspec import Meta
 
 from coldcase import answering, classifying
-from coldcase.core.answer import Answer
 from coldcase.core.case import Case
 from coldcase.core.case_reader import ParsedCase
 from coldcase.core.compiled_table import CompiledTable
@@ -16,6 +15,8 @@ from coldcase.core.rule_table import ALL_EFFORTS, Effort
 from coldcase.errors import Flaw
 from coldcase.shipped import demo_cases
 from coldcase.web import parsing
+from coldcase.web.crosswalk_schemas import AnswerWithCodes
+from coldcase.web.own_words import CONTENT_PROFILE, CrosswalkName, codes_for, content_profile, with_codes
 from coldcase.web.problems import BadRequest
 from coldcase.web.route import JSON, Call, Header, route
 from coldcase.web.services import services
@@ -54,18 +55,20 @@ EffortList = Annotated[
 
 
 class ClassifyQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Which efforts the next checks may take; all if not said."""
+    """Which efforts the next checks may take, all if not said; and whose codes the answer carries."""
 
     effort: EffortList | None = None
+    crosswalk: CrosswalkName | None = None
 
 
 class PreviewQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Which efforts the next checks may take (all if not said), and under which rule table to look (the
-    current one if not said).
+    """Which efforts the next checks may take (all if not said), under which rule table to look (the current
+    one if not said), and whose codes the answer carries.
     """
 
     effort: EffortList | None = None
     rule_table: Annotated[int, Meta(ge=1, le=2_147_483_647)] | None = None
+    crosswalk: CrosswalkName | None = None
 
 
 def _efforts(sent: str | None) -> tuple[Effort, ...]:
@@ -81,7 +84,14 @@ async def _read_case(
     request: Call, compiled: CompiledTable, effort: str | None
 ) -> tuple[ParsedCase, dict[str, str]]:
     lenient = parsing.lenient(request)
-    parsed = classifying.read_case(await parsing.read_body(request), compiled, lenient=lenient)
+    body, profile = await parsing.read_body(request), await content_profile(request)
+    if profile is None:
+        parsed = classifying.read_case(body, compiled, lenient=lenient)
+    else:
+        named = profile.name, profile.version
+        parsed = classifying.read_own_words(
+            body, compiled, document=profile.document, crosswalk=named, lenient=lenient
+        )
     parsed = dataclasses.replace(parsed, efforts=_efforts(effort))
     return parsed, {APPLIED.name: "handling=lenient"} if lenient else {}
 
@@ -91,11 +101,11 @@ async def _read_case(
     **route(
         "classify",
         "Classifying",
-        {201: {JSON: Answer}, 200: {JSON: Answer}},
+        {201: {JSON: AnswerWithCodes}, 200: {JSON: AnswerWithCodes}},
         scopes=("decisions:write",),
         body=Case,
         query=ClassifyQuery,
-        takes=(IDEMPOTENCY_KEY, PREFER),
+        takes=(IDEMPOTENCY_KEY, PREFER, CONTENT_PROFILE),
         sends={201: (LOCATION, APPLIED), 200: (LOCATION, REPLAYED, APPLIED)},
         problems=(
             "bad_case",
@@ -115,11 +125,17 @@ async def classify(request: Call) -> Response[bytes]:
     Classifies one case and records the decision. `201` is sent only after the decision is committed; `200`
     repeats an earlier answer to the same `Idempotency-Key`. A case that is well-formed but names a finding or
     outcome that the rule table does not have, or one that this compressor cannot show, is refused with `422`.
+
+    With `Content-Profile` the body is in the client's own words; a retry is known by these and the
+    crosswalk's name, whatever version of it has come since. With `?crosswalk=` the answer ends with the
+    client's own codes (`crosswalk`), by the newest version; what stands before them is recorded and repeated
+    to the byte.
     """
     service = services(request)
     compiled = service.rule_tables.current
-    effort = parsing.parse_query(request, ClassifyQuery).effort
-    parsed, headers = await _read_case(request, compiled, effort)
+    query = parsing.parse_query(request, ClassifyQuery)
+    codes = await codes_for(request, query.crosswalk)
+    parsed, headers = await _read_case(request, compiled, query.effort)
     recorded = await answering.record_answer(
         parsed,
         compiled,
@@ -132,7 +148,10 @@ async def classify(request: Call) -> Response[bytes]:
     if recorded.replayed:
         headers["Answer-Repeated"] = "true"
     return Response(
-        recorded.answer, status_code=200 if recorded.replayed else 201, media_type=JSON, headers=headers
+        with_codes(recorded.answer, codes),
+        status_code=200 if recorded.replayed else 201,
+        media_type=JSON,
+        headers=headers,
     )
 
 
@@ -141,11 +160,11 @@ async def classify(request: Call) -> Response[bytes]:
     **route(
         "preview",
         "Classifying",
-        {200: {JSON: Answer}},
+        {200: {JSON: AnswerWithCodes}},
         scopes=("preview", "decisions:write"),
         body=Case,
         query=PreviewQuery,
-        takes=(PREFER,),
+        takes=(PREFER, CONTENT_PROFILE),
         sends={200: (APPLIED,)},
         problems=("bad_case", "not_found", "bad_rule_table"),
         examples=CASE_EXAMPLES,
@@ -162,6 +181,8 @@ async def preview(request: Call) -> Response[bytes]:
     compiled = await service.rule_tables.compiled(
         query.rule_table, drafts="tables:draft" in request.auth.scopes
     )
+    codes = await codes_for(request, query.crosswalk)
     parsed, headers = await _read_case(request, compiled, query.effort)
     answer = await service.batcher.answer(parsed, compiled)
-    return Response(classifying.encode_answer(answer), status_code=200, media_type=JSON, headers=headers)
+    told = with_codes(classifying.encode_answer(answer), codes)
+    return Response(told, status_code=200, media_type=JSON, headers=headers)

@@ -11,8 +11,12 @@ from coldcase.core.answer import Answer, Status, TableName
 from coldcase.core.case import Code, CompressorType, Label
 from coldcase.db import decisions
 from coldcase.decision_record import DecisionInContext
+from coldcase.errors import Flaw
 from coldcase.web import pages, parsing, schemas
+from coldcase.web.crosswalk_schemas import SentWords
 from coldcase.web.filters import LINK, READS_ALL, Moment, decision_filter, next_page, order_of, reads_all
+from coldcase.web.own_words import CrosswalkName, answer_codes, codes_for
+from coldcase.web.problems import BadRequest
 from coldcase.web.route import HTML, JSON, Call, route
 from coldcase.web.services import services
 
@@ -35,6 +39,12 @@ class DecisionQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     by: Literal["closed_at", "recorded_at"] = "closed_at"
     cursor: Annotated[str, Meta(pattern=r"^[A-Za-z0-9_-]{34}$(?!\n)")] | None = None
     limit: Annotated[int, Meta(ge=1, le=500)] = 50
+
+
+class DecisionView(msgspec.Struct, frozen=True):
+    """Whose codes the record carries."""
+
+    crosswalk: CrosswalkName | None = None
 
 
 @get(
@@ -75,19 +85,25 @@ async def search_decisions(request: Call) -> Response[bytes]:
         "Decisions",
         {200: {JSON: schemas.DecisionRecord, HTML: str}},
         scopes=("decisions:read", READS_ALL),
+        query=DecisionView,
         problems=("not_found",),
     ),
 )
 async def show_decision(request: Call) -> Response[Any]:
     """The record: case, answer, table, chain, verdicts, earlier failures on the circuit
 
-    With `Accept: text/html` a report for people.
+    With `Accept: text/html` a report for people. With `?crosswalk=` the record carries the caller's own
+    codes, by the newest version of that crosswalk.
     """
+    query, html = parsing.parse_query(request, DecisionView), parsing.preferred(request, (JSON, HTML)) == HTML
+    if html and query.crosswalk is not None:
+        raise BadRequest((Flaw("crosswalk", "the page for people has no codes of a client's own"),))
+    codes = await codes_for(request, query.crosswalk)
     async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
         record = await decision_record.decision_in_context(conn, request.path_params["id"])
     found = record.decision
-    if parsing.preferred(request, (JSON, HTML)) == HTML:
+    if html:
         answer, compiled = (
             msgspec.json.decode(found.answer, type=Answer),
             await services(request).rule_tables.compiled(found.rule_table),
@@ -95,11 +111,15 @@ async def show_decision(request: Call) -> Response[Any]:
         return Response(
             pages.report(answer, msgspec.json.decode(found.case), compiled, record), media_type=HTML
         )
-    return Response(msgspec.json.encode(_record(record)), media_type=JSON)
+    told = _record(record)
+    if codes is not None:
+        told = msgspec.structs.replace(told, crosswalk=answer_codes(found.answer, codes))
+    return Response(msgspec.json.encode(told), media_type=JSON)
 
 
 def _record(record: DecisionInContext) -> schemas.DecisionRecord:
     found = record.decision
+    words = None if found.own_words is None else msgspec.json.decode(found.own_words, type=SentWords)
     return schemas.DecisionRecord(
         id=found.id,
         recorded_at=found.recorded_at,
@@ -112,6 +132,7 @@ def _record(record: DecisionInContext) -> schemas.DecisionRecord:
         earlier_on_circuit=msgspec.convert(
             record.earlier, list[schemas.DecisionSummary], from_attributes=True
         ),
+        own_words=words,
     )
 
 

@@ -24,7 +24,7 @@ LINK = Header("Link", '`rel="next"`: the page after this one.')
 Moment = Annotated[datetime, Meta(tz=True)]
 
 
-def check_rising(first: datetime | None, last: datetime | None) -> None:
+def check_span(first: datetime | None, last: datetime | None) -> None:
     """Raises `BadRequest` for a span of time that ends before it begins."""
     if first is not None and last is not None and first > last:
         raise BadRequest((Flaw("to", "lies before `from`"),))

@@ -33,6 +33,8 @@ _BODIES = {
 _TAGS = re.compile(r'\s*(?:(W/)?"([\x21\x23-\x7e]*)"|,)\s*')
 BODY_SECONDS = 10
 """For a body that is larger than those which the server waits for itself (`web/protocol.py`)."""
+NAME = re.compile(r"[a-z][a-z0-9_-]{0,63}")
+"""Of a thing that a client names itself."""
 _KEY = re.compile(rb"[\x21-\x7e]{1,200}\Z")
 _PREFER = re.compile(r'(?:\A|,)\s*handling\s*=\s*"?lenient"?\s*(?:;[^,]*)?(?=,|\Z)', re.IGNORECASE)
 

@@ -27,6 +27,7 @@ from coldcase.core.rule_table import (
 from coldcase.db.backtests import BacktestState
 from coldcase.db.events import Event
 from coldcase.feedback.calibrating import Calibration, Interval
+from coldcase.web.crosswalk_schemas import AnswerCodes, SentWords
 
 
 class _Part(msgspec.Struct, frozen=True):
@@ -79,7 +80,9 @@ class DecisionRecord(_Part, frozen=True, kw_only=True):
     """A recorded decision, whole.
 
     `chain` runs from the first decision of the job to the newest, which stands; `verdicts` are the newest
-    first, as are the decisions `earlier_on_circuit`, at most ten, which none superseded.
+    first, as are the decisions `earlier_on_circuit`, at most ten, which none superseded. `own_words` are what
+    was sent where that was in words of the client's own, and `case` what it was read as; `crosswalk` has the
+    client's own codes where they were asked for.
     """
 
     id: UUID
@@ -90,6 +93,8 @@ class DecisionRecord(_Part, frozen=True, kw_only=True):
     chain: list[DecisionName]
     verdicts: list[Verdict]
     earlier_on_circuit: list[DecisionSummary]
+    own_words: SentWords | None
+    crosswalk: AnswerCodes | msgspec.UnsetType = msgspec.UNSET
 
 
 class DecisionList(_Part, frozen=True, kw_only=True):
