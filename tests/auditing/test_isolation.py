@@ -58,6 +58,7 @@ def place(path, owned):
         .replace("{version}", "1")
         .replace("{code}", "moisture")
         .replace("{sheet}", "limits")
+        .replace("{name}", "form")
     )
 
 

@@ -2,6 +2,7 @@
 
 import string
 import tomllib
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -419,3 +420,10 @@ def test_the_same_case_in_own_words_and_in_ours_is_the_same(data):
     raw = {"inbound": {"members": members, "constants": constants, "decimal": ","}}
     reader = reader_of(raw)
     assert read(row, reader, compiled).case == parse_case(ours, compiled).case
+
+
+def test_the_documents_example_is_one():
+    told = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text("utf-8")
+    example = told.split("```toml\n", 1)[1].split("```", 1)[0]
+    crosswalk = parse_crosswalk(tomllib.loads(example), compiled_starter())
+    assert own_codes(crosswalk, "oil_loss") == "L-01"
