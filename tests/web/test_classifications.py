@@ -28,6 +28,7 @@ async def test_answers_after_recording_and_the_record_holds_the_very_bytes(calle
         "chain": [{"id": body["id"], "recorded_at": body["recorded_at"]}],
         "verdicts": [],
         "earlier_on_circuit": [],
+        "own_words": None,
     }
     assert answered.content in record.content
 

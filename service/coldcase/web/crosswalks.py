@@ -159,7 +159,13 @@ async def show_crosswalk(request: Call) -> Response[bytes]:
         path=CROSSWALK_NAME,
         takes=(IF_MATCH, IF_NONE_YET),
         sends={201: (ETAG, CROSSWALK_LOCATION), 200: (ETAG,)},
-        problems=("bad_crosswalk", "precondition_required", "precondition_failed", "outcome_unknown"),
+        problems=(
+            "not_found",
+            "bad_crosswalk",
+            "precondition_required",
+            "precondition_failed",
+            "outcome_unknown",
+        ),
         examples=CROSSWALK_EXAMPLES,
     ),
 )
