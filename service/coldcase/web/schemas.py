@@ -43,9 +43,7 @@ class DecisionName(_Part, frozen=True, kw_only=True):
 
 class Verdict(_Part, frozen=True, kw_only=True):
     """What a person later established to be the cause. Of several on one decision the newest stands. An
-    erased word reads `erased`.
-
-    `person` stands behind the key that sent it; `established_by` and `established_at` are what it said.
+    erased word reads `erased`. `person` is the key's; `established_by` is what was sent.
     """
 
     id: UUID
@@ -80,9 +78,8 @@ class DecisionRecord(_Part, frozen=True, kw_only=True):
     """A recorded decision, whole.
 
     `chain` runs from the first decision of the job to the newest, which stands; `verdicts` are the newest
-    first, as are the decisions `earlier_on_circuit`, at most ten, which none superseded. `own_words` are what
-    was sent where that was in words of the client's own, and `case` what it was read as; `crosswalk` has the
-    client's own codes where they were asked for.
+    first, as are the decisions `earlier_on_circuit`, at most ten, which none superseded. `own_words`
+    are what was sent in words of the client's own, `crosswalk` its codes where they were asked for.
     """
 
     id: UUID
