@@ -57,20 +57,11 @@ def score(case: Case, outcomes: Mapping[str, Iterable[str]], table: RuleTable) -
             voices[code].replaced_by = pattern
         voices[pattern] = _pattern_voice(pattern, voices, causes, table)
     _count(list(voices.values()), table)
-    scores = prior_of(case.unit, causes, table)
-    for cause in causes:
-        scores[cause] += sum(voice.counted.get(cause, 0.0) for voice in voices.values()) / table.temperature
-    leader = min(
-        (code for code in scores if code != UNLISTED), key=lambda code: (-scores[code], code == NO_FAULT)
-    )
-    stories = _stories(leader, voices, seen, case.unit, table) if leader != NO_FAULT else {}
-    front = [leader]
-    if stories:
-        likeliest = max(stories, key=lambda pair: stories[pair])
-        if stories[likeliest] > scores[leader]:
-            front = list(likeliest)
-    scores[UNLISTED] += _unusual(voices, seen, case.unit, front, table) / table.temperature
-    return Scored(ranking=_shared(scores, stories, table), scores=scores, voices=voices)
+    told = _hypotheses(causes, voices, seen, case.unit, table)
+    front = max((hypothesis for hypothesis in told if hypothesis != (UNLISTED,)), key=lambda one: told[one])
+    told[UNLISTED,] += _unusual(voices, seen, case.unit, front, table) / table.temperature
+    scores = {code: max(own for (begins, *_), own in told.items() if begins == code) for code in causes}
+    return Scored(ranking=_shared(told, causes), scores=scores, voices=voices)
 
 
 def holds(condition: Condition, seen: Seen) -> bool | None:
@@ -116,25 +107,30 @@ def _atom(names: frozenset[str], wanted: set[str]) -> bool | None:
     return False if names and not names & wanted else None
 
 
-def _stories(
-    leader: str, voices: Mapping[str, Voice], seen: Seen, unit: Unit, table: RuleTable
-) -> dict[tuple[str, str], float]:
-    """Decibans of the leader with each cause that may have begun it or that it may have begun, both weighed
+def _hypotheses(
+    causes: list[str], voices: Mapping[str, Voice], seen: Seen, unit: Unit, table: RuleTable
+) -> dict[tuple[str, ...], float]:
+    """Decibans of each cause alone, and of each with another that it may have begun, both weighed
     together."""
-    causes = [code for code in sorted(table.causes) if on_machine(table.causes[code].gate, unit)]
-    prior = prior_of(unit, [*causes, UNLISTED], table)
-    stories = {}
-    for link in table.links:
-        pair = (link.cause, link.leads_to)
-        if leader in pair and link.per_hundred and {*pair} <= {*causes}:
-            evidence = sum(
-                _of_both(code, pair, voice, seen, unit, table) * voice.factor
-                for code, voice in voices.items()
-                if voice.replaced_by is None
-            )
-            begins = 10 * math.log10(link.per_hundred / 100)
-            stories[pair] = prior[link.cause] + begins + evidence / table.temperature
-    return stories
+    prior = prior_of(unit, causes, table)
+    often = {
+        (link.cause, link.leads_to): link.per_hundred / 100
+        for link in table.links
+        if link.per_hundred and {link.cause, link.leads_to} <= {*causes}
+    }
+    told: dict[tuple[str, ...], float] = {}
+    for cause in causes:
+        alone = 1 - sum(share for (begins, _), share in often.items() if begins == cause)
+        evidence = sum(voice.counted.get(cause, 0.0) for voice in voices.values())
+        told[cause,] = prior[cause] + 10 * math.log10(alone) + evidence / table.temperature
+    for pair, share in often.items():
+        evidence = sum(
+            _of_both(code, pair, voice, seen, unit, table) * voice.factor
+            for code, voice in voices.items()
+            if voice.replaced_by is None
+        )
+        told[pair] = prior[pair[0]] + 10 * math.log10(share) + evidence / table.temperature
+    return told
 
 
 def _of_both(
@@ -164,16 +160,11 @@ def _of_both(
     return 10 * math.log10(mixed(share, ground, table))
 
 
-def _shared(
-    scores: Weights, stories: dict[tuple[str, str], float], table: RuleTable
-) -> list[tuple[str, float]]:
-    often = {(link.cause, link.leads_to): link.per_hundred / 100 for link in table.links}
-    best = max([*scores.values(), *stories.values()])
-    shares = {}
-    for code, own in scores.items():
-        begun = [pair for pair in stories if pair[0] == code]
-        shares[code] = 10 ** ((own - best) / 10) * (1 - sum(often[pair] for pair in begun))
-        shares[code] += sum(10 ** ((stories[pair] - best) / 10) for pair in begun)
+def _shared(told: Mapping[tuple[str, ...], float], causes: list[str]) -> list[tuple[str, float]]:
+    best = max(told.values())
+    shares = dict.fromkeys(causes, 0.0)
+    for (begins, *_), own in told.items():
+        shares[begins] += 10 ** ((own - best) / 10)
     total = sum(shares.values())
     return sorted(
         ((code, share / total) for code, share in shares.items()),
@@ -182,7 +173,7 @@ def _shared(
 
 
 def _unusual(
-    voices: Mapping[str, Voice], seen: Seen, unit: Unit, front: list[str], table: RuleTable
+    voices: Mapping[str, Voice], seen: Seen, unit: Unit, front: tuple[str, ...], table: RuleTable
 ) -> float:
     """What a cause that the table does not know is credited with: decibans by which the findings are less
     likely than what the known cause in front usually shows, or the better of two where one began the

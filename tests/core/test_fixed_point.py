@@ -1,7 +1,7 @@
 """Whole-number arithmetic against the decimal module and plain floats."""
 
 import math
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 
 import numpy as np
 import pytest
@@ -14,6 +14,7 @@ from coldcase.core.fixed_point import (
     fine_logs,
     from_fine,
     halves_to_even,
+    halves_up,
     log10,
     millionths,
     relative_shares,
@@ -46,6 +47,21 @@ def test_halves_go_to_the_even_neighbour_as_the_decimal_module_has_it(
     assert halves_to_even(np.array(values), denominator).tolist() == expected
 
 
+def test_halves_up_go_to_the_upper_neighbour() -> None:
+    assert halves_up(np.array([-7, -5, -3, -2, -1, 1, 2, 3, 5]), 2).tolist() == [
+        -3,
+        -2,
+        -1,
+        -1,
+        0,
+        1,
+        1,
+        2,
+        3,
+    ]
+    assert halves_up(np.array([1, 2, 3, 4]), 3).tolist() == [0, 1, 1, 1]
+
+
 def test_exact_halves_of_either_sign_go_to_the_even_neighbour() -> None:
     assert halves_to_even(np.array([-7, -5, -3, -1, 1, 3, 5, 7]), 2).tolist() == [-4, -2, -2, 0, 0, 2, 2, 4]
 
@@ -68,10 +84,10 @@ def test_shares_that_no_decimal_would_show_are_nothing() -> None:
 
 @modest
 @given(st.lists(st.integers(1, 2**30), min_size=1, max_size=31))
-def test_ten_thousandths_round_each_share_half_to_even(shares: list[int]) -> None:
+def test_ten_thousandths_round_each_share_half_up(shares: list[int]) -> None:
     total = sum(shares)
     expected = [
-        int((Decimal(share * TEN_THOUSAND) / total).to_integral_value(ROUND_HALF_EVEN)) for share in shares
+        int((Decimal(share * TEN_THOUSAND) / total).to_integral_value(ROUND_HALF_UP)) for share in shares
     ]
     found = ten_thousandths(np.array(shares)).tolist()
     assert found == expected

@@ -113,7 +113,7 @@ def test_a_cause_that_nobody_knows_is_credited_with_what_neither_of_the_two_show
     for links in ((), (LINK,)):
         weighed = weighed_of(case_of(BLOW | LEAK), compiled(*links, unlisted_explains=1))
         unlisted = weighed.model.causes.index(UNLISTED)
-        credited.append(int(weighed.scores[unlisted] - weighed.model.prior[unlisted]))
+        credited.append(int(weighed.scores[unlisted] - weighed.model.prior[-1]))
     alone, together = credited
     assert 0 <= together < alone / 2
 

@@ -9,7 +9,7 @@ import msgspec
 Status = Literal["coded", "provisional", "undetermined"]
 MachineState = Literal["sound", "damaged", "not_shown"]
 ChainState = Literal["seen", "not_seen", "not_checked"]
-RefusedBecause = Literal["thin", "unlike", "contradictory", "close"]
+RefusedBecause = Literal["thin", "unlike", "contradictory", "close", "lost"]
 Role = Literal["initiating", "following", "beside"]
 Source = Literal["observation", "reading", "laboratory", "pattern"]
 
@@ -178,11 +178,12 @@ class EngineName(_Part, frozen=True, kw_only=True, gc=False):
 class Answer(_Part, frozen=True, kw_only=True, gc=False):
     """Why this compressor failed, how sure, what shows it, what to check and what to do.
 
-    `refused_because` says why no cause is named: `thin` (too little speaks for the leader), `unlike` (what
-    was found is not what the leader usually shows), `contradictory`, or `close` (no cause stands far enough
-    above the next); of several reasons the first of these. Where no cause is named `leads` has the leading
-    ones, and there is no rationale and no chain, for those would tell a story of a cause that is not named.
-    `notes` are for people.
+    `refused_because` says why no cause is named: `thin` (too little speaks for the leader), `unlike`
+    (what was found is not what the leader usually shows), `contradictory`, `close` (no cause stands far
+    enough above the next), or `lost` (one would, were not so much of the evidence lost); of several
+    reasons the first of these. Where no cause is named `leads` has the leading ones, and there is no
+    rationale and no chain, for those would tell a story of a cause that is not named. `notes` are for
+    people.
     """
 
     id: UUID | None = None

@@ -268,6 +268,8 @@ def _gate(place: str, gate: Gate) -> Iterator[Flaw]:
 def _conditional_rows(table: RuleTable) -> Iterator[Flaw]:
     for index, discount in enumerate(table.discounts):
         yield from _discount(f"/discounts/{index}", discount, table)
+    for index, lost in enumerate(table.lost):
+        yield from _when(f"/lost/{index}/when", lost.when, table)
     for index, closed in enumerate(table.closed):
         yield from _closed(f"/closed/{index}", closed, table)
     for index, caution in enumerate(table.cautions):

@@ -42,6 +42,7 @@ def code(weighed: Weighed, compiled: CompiledTable) -> CodingResult:
     )
     if reasons:
         return CodingResult(leader, "undetermined", reasons)
+    lost = _lost(weighed, compiled)
     apart = next(i for i in weighed.order[1:] if not weighed.one_story(leader, i))
     bars: tuple[tuple[Status, Threshold, int], ...] = (
         ("coded", rules.coded, second),
@@ -50,10 +51,34 @@ def code(weighed: Weighed, compiled: CompiledTable) -> CodingResult:
     )
     for status, bar, rival in bars:
         if _clears(weighed, bar, rival, rules.strong_decibans):
-            return CodingResult(leader, status, ())
+            return _named(weighed, status, apart, lost, compiled)
     return CodingResult(
         leader, "undetermined", (("close", "no cause stands far enough above the next to be named"),)
     )
+
+
+def _lost(weighed: Weighed, compiled: CompiledTable) -> list[str]:
+    """The kinds of evidence that this case no longer has, where they are too many to take no notice."""
+    rules, evidence = compiled.table.coding, weighed.evidence
+    if rules.after_loss is None:
+        return []
+    applying = compiled.lost.applying(
+        evidence.case, evidence.condition_key, evidence.observed, compiled.apart
+    )
+    kinds = list(dict.fromkeys(compiled.table.lost[index].what for index in applying))
+    return kinds if len(kinds) >= rules.many_losses else []
+
+
+def _named(
+    weighed: Weighed, status: Status, rival: int, lost: list[str], compiled: CompiledTable
+) -> CodingResult:
+    leader, rules = weighed.order[0], compiled.table.coding
+    if not lost or rules.after_loss is None:
+        return CodingResult(leader, status, ())
+    if _clears(weighed, rules.after_loss, rival, rules.strong_decibans):
+        return CodingResult(leader, "provisional", ())
+    detail = f"{', '.join(lost)}; what is left would have to stand higher than it does"
+    return CodingResult(leader, "undetermined", (("lost", detail),))
 
 
 def _clears(weighed: Weighed, bar: Threshold, rival: int, strong: float) -> bool:
@@ -76,7 +101,7 @@ def _thin(weighed: Weighed, leader: int, margin: float) -> tuple[Reason, ...]:
     above = int(weighed.scores[leader] - weighed.scores[unlisted])
     if leader != unlisted and above >= margin * DECIBAN:
         return ()
-    surprise = int(weighed.scores[unlisted] - weighed.model.prior[unlisted])
+    surprise = int(weighed.scores[unlisted] - weighed.model.prior[-1])
     if above + surprise >= max(margin * DECIBAN, 1):
         detail = (
             f"what was found is {surprise / DECIBAN:.0f} decibans less likely than what the cause in front"

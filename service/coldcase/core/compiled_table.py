@@ -16,6 +16,7 @@ from coldcase.core.conditions import (
     Observed,
     Predicate,
     asserted,
+    findings_in,
     necessary,
     predicate,
 )
@@ -88,6 +89,7 @@ class CompiledTable:
     digest: str
     group_decay: dict[str, tuple[int, ...]]
     predicates: dict[str, Predicate]
+    members: dict[str, tuple[str, ...]]
     needs: dict[str, int]
     needed_by: dict[tuple[str, str], tuple[tuple[str, int], ...]]
     superseding: dict[str, tuple[str, tuple[str, ...]]]
@@ -102,6 +104,7 @@ class CompiledTable:
     condition_keys: ConditionKeys
     discounts: Conditional
     closed: Conditional
+    lost: Conditional
     compiled_discounts: tuple[CompiledDiscount, ...]
     cautions: ConditionalAdvice
     limits: dict[str, list[Limit]]
@@ -164,6 +167,10 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Comp
         digest=digest,
         group_decay={code: decay_steps(group.rho) for code, group in table.groups.items()},
         predicates={code: predicate(pattern.when) for code, pattern in table.patterns.items()},
+        members={
+            code: tuple(dict.fromkeys(finding for finding, _ in findings_in(pattern.when)))
+            for code, pattern in table.patterns.items()
+        },
         superseding={
             code: (row.outcomes[0].code, tuple(row.supersedes))
             for code, row in table.findings.items()
@@ -184,6 +191,7 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Comp
         condition_keys=ConditionKeys(table),
         discounts=Conditional([row.when for row in table.discounts]),
         closed=Conditional([row.when for row in table.closed]),
+        lost=Conditional([row.when for row in table.lost]),
         compiled_discounts=tuple(_compiled_discount(row) for row in table.discounts),
         cautions=_conditional_advice(table.cautions),
         limits=limits_by_quantity(table),

@@ -5,7 +5,7 @@ from operator import attrgetter
 from typing import TypeAlias
 
 from coldcase.core.case import Case, Unit
-from coldcase.core.rule_table import Caution, Closed, Condition, Discount, Gate, RuleTable, When
+from coldcase.core.rule_table import Caution, Closed, Condition, Discount, Gate, Lost, RuleTable, When
 
 Observed: TypeAlias = Mapping[str, frozenset[str]]
 """Each finding that was looked at, with the outcomes that its observer could not tell apart (usually one)."""
@@ -185,7 +185,12 @@ class ConditionKeys:
 
     def __init__(self, table: RuleTable) -> None:
         actions = [action.when for cause in table.causes.values() for action in cause.actions]
-        rows: list[Discount | Caution | Closed] = [*table.discounts, *table.cautions, *table.closed]
+        rows: list[Discount | Caution | Closed | Lost] = [
+            *table.discounts,
+            *table.cautions,
+            *table.closed,
+            *table.lost,
+        ]
         whens = [*(row.when for row in rows), *actions]
         of_unit = {
             "compressors_on_circuit",

@@ -21,6 +21,9 @@ MILLION = 10**6
 TEN_THOUSAND = 10_000
 """Natural frequencies are hundredths of one in 100, so a row sums to this."""
 
+_COUNTED_BANS = 10
+"""Shares below 10^-10 of the best are nothing."""
+
 _FINE = 10**15
 _ONE = 1 << 30
 _DECIMAL = Context(prec=24)
@@ -30,6 +33,11 @@ def halves_to_even(numerator: Ints, denominator: int) -> Ints:
     """`numerator / denominator` of an array, rounded half to even; `denominator` is above 0."""
     quotient, rest = np.divmod(numerator, denominator)
     return np.asarray(quotient + (2 * rest + (quotient & 1) > denominator))
+
+
+def halves_up(numerator: Ints, denominator: int | Ints) -> Ints:
+    """`numerator / denominator` of an array, rounded half up; `denominator` is above 0."""
+    return np.asarray((2 * numerator + denominator) // (2 * denominator))
 
 
 @lru_cache(maxsize=TEN_THOUSAND)
@@ -59,30 +67,31 @@ def from_fine(fine: Ints) -> Ints:
 
 @cache
 def _powers() -> tuple[Ints, Ints, Ints]:
-    """10^(-k/10^3), 10^(-k/10^6), 10^(-k/10^9) for k = 0 … 999, in units of 2^-30."""
+    """10^(-k/10^3), then 10^(-k/10^6) and 10^(-k/10^9) for k = 0 … 999, in units of 2^-30; the first column
+    goes on until nothing is left.
+    """
 
     def column(step: int) -> Ints:
         exponents = (Decimal(-k).scaleb(-step) for k in range(1000))
         return np.array([int((_DECIMAL.power(Decimal(10), e) * _ONE).to_integral_value()) for e in exponents])
 
-    return column(3), column(6), column(9)
+    thousandths = column(3)
+    bans = [thousandths // 10**ban for ban in range(_COUNTED_BANS)]
+    return np.concatenate([*bans, np.zeros(1, dtype=np.int64)]), column(6), column(9)
 
 
 def relative_shares(scores: Ints) -> Ints:
-    """10^(score - best) for scores in nanobans along the last axis, in units of 2^-30; what is below 10^-9 is
-    0.
+    """10^(score - best) for scores in nanobans along the last axis, in units of 2^-30; what is too small for
+    that is 0.
     """
     thousandths, millionths_, billionths = _powers()
     below = scores.max(axis=-1, keepdims=True) - scores
-    whole, rest = below // BAN, below % BAN
-    high, middle, low = rest // 10**6, rest // 10**3 % 1000, rest % 1000
-    power = (thousandths[high] * millionths_[middle]) >> 30
-    power = (power * billionths[low]) >> 30
-    return np.asarray(np.where(whole > 9, 0, power // 10 ** np.minimum(whole, 9)))
+    high, rest = np.divmod(below, MILLION)
+    middle, low = np.divmod(rest, 1000)
+    power = (thousandths.take(high, mode="clip") * millionths_[middle]) >> 30
+    return np.asarray((power * billionths[low]) >> 30)
 
 
 def ten_thousandths(shares: Ints) -> Ints:
-    """Each share of the sum along the last axis, in ten-thousandths, rounded half to even."""
-    total = shares.sum(axis=-1, keepdims=True)
-    quotient, rest = np.divmod(shares * TEN_THOUSAND, total)
-    return np.asarray(quotient + (2 * rest + (quotient & 1) > total))
+    """Each share of the sum along the last axis, in ten-thousandths, rounded half up."""
+    return halves_up(shares * TEN_THOUSAND, shares.sum(axis=-1, keepdims=True))

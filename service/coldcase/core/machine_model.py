@@ -141,15 +141,16 @@ class FindingMatrix:
 class MachineModel:
     """All that can be on one kind of machine.
 
-    `causes` are the `rivals` first ones in code order, then `no_fault_found` and `unlisted`. `weights` is
-    [outcome or pattern, cause] in nanobans, with a last row of zeros for a case without evidence; a finding's
-    model knows the rows of its outcomes, `patterns` those of the patterns. `surprises`, of the same shape, is
-    by how much an outcome is less likely under a cause than what that cause usually shows (nanobans; 0 for
+    `causes` are the `rivals` first ones in code order, then `no_fault_found` and `unlisted`; `links` are
+    those of which one may have begun another. `weights` is [outcome or pattern, link + cause] in
+    nanobans, with a last row of zeros for a case without evidence; a finding's model knows the rows of
+    its outcomes, `patterns` those of the patterns. `surprises`, [outcome or pattern, cause], is by how
+    much an outcome is less likely under a cause than what that cause usually shows (nanobans; 0 for
     patterns, for what tells nothing, and for what people are asked about the place and earlier times).
-    `links` has, by a cause's index, what may have begun it and what it may have begun. `prior` are the
-    logarithms of the base rates, in nanobans. `weight_cache` holds what was said of a finding, by all that it
-    depends on, `discounted_away` which findings a set of discounts leaves nothing of, and `closed_away` which
-    make no sense to ask while some rows apply: caches, all of them.
+    `prior` are the logarithms of how often each link, and each cause without any, is met ([link + cause],
+    nanobans). `weight_cache` holds what was said of a finding, by all that it depends on,
+    `discounted_away` which findings a set of discounts leaves nothing of, and `closed_away` which make no
+    sense to ask while some rows apply: caches, all of them.
     """
 
     causes: tuple[str, ...]
@@ -160,7 +161,7 @@ class MachineModel:
     weights: Ints
     surprises: Ints
     matrix: FindingMatrix
-    links: dict[int, Links]
+    links: Links
     weight_cache: dict[Hashable, Any] = field(default_factory=dict)
     discounted_away: dict[tuple[int, ...], list[int]] = field(default_factory=dict)
     closed_away: dict[tuple[int, ...], list[int]] = field(default_factory=dict)
@@ -196,17 +197,20 @@ def machine_model(table: RuleTable, machine: MachineKind, frequencies: Frequenci
     nothing = np.zeros((1, len(causes)), dtype=np.int64)
     weights = np.concatenate([below.weights, *patterns, nothing])
     finding_models = _finding_models(table, possible_outcomes, below, len(rivals))
-    prior = _prior(table, causes, machine)
+    links, places, prior = _linked(table, causes, _prior(table, causes, machine))
+    begun = np.zeros((len(weights), len(places)), dtype=np.int64)
+    if height:
+        begun[:-1] = np.concatenate([below.begun, frequencies.patterns_begun])[:, places]
     return MachineModel(
         causes=causes,
         rivals=len(rivals),
         prior=prior,
         findings=finding_models,
         patterns={code: height + place for place, code in enumerate(table.patterns)},
-        weights=weights,
+        weights=np.concatenate([begun, weights], axis=1),
         surprises=_surprises(below, weights, causes, finding_models, table),
         matrix=_finding_matrix(table, finding_models, below),
-        links=_links(below, frequencies.patterns_begun, table, causes, prior),
+        links=links,
     )
 
 
@@ -229,34 +233,23 @@ def _laid_below(blocks: list[Block], columns: list[int]) -> Block:
     return Block(frequencies[:, [*columns, -1]], weights[:, columns], surprises[:, columns], begun)
 
 
-def _links(
-    below: Block, patterns: Ints, table: RuleTable, causes: tuple[str, ...], prior: Ints
-) -> dict[int, Links]:
-    """The weighed links of each cause, by index; of the causes that this machine can have."""
-    links = weighed_links(table)
-    places = [place for place, link in enumerate(links) if {link.cause, link.leads_to} <= {*causes}]
-    if not places or not len(below.begun):
-        return {}
-    weights = np.concatenate([below.begun, patterns, np.zeros((1, len(links)), dtype=np.int64)])
+def _linked(table: RuleTable, causes: tuple[str, ...], prior: Ints) -> tuple[Links, list[int], Ints]:
+    """The weighed links between causes that this machine can have; the place of each among the table's; and
+    the logarithms of how often each link, and each cause without any, is met ([link + cause], nanobans).
+    `prior` are those of the base rates ([cause]).
+    """
+    begun = weighed_links(table)
+    places = [place for place, link in enumerate(begun) if {link.cause, link.leads_to} <= {*causes}]
+    places.sort(key=lambda place: causes.index(begun[place].cause))
     begins, leads_to = (
-        np.array([causes.index(getattr(links[place], member)) for place in places])
-        for member in ("cause", "leads_to")
+        [causes.index(getattr(begun[place], member)) for place in places] for member in ("cause", "leads_to")
     )
-    of_cause = {}
-    for cause in sorted({*begins.tolist(), *leads_to.tolist()}):
-        own = np.flatnonzero((begins == cause) | (leads_to == cause))
-        shares = [Decimal(repr(links[places[place]].per_hundred)) / 100 for place in own]
-        rest = [Decimal(1)] * len(causes)
-        for place, share in zip(own, shares, strict=True):
-            rest[begins[place]] -= share
-        of_cause[cause] = Links(
-            begins=begins[own],
-            leads_to=leads_to[own],
-            prior=prior[begins[own]] + np.array(list(map(log10, shares))),
-            alone=np.array(list(map(log10, rest))),
-            weights=np.ascontiguousarray(weights[:, np.array(places)[own]]),
-        )
-    return of_cause
+    shares = [Decimal(repr(begun[place].per_hundred)) / 100 for place in places]
+    alone = [Decimal(1)] * len(causes)
+    for cause, share in zip(begins, shares, strict=True):
+        alone[cause] -= share
+    links = Links.between(begins, leads_to, len(causes))
+    return links, places, prior[links.pairs[0]] + np.array([log10(share) for share in (*shares, *alone)])
 
 
 def _surprises(

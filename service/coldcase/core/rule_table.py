@@ -225,6 +225,15 @@ class Closed(_Row, frozen=True, kw_only=True):
     findings: list[Code] = []
 
 
+class Lost(_Row, frozen=True, kw_only=True):
+    """A kind of evidence that is gone for good where `when` applies: `what` names it, and rows that say the
+    same there are one kind.
+    """
+
+    when: When
+    what: Words
+
+
 class Caution(_Row, frozen=True, kw_only=True):
     """A warning to the people who work on the machine."""
 
@@ -295,11 +304,14 @@ class Coding(_Row, frozen=True, kw_only=True):
     """When a leader is coded, when it is only named, and when the answer is a refusal.
 
     `strong_decibans` is strong support: what a contributing cause needs, and a sign on which an answer rests
-    alone.
+    alone. Where `many_losses` kinds of evidence are lost, a leader must clear `after_loss` as well, and is
+    named provisionally at best.
     """
 
     coded: Threshold
     provisional: Threshold
+    after_loss: Threshold | None = None
+    many_losses: Annotated[int, Meta(ge=1)] = 2
     thin_margin_decibans: Annotated[float, Meta(ge=0)]
     strong_decibans: Annotated[float, Meta(ge=0)]
     contradiction_ratio: Annotated[float, Meta(ge=0)]
@@ -337,6 +349,7 @@ class RuleTable(_Row, frozen=True, kw_only=True):
     discounts: list[Discount]
     cautions: list[Caution]
     closed: list[Closed] = []
+    lost: list[Lost] = []
     refrigerants: dict[str, Refrigerant]
     quantities: dict[Code, Quantity]
     limits: list[Limit]

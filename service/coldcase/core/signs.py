@@ -96,6 +96,7 @@ def taken_apart(table: RuleTable) -> RuleTable:
         causes={code: _cause(row, signs) for code, row in table.causes.items()},
         discounts=[_discount(row, signs) for row in table.discounts],
         closed=[_closed(row, signs) for row in table.closed],
+        lost=[_conditional(row, signs) for row in table.lost],
         cautions=[_conditional(row, signs) for row in table.cautions],
         limits=[_conditional(row, signs) for row in table.limits],
     )

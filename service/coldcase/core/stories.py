@@ -1,4 +1,4 @@
-"""The cause in front, weighed together with each cause that may have begun it or that it may have begun.
+"""Pairs of causes, one of which began the other, weighed beside the causes alone.
 
 A leak that a bent pipe began shows the signs of a lack of charge *and* those of the blow; weighed alone, each
 of the two causes would be contradicted by the other's signs.
@@ -10,95 +10,68 @@ from typing import NamedTuple
 
 import numpy as np
 
-from coldcase.core.fixed_point import MILLION, Ints, halves_to_even, relative_shares
+from coldcase.core.fixed_point import Ints, relative_shares
 
-_NEVER = -(10**15)
-"""A score that leaves no share, in nanobans."""
+
+class Story(NamedTuple):
+    """One cause that began another, both by index; `link` is the place of the two among the links."""
+
+    begins: int
+    leads_to: int
+    link: int
 
 
 @dataclass(frozen=True, slots=True)
 class Links:
-    """The n links of one cause to others: in each `begins` began `leads_to` (causes by index), and one of the
-    two is the cause itself.
+    """The links of one kind of machine, in each of which one cause began another (by index); those that one
+    cause begins lie together.
 
-    `prior` are the logarithms of how often that happens ([n], nanobans), `alone` those of the share of each
-    cause's failures in which none of these links is at work ([cause], nanobans). `weights` is what each
-    outcome or pattern weighs for both causes together, [row, n] in nanobans.
+    What is weighed are the links and, after them, the causes alone: `pairs` are the two causes of each,
+    [2, link + cause], a cause alone being both. `begins` are the causes that begin any link, and `first` the
+    first link of each. `of_cause` has the links that a cause has a part in.
     """
 
+    number: int
+    pairs: Ints
     begins: Ints
-    leads_to: Ints
-    prior: Ints
-    alone: Ints
-    weights: Ints
+    first: Ints
+    of_cause: Mapping[int, Ints]
 
+    @classmethod
+    def between(cls, begins: list[int], leads_to: list[int], causes: int) -> "Links":
+        """The links, `begins` in ascending order, on a machine that can have so many causes."""
+        pairs = np.array([[*begins, *range(causes)], [*leads_to, *range(causes)]], dtype=np.int64)
+        linked = pairs[:, : len(begins)]
+        own, first = np.unique(linked[0], return_index=True)
+        of_cause = {cause: np.flatnonzero((linked == cause).any(axis=0)) for cause in {*begins, *leads_to}}
+        return cls(len(begins), pairs, own, first, of_cause)
 
-class Story(NamedTuple):
-    """One cause that began another (both by index): `counted` is what each item counts for the two together,
-    `score` the sum with its prior, in nanobans.
-    """
+    def beside(self, weights: Ints) -> Ints:
+        """What an item weighs for each link, as the better of its causes has it, and for each cause ([link +
+        cause]); `weights` are [cause].
+        """
+        return np.asarray(np.maximum(weights[self.pairs[0]], weights[self.pairs[1]]))
 
-    begins: int
-    leads_to: int
-    counted: Ints
-    score: int
+    def shared_out(self, sums: Ints) -> tuple[Ints, Ints]:
+        """Scores and shares ([case, cause]) in which each story stands for the cause that began it: its share
+        is added to that cause's own. `sums` are [case, link + cause] in nanobans.
+        """
+        shares = relative_shares(sums)
+        if not self.number:
+            return sums, shares
+        scores, together = sums[:, self.number :].copy(), shares[:, self.number :]
+        together[:, self.begins] += np.add.reduceat(shares[:, : self.number], self.first, axis=1)
+        best = np.maximum.reduceat(sums[:, : self.number], self.first, axis=1)
+        scores[:, self.begins] = np.maximum(scores[:, self.begins], best)
+        return scores, together
 
-
-class Stories(NamedTuple):
-    """The stories that a case allows of the cause in front: the score of each ([n]) and what each item counts
-    for it ([item, n]), both in nanobans.
-    """
-
-    links: Links
-    scores: Ints
-    counted: Ints
-
-    @property
-    def likeliest(self) -> Story:
-        """The one with the highest score."""
-        best = int(self.scores.argmax())
-        begins, leads_to = int(self.links.begins[best]), int(self.links.leads_to[best])
-        return Story(begins, leads_to, self.counted[:, best], int(self.scores[best]))
-
-
-def counted_for(links: Links, rows: Ints, full: Ints, factors: Ints) -> Ints:
-    """What each item counts for each story, [item, n] in nanobans. `rows` are those of the items; one of -1
-    ("one of these") counts as the better of the two causes has it in `full` ([item, cause]). `factors` are
-    millionths.
-    """
-    weights = links.weights[rows]
-    for place in np.flatnonzero(rows < 0).tolist():
-        weights[place] = np.maximum(full[place, links.begins], full[place, links.leads_to])
-    return faded(weights, factors)
-
-
-def faded(weights: Ints, factors: Ints) -> Ints:
-    """Weights ([item, …]) times what is left of each item (millionths), rounded half to even. May be the
-    weights themselves.
-    """
-    lessened = np.flatnonzero(factors != MILLION)
-    if len(lessened):
-        weights = weights.copy()
-        weights[lessened] = halves_to_even(weights[lessened] * factors[lessened, None], MILLION)
-    return weights
-
-
-def shared_out(scores: Ints, told: Mapping[int, Stories]) -> tuple[Ints, Ints]:
-    """Scores and shares ([case, cause]) in which each story of a case stands for the cause that began it: its
-    share is added to that cause's own.
-    """
-    if not told:
-        return scores, relative_shares(scores)
-    width, most = scores.shape[1], max(len(stories.scores) for stories in told.values())
-    wide = np.full((len(scores), width + most), _NEVER)
-    wide[:, :width] = scores
-    for case, stories in told.items():
-        wide[case, :width] += stories.links.alone
-        wide[case, width : width + len(stories.scores)] = stories.scores
-    shares = relative_shares(wide)
-    raised, together = wide[:, :width], shares[:, :width]
-    for case, stories in told.items():
-        begins = stories.links.begins
-        np.add.at(together[case], begins, shares[case, width : width + len(begins)])
-        np.maximum.at(raised[case], begins, stories.scores)
-    return raised, together
+    def likeliest(self, sums: Ints, leader: int) -> Story | None:
+        """The likeliest story that the cause in front has a part in, if it is likelier than the cause that
+        began it alone. `sums` are those of one case, [link + cause].
+        """
+        links = self.of_cause.get(leader)
+        if links is None:
+            return None
+        link = int(links[sums[links].argmax()])
+        begins, leads_to = self.pairs[:, link].tolist()
+        return Story(begins, leads_to, link) if sums[link] > sums[self.number + begins] else None

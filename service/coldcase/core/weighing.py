@@ -1,9 +1,9 @@
 """Evidence to ranking: what each finding weighs for each cause (log likelihood ratio), and how the causes
 then stand (posterior).
 
-Integer arithmetic throughout, for many cases at once; one case is a batch of one. Rounding happens where
-discount and decay are multiplied (half up, to a millionth), where their product is applied and where the
-temperature is (half to even).
+Integer arithmetic throughout, for many cases at once; one case is a batch of one. Rounding (half up) happens
+where discount and decay are multiplied (to a millionth), where their product is applied and where the
+temperature is.
 """
 
 import bisect
@@ -16,17 +16,17 @@ import numpy as np
 from coldcase.core.answer import Source
 from coldcase.core.case import Case, Known
 from coldcase.core.compiled_table import CompiledTable
-from coldcase.core.conditions import ConditionKey, Observed, findings_in, machine_of
+from coldcase.core.conditions import ConditionKey, Observed, machine_of
 from coldcase.core.fixed_point import (
     MILLION,
     Ints,
-    halves_to_even,
+    halves_up,
     millionths,
     ten_thousandths,
 )
 from coldcase.core.machine_model import MachineModel, OutcomeWeight
 from coldcase.core.signs import engine_observations
-from coldcase.core.stories import Links, Stories, Story, counted_for, faded, shared_out
+from coldcase.core.stories import Story
 
 _NOT_SEEN = frozenset((None,))
 """Stands for the outcomes of what was not looked at: no outcome at all."""
@@ -78,12 +78,14 @@ class Evidence(msgspec.Struct, frozen=True):
 class BatchArrays(msgspec.Struct, frozen=True):
     """The arrays of cases weighed together.
 
-    `full` (before all factors) and `counted` are [item, cause] in nanobans; `scores` are [case, cause] in
-    nanobans, and `shares` the same relative to the best in 2^-30.
+    `full` (before all factors) and `counted` are [item, link + cause] in nanobans, `sums` [case, link +
+    cause] with the base rates. `scores` are [case, cause] in nanobans, and `shares` the same relative to the
+    best in 2^-30, both with what each cause may have begun.
     """
 
     full: Ints
     counted: Ints
+    sums: Ints
     scores: Ints
     shares: Ints
 
@@ -92,17 +94,15 @@ class Weighed(msgspec.Struct, frozen=True):
     """The ranking of one case (its posterior), by index into the causes of the model.
 
     `confidence` is in ten-thousandths, `order` has the causes from the best down (equal scores in the model's
-    order). `for_leader` is what each item counts for the best cause (nanobans, one an item),
-    `for_leader_in_full` the same before all factors. `story` is the likeliest one of the cause that stands
-    in front alone, where it is likelier than the cause that began it alone. `arrays` holds the arrays, in
-    which it is case `case` with the items from `start`.
+    order). `for_leader` is what each item counts for the best cause (nanobans, one an item). `story` is the
+    likeliest one that the best cause has a part in, where it is likelier than the cause that began it alone.
+    `arrays` holds the arrays, in which it is case `case` with the items from `start`.
     """
 
     evidence: Evidence
     confidence: list[int]
     order: list[int]
     for_leader: list[int]
-    for_leader_in_full: list[int]
     story: Story | None
     arrays: BatchArrays
     case: int
@@ -113,7 +113,7 @@ class Weighed(msgspec.Struct, frozen=True):
         """What each item counts for the best cause, together with the one that it began if there is one."""
         if self.story is None or self.story.begins != self.order[0]:
             return self.for_leader
-        counted: list[int] = self.story.counted.tolist()
+        counted: list[int] = self._own(self.arrays.counted)[:, self.story.link].tolist()
         return counted
 
     def one_story(self, one: int, other: int) -> bool:
@@ -123,12 +123,12 @@ class Weighed(msgspec.Struct, frozen=True):
     @property
     def counted(self) -> Ints:
         """What each item counts, [item, cause] in nanobans."""
-        return self.arrays.counted[self.start : self.start + len(self.evidence.items)]
+        return self._own(self.arrays.counted)[:, self.model.links.number :]
 
     @property
     def full(self) -> Ints:
         """The same before all factors."""
-        return self.arrays.full[self.start : self.start + len(self.evidence.items)]
+        return self._own(self.arrays.full)[:, self.model.links.number :]
 
     @property
     def scores(self) -> Ints:
@@ -167,8 +167,11 @@ class Weighed(msgspec.Struct, frozen=True):
 
     def column(self, cause: int) -> list[int]:
         """What each item counts for one cause, in nanobans."""
-        column: list[int] = self.counted[:, cause].tolist()
-        return column
+        counted: list[int] = self.counted[:, cause].tolist()
+        return counted
+
+    def _own(self, of_items: Ints) -> Ints:
+        return of_items[self.start : self.start + len(self.evidence.items)]
 
 
 def observe(
@@ -227,10 +230,11 @@ def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weigh
     """The rankings of cases that share a machine's model, in their order: posterior = prior + evidence /
     temperature.
 
-    `model.weights` is [outcome or pattern, cause] in nanobans, its last row zeros. The items of all cases lie
-    below each other, those of case i from `starts[i]`; a row of -1 means that the item's weights stand in
-    `weight.joint` ([cause]). Factors are millionths. A cause that the table does not know (the last) is
-    credited with what these findings are less likely than what the leading known cause usually shows.
+    `model.weights` is [outcome or pattern, link + cause] in nanobans, its last row zeros. The items of all
+    cases lie below each other, those of case i from `starts[i]`; a row of -1 means that the item's weights
+    stand in `weight.joint` ([cause]). Factors are millionths. A cause that the table does not know (the last)
+    is credited with what these findings are less likely than what the likeliest known cause, or pair of
+    causes, usually shows.
     """
     model = batch[0].model
     nothing = len(model.weights) - 1
@@ -243,23 +247,14 @@ def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weigh
         factors += [item.factor for item in evidence.items] or [MILLION]
     laid = _Laid(np.array(rows), np.array(factors), starts)
     full = model.weights[laid.rows]
-    for place in np.flatnonzero(laid.rows < 0).tolist():
+    for place in (laid.rows < 0).nonzero()[0].tolist():
         case = bisect.bisect_right(starts, place) - 1
-        full[place] = np.asarray(batch[case].items[place - starts[case]].weight.joint)
-    counted = faded(full, laid.factors)
-    scores = model.prior + _tempered(np.add.reduceat(counted, starts, axis=0), compiled)
-    leaders: Ints = scores[:, :-1].argmax(axis=1)
-    told = {
-        case: _stories(model.links[leader], laid.of(case), full, compiled)
-        for case, leader in enumerate(leaders.tolist())
-        if leader in model.links
-    }
-    likeliest = {case: stories.likeliest for case, stories in told.items()}
+        full[place] = model.links.beside(np.asarray(batch[case].items[place - starts[case]].weight.joint))
+    counted = _faded(full, laid.factors)
+    sums = model.prior + _tempered(np.add.reduceat(counted, starts, axis=0), compiled)
     if compiled.table.unlisted_explains:
-        better = {case: one for case, one in likeliest.items() if one.score > scores[case, leaders[case]]}
-        scores[:, -1] += _unusual(laid, leaders, better, model, compiled)
-    beginning = {case: one for case, one in likeliest.items() if one.score > scores[case, one.begins]}
-    return _split(batch, BatchArrays(full, counted, *shared_out(scores, told)), starts, beginning)
+        sums[:, -1] += _unusual(laid, sums, model, compiled)
+    return _split(batch, BatchArrays(full, counted, sums, *model.links.shared_out(sums)), starts)
 
 
 class _Laid(NamedTuple):
@@ -271,64 +266,52 @@ class _Laid(NamedTuple):
     factors: Ints
     starts: list[int]
 
-    def of(self, case: int) -> "_Own":
-        """Those of one case."""
-        end = self.starts[case + 1] if case + 1 < len(self.starts) else len(self.rows)
-        own = slice(self.starts[case], end)
-        return _Own(self.rows[own], self.factors[own], own)
+
+def _faded(weights: Ints, factors: Ints) -> Ints:
+    """Weights ([item, …]) times what is left of each item (millionths), rounded half up."""
+    lessened = (factors != MILLION).nonzero()[0]
+    if len(lessened):
+        weights = weights.copy()
+        weights[lessened] = halves_up(weights[lessened] * factors[lessened, None], MILLION)
+    return weights
 
 
-class _Own(NamedTuple):
-    rows: Ints
-    factors: Ints
-    place: slice
-
-
-def _stories(links: Links, own: _Own, full: Ints, compiled: CompiledTable) -> Stories:
-    """The stories of one case's leader."""
-    counted = counted_for(links, own.rows, full[own.place], own.factors)
-    return Stories(links, links.prior + _tempered(counted.sum(axis=0), compiled), counted)
-
-
-def _unusual(
-    laid: _Laid, leaders: Ints, better: Mapping[int, Story], model: MachineModel, compiled: CompiledTable
-) -> Ints:
+def _unusual(laid: _Laid, sums: Ints, model: MachineModel, compiled: CompiledTable) -> Ints:
     """What a cause that the table does not know is credited with in each case; where a story is likelier than
-    the leader alone, only with what neither of its two causes usually shows.
+    every cause alone, only with what neither of its two causes usually shows.
     """
-    unlike = model.surprises[laid.rows, _of_items(leaders, laid.starts, len(laid.rows))]
-    for case, story in better.items():
-        own, other = laid.of(case), story.leads_to if story.begins == leaders[case] else story.begins
-        unlike[own.place] = np.minimum(unlike[own.place], model.surprises[own.rows, other])
-    surprises = np.add.reduceat(unlike * laid.factors, laid.starts)
+    likeliest = sums[:, :-1].argmax(axis=1)
+    one, other = _of_items(model.links.pairs[:, likeliest], laid.starts, len(laid.rows))
+    unlike = model.surprises[laid.rows, one]
+    if (likeliest < model.links.number).any():
+        unlike = np.minimum(unlike, model.surprises[laid.rows, other])
+    surprises = np.maximum(np.add.reduceat(unlike * laid.factors, laid.starts), 0) // MILLION
     explains = millionths(compiled.table.unlisted_explains)
-    return _tempered(np.maximum(surprises, 0) // MILLION * explains // MILLION, compiled)
+    return _tempered(surprises if explains == MILLION else surprises * explains // MILLION, compiled)
 
 
 def _of_items(of_cases: Ints, starts: list[int], items: int) -> Ints:
-    """What is said of each case, for each of its items."""
-    return of_cases if len(starts) == 1 else np.repeat(of_cases, np.diff([*starts, items]))
+    """What is said of each case (the last axis), for each of its items."""
+    return of_cases if len(starts) == 1 else np.repeat(of_cases, np.diff([*starts, items]), axis=-1)
 
 
 def _tempered(nanobans: Ints, compiled: CompiledTable) -> Ints:
     temperature = round(compiled.table.temperature * 1000)
-    return nanobans if temperature == 1000 else halves_to_even(nanobans * 1000, temperature)
+    return nanobans if temperature == 1000 else halves_up(nanobans * 1000, temperature)
 
 
-def _split(
-    batch: Sequence[Evidence], arrays: BatchArrays, starts: list[int], likely: Mapping[int, Story]
-) -> list[Weighed]:
+def _split(batch: Sequence[Evidence], arrays: BatchArrays, starts: list[int]) -> list[Weighed]:
     """The batch as cases again; what they all need is taken out of the arrays in one go."""
+    links = batch[0].model.links
     order = np.lexsort((-arrays.scores, -arrays.shares))
-    rows = np.arange(len(arrays.full))
-    leaders = _of_items(order[:, 0], starts, len(rows))
-    counted, full = arrays.counted[rows, leaders].tolist(), arrays.full[rows, leaders].tolist()
+    rows = np.arange(len(arrays.counted))
+    of_leaders = arrays.counted[rows, links.number + _of_items(order[:, 0], starts, len(rows))].tolist()
     columns = zip(batch, ten_thousandths(arrays.shares).tolist(), order.tolist(), starts, strict=True)
     cut = []
     for case, (evidence, confidence, best_down, start) in enumerate(columns):
-        own = slice(start, start + len(evidence.items))
-        own_of_case = counted[own], full[own], likely.get(case)
-        cut.append(Weighed(evidence, confidence, best_down, *own_of_case, arrays, case, start))
+        own = of_leaders[start : start + len(evidence.items)]
+        story = links.likeliest(arrays.sums[case], best_down[0])
+        cut.append(Weighed(evidence, confidence, best_down, own, story, arrays, case, start))
     return cut
 
 
@@ -337,11 +320,11 @@ def _superseded(seen: Mapping[str, Observation], compiled: CompiledTable) -> dic
     that says less of the same as a finding seen with more than its clear outcome.
     """
     replaced: dict[str, str] = {}
-    for code in compiled.successors.keys() & seen.keys():
+    for code in [code for code in seen if code in compiled.successors]:
         newer = sorted(compiled.successors[code] & seen.keys())
         if newer:
             replaced[code] = newer[0]
-    for code in sorted(compiled.superseding.keys() & seen.keys()):
+    for code in sorted([code for code in seen if code in compiled.superseding]):
         clear, others = compiled.superseding[code]
         if clear not in seen[code].outcomes:
             replaced |= {other: code for other in others if other in seen}
@@ -396,11 +379,7 @@ def kept(
 def _pattern_item(
     code: str, model: MachineModel, compiled: CompiledTable, findings: Mapping[str, WeighedFinding]
 ) -> WeighedFinding:
-    parts = [
-        findings[finding]
-        for finding, _ in findings_in(compiled.apart.patterns[code].when)
-        if finding in findings
-    ]
+    parts = [findings[finding] for finding in compiled.members[code] if finding in findings]
     weakest = min(parts, key=lambda item: item.keep)
     weight = OutcomeWeight(model.patterns[code], 0, f"pattern {code}")
     return WeighedFinding(

@@ -50,7 +50,7 @@ def rationale(weighed: Weighed, compiled: CompiledTable) -> tuple[list[Weight], 
     in_full = [
         full if as_counted or not alone else 0
         for full, as_counted, alone in zip(
-            weighed.for_leader_in_full, counted, weighed.for_leader, strict=True
+            weighed.full[:, weighed.order[0]].tolist(), counted, weighed.for_leader, strict=True
         )
     ]
     weights = _ranked(weighed.order[0], in_full, counted, weighed, compiled)
