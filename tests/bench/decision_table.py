@@ -60,7 +60,9 @@ def general_table(compiled: CompiledTable) -> dict[str, Any]:
         for outcome, row in finding_model.rows.items():
             weights = {
                 f"out_{cause}": str(weight)
-                for cause, weight in zip(model.causes, model.weights[row].tolist(), strict=True)
+                for cause, weight in zip(
+                    model.causes, model.weights[row, model.links.number :].tolist(), strict=True
+                )
             }
             rules.append({"_id": f"{code}.{outcome}", **blank, f"in_{code}": json.dumps(outcome), **weights})
     content = {"hitPolicy": "collect", "inputs": inputs, "outputs": outputs, "rules": rules}
