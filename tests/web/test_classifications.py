@@ -280,3 +280,8 @@ async def test_an_effort_that_is_none_is_refused_by_name(caller, case, effort):
     (flaw,) = answered.json()["errors"]
     assert flaw["pointer"] == "effort"
     assert flaw["detail"] == "Efforts are ask, look, meter, open, lab, parted by commas without blanks."
+
+
+async def test_a_wrong_effort_is_told_before_a_bad_case_is(caller):
+    answered = await caller.post("/v1/classifications?effort=smell", json={"unit": {}})
+    assert (answered.status_code, answered.json()["errors"][0]["pointer"]) == (400, "effort")

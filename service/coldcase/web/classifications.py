@@ -83,7 +83,7 @@ def _efforts(sent: str | None) -> tuple[Effort, ...]:
 async def _read_case(
     request: Call, compiled: CompiledTable, effort: str | None
 ) -> tuple[ParsedCase, dict[str, str]]:
-    lenient = parsing.lenient(request)
+    lenient, efforts = parsing.lenient(request), _efforts(effort)
     body, profile = await parsing.read_body(request), await content_profile(request)
     if profile is None:
         parsed = classifying.read_case(body, compiled, lenient=lenient)
@@ -92,7 +92,7 @@ async def _read_case(
         parsed = classifying.read_own_words(
             body, compiled, document=profile.document, crosswalk=named, lenient=lenient
         )
-    parsed = dataclasses.replace(parsed, efforts=_efforts(effort))
+    parsed = dataclasses.replace(parsed, efforts=efforts)
     return parsed, {APPLIED.name: "handling=lenient"} if lenient else {}
 
 
