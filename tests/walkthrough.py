@@ -29,6 +29,7 @@ KEYS = {
 }
 SPREADSHEET = """
 import csv, openpyxl
+
 book = openpyxl.Workbook()
 for row in csv.reader(open("frequencies.csv")):
     book.active.append(row)
