@@ -56,8 +56,8 @@ class Filling:
             code = pointer.removeprefix(OBSERVATIONS)
             before = self._said.get(code)
             if before is not None and not _is_several(code, self._compiled) and before != _meant(meaning):
-                other = self._filled_by[pointer][:64]
-                raise WrongWord(f"'{other}' says otherwise of the same finding ({code}: {before.seen[0]}).")
+                other, said = self._filled_by[pointer][:64], (before.seen or before.not_seen)[0]
+                raise WrongWord(f"'{other}' says otherwise of the same finding ({code}: {said}).")
             self._say(code, meaning)
         self._filled_by[pointer] = name
 

@@ -183,13 +183,14 @@ class _Look:
         compiled = self._compiled
         row = compiled.retired.get(("finding", None, code))
         finding = compiled.table.findings.get(code if row is None else row.renamed_to or "")
-        if finding is None:
-            return
-        several = finding.kind == "several"
+        several = finding is None or finding.kind == "several"
         words = list(_words(value, place, signs=several))
         if not words:
             kinds = "signs, or an object of `seen` and `not_seen`" if several else "one outcome"
-            yield Flaw(place, f"'{finding.title}' takes {kinds}.")
+            yield Flaw(place, f"'{code if finding is None else finding.title}' takes {kinds}.")
+        if finding is None:
+            # It went with nothing in its place: what it took is no longer known.
+            return
         if not several and len({word for _, word in words}) > 1:
             named = ", ".join(word[:64] for _, word in words)
             detail = f"One word cannot stand for two outcomes of '{finding.title}', which exclude each other"
