@@ -67,16 +67,8 @@ def service(folder: Path) -> Iterator[dict[str, str]]:
             wait_until_ready(port)
             for name, (person, scopes) in KEYS.items():
                 wanted = [part for scope in scopes for part in ("--scope", scope)]
-                command = [
-                    *coldcase,
-                    "keys",
-                    "create",
-                    "--client",
-                    "Cold Stores",
-                    "--person",
-                    person,
-                    *wanted,
-                ]
+                owner = ["--client", "Cold Stores", "--person", person]
+                command = [*coldcase, "keys", "create", *owner, *wanted]
                 made = subprocess.run(command, env=environ, capture_output=True, text=True, check=True)
                 environ[name] = made.stdout.split()[0]
             yield environ

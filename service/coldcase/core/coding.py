@@ -63,7 +63,7 @@ def _lost(weighed: Weighed, compiled: CompiledTable) -> list[str]:
     if rules.after_loss is None:
         return []
     applying = compiled.lost.applying(
-        evidence.case, evidence.condition_key, evidence.observed, compiled.apart
+        evidence.case, evidence.condition_key, evidence.observed, compiled.table
     )
     kinds = list(dict.fromkeys(compiled.table.lost[index].what for index in applying))
     return kinds if len(kinds) >= rules.many_losses else []

@@ -20,9 +20,7 @@ from coldcase.core.conditions import (
     necessary,
     predicate,
 )
-from coldcase.core.fixed_point import (
-    millionths,
-)
+from coldcase.core.fixed_point import millionths
 from coldcase.core.frequencies import Frequencies
 from coldcase.core.machine_model import MachineKind, MachineModel, OutcomeWeight, decay_steps, machine_model
 from coldcase.core.rule_table import (

@@ -17,13 +17,7 @@ from coldcase.core.answer import Source
 from coldcase.core.case import Case, Known
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import ConditionKey, Observed, machine_of
-from coldcase.core.fixed_point import (
-    MILLION,
-    Ints,
-    halves_up,
-    millionths,
-    ten_thousandths,
-)
+from coldcase.core.fixed_point import MILLION, Ints, halves_up, millionths, ten_thousandths
 from coldcase.core.machine_model import MachineModel, OutcomeWeight
 from coldcase.core.signs import engine_observations
 from coldcase.core.stories import Story
