@@ -154,6 +154,19 @@ def test_what_a_blank_means(blank, reader, compiled):
     assert "readings" not in case
 
 
+def test_a_constant_stands_only_where_no_member_says_otherwise(compiled):
+    form = changed(
+        Motor={"to": "/unit/motor"}, Plating={"to": "/observations/copper_plating", "words": {"y": "heavy"}}
+    )
+    constants = FORM_RAW["inbound"]["constants"] | {"/observations/copper_plating": "none"}
+    form["inbound"]["constants"] = constants
+    reader = reader_of(form)
+    said = reader.read(BARE | {"Motor": "single_phase", "Plating": "y"}, compiled).case
+    assert (said["unit"]["motor"], said["observations"]["copper_plating"]) == ("single_phase", "heavy")
+    unsaid = reader.read(BARE, compiled).case
+    assert (unsaid["unit"]["motor"], unsaid["observations"]["copper_plating"]) == ("three_phase", "none")
+
+
 def test_one_word_may_stand_for_signs_that_are_not_there(reader, compiled):
     found = read(BARE | {"Scrolls": "fine"}, reader, compiled).case.observations["scroll_signs"]
     assert set(found.not_seen) == {"flanks_scored", "wraps_broken"}

@@ -7,6 +7,7 @@ import pytest
 from coldcase.core.answer import Answer
 from coldcase.core.answer_builder import CaseWithReadings, build_answer
 from coldcase.core.checking import flaws
+from coldcase.core.compiled_table import CompiledTable
 from tests.core.tables import BAR, case_of, compiled_of, finding, table
 
 HIGH_BAR = BAR | {"least_confidence": 0.95, "least_ratio": 20, "least_groups": 3}
@@ -36,16 +37,25 @@ SIGNS = {
 }
 
 
-def answer(seen: int, *custody: str, opening: dict[str, Any] | None = None, **members: Any) -> Answer:
-    """With so many signs of a leak, and so much gone."""
+def rules_of(**members: Any) -> CompiledTable:
     findings = SIGNS | {"custody": finding([], []) | CUSTODY}
-    rules = table(
-        {"leak": 50, "wear": 49, "unlisted": 1}, findings, **{"coding": CODING, "lost": LOST} | members
-    )
+    rates = {"leak": 50, "wear": 49, "unlisted": 1}
+    return compiled_of(table(rates, findings, **{"coding": CODING, "lost": LOST} | members))
+
+
+def answer(
+    seen: int,
+    *custody: str,
+    opening: dict[str, Any] | None = None,
+    rules: CompiledTable | None = None,
+    **members: Any,
+) -> Answer:
+    """With so many signs of a leak, and so much gone."""
+    rules = rules or rules_of(**members)
     observations: dict[str, Any] = {f"drip_{n}": "yes" for n in range(seen)}
     if custody:
         observations["custody"] = {"seen": [*custody]}
-    return build_answer(CaseWithReadings(case_of(observations, opening=opening or {})), compiled_of(rules))
+    return build_answer(CaseWithReadings(case_of(observations, opening=opening or {})), rules)
 
 
 def test_a_cause_is_named_while_one_kind_of_evidence_is_lost() -> None:
@@ -67,6 +77,14 @@ def test_with_two_kinds_lost_what_stands_high_is_named_provisionally() -> None:
 @pytest.mark.parametrize(("custody", "named"), [("papers_gone", True), ("parts_gone", False)])
 def test_rows_that_say_the_same_is_lost_are_one_kind(custody: str, named: bool) -> None:
     assert (answer(2, custody, opening={"left_open": "weeks"}).status == "coded") is named
+
+
+def test_how_it_was_opened_is_asked_of_each_case() -> None:
+    rules = rules_of()
+    said = [
+        answer(2, "parts_gone", opening=opened, rules=rules) for opened in ({}, {"left_open": "weeks"}, {})
+    ]
+    assert [one.refused_because for one in said] == [None, "lost", None]
 
 
 def test_a_table_without_a_bar_for_it_takes_no_notice() -> None:

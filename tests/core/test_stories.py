@@ -2,12 +2,14 @@
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from coldcase.core.answer_builder import CaseWithReadings, build_answer
 from coldcase.core.checking import flaws
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.rule_table import UNLISTED
+from coldcase.core.stories import Links
 from tests.core.tables import BAR, case_of, compiled_of, finding, posterior, table, weighed_of
 
 CODING = {
@@ -71,6 +73,8 @@ def test_two_causes_of_one_story_are_no_contradiction() -> None:
     case = case_of(BLOW | LEAK)
     shares = posterior(weighed_of(case, made))
     assert shares["blow"] < shares["leak"] < 1.5 * shares["blow"]  # too close to name one of two rivals
+    weighed = weighed_of(case, made)
+    assert weighed.for_story == weighed.for_leader  # it began nothing
     answer = build_answer(CaseWithReadings(case), made)
     assert (answer.cause, answer.status) == ("leak", "provisional")
     assert [(row.cause, row.role) for row in answer.contributing] == [("blow", "initiating")]
@@ -142,3 +146,12 @@ def test_signs_of_what_it_began_do_not_speak_against_a_cause() -> None:
         assert answer.cause == "blow"
         told[len(links)] = [row.finding for row in answer.against]
     assert told == {0: ["cured"], 1: []}
+
+
+def test_the_likeliest_story_is_one_of_the_leaders_and_likelier_than_its_beginning_alone() -> None:
+    links = Links.between([0, 0, 1], [1, 2, 2], causes=4)
+    alone = [-50, -70, -60, -40]
+    assert links.likeliest(np.array([-30, -20, -10, *alone]), 0) == (0, 2, 1)
+    assert links.likeliest(np.array([-30, -20, -10, *alone]), 1) == (1, 2, 2)
+    assert links.likeliest(np.array([-55, -52, -10, *alone]), 0) is None
+    assert links.likeliest(np.array([-30, -20, -10, *alone]), 3) is None
