@@ -155,16 +155,17 @@ def test_what_a_blank_means(blank, reader, compiled):
 
 
 def test_a_constant_stands_only_where_no_member_says_otherwise(compiled):
-    form = changed(
-        Motor={"to": "/unit/motor"}, Plating={"to": "/observations/copper_plating", "words": {"y": "heavy"}}
-    )
-    constants = FORM_RAW["inbound"]["constants"] | {"/observations/copper_plating": "none"}
+    scrolls = {"to": "/observations/scroll_signs", "words": {"y": "flanks_scored"}}
+    form = changed(Motor={"to": "/unit/motor"}, Scrolls=scrolls)
+    constants = FORM_RAW["inbound"]["constants"] | {"/observations/scroll_signs": "wraps_broken"}
     form["inbound"]["constants"] = constants
     reader = reader_of(form)
-    said = reader.read(BARE | {"Motor": "single_phase", "Plating": "y"}, compiled).case
-    assert (said["unit"]["motor"], said["observations"]["copper_plating"]) == ("single_phase", "heavy")
+    said = reader.read(BARE | {"Motor": "single_phase", "Scrolls": "y"}, compiled).case
+    assert said["unit"]["motor"] == "single_phase"
+    assert said["observations"] == {"scroll_signs": ["flanks_scored"]}
     unsaid = reader.read(BARE, compiled).case
-    assert (unsaid["unit"]["motor"], unsaid["observations"]["copper_plating"]) == ("three_phase", "none")
+    assert unsaid["unit"]["motor"] == "three_phase"
+    assert unsaid["observations"] == {"scroll_signs": ["wraps_broken"]}
 
 
 def test_one_word_may_stand_for_signs_that_are_not_there(reader, compiled):
