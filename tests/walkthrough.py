@@ -41,7 +41,9 @@ for row in book.active.iter_rows(min_row=2):
     named = dict(zip(head, row))
     if named["finding"].value == "copper_plating" and not named["machines"].value:
         shares = {"none": "20.00", "light": "35.00", "heavy": "45.00"}
-        named["moisture"].value = shares[named["outcome"].value]
+        outcome, cell = named["outcome"].value, named["moisture"]
+        print("copper_plating", outcome, "of 100 with moisture:", cell.value, "->", shares[outcome])
+        cell.value = shares[outcome]
 csv.writer(open("edited.csv", "w")).writerows(book.active.values)
 """
 CASE = {
@@ -151,7 +153,8 @@ def main() -> None:
             print("# Changing a rule\n")
             print(
                 "From a remark to a rollback, as it was seen: made by `python -m tests.walkthrough`, answers"
-                " shortened. The\nplace, the people and the figures are invented.\n"
+                " shortened to\na few members, named by their path. The place, the people and the figures are"
+                " invented.\n"
             )
             for step in walk(environ, folder):
                 print(step)

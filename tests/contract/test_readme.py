@@ -15,6 +15,7 @@ from coldcase.cli import parser
 from coldcase.settings import PREFIX, Settings
 from coldcase.web.classifications import PREFER
 from coldcase.web.problems import PROBLEM_KINDS
+from tests.walkthrough import STEPS
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()
@@ -132,6 +133,17 @@ def test_each_example_is_one_that_is_run():
     assert len(commands) == gate.count("eval \"$(grep '^python3 -m venv ") == 2
     assert "```python" not in DEVELOPERS
     assert "curl" not in DEVELOPERS
+
+
+def test_the_written_walk_is_the_one_that_is_walked():
+    written = re.findall(r"```sh\n(.*?)\n```", (ROOT / "docs/changing-a-rule.md").read_text(), re.DOTALL)
+
+    for step, command in zip(STEPS, written, strict=True):
+        walked = re.sub(r"\b(ID|DIGEST)_\d+\b", "…", step["command"])
+        assert (
+            re.sub(r"\b[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}\b|sha256:[0-9a-f]{64}", "…", command)
+            == walked
+        )
 
 
 def test_the_lock_holds_every_package_to_one_version():

@@ -29,6 +29,7 @@ COPIED = (
     "migrations",
     "tests",
     "deploy",
+    "docs",
     "openapi",
     "pyproject.toml",
     "README.md",
