@@ -61,7 +61,7 @@ def score(case: Case, outcomes: Mapping[str, Iterable[str]], table: RuleTable) -
     front = max((hypothesis for hypothesis in told if hypothesis != (UNLISTED,)), key=lambda one: told[one])
     told[UNLISTED,] += _unusual(voices, seen, case.unit, front, table) / table.temperature
     scores = {code: max(own for (begins, *_), own in told.items() if begins == code) for code in causes}
-    return Scored(ranking=_shared(told, causes), scores=scores, voices=voices)
+    return Scored(ranking=_shared(told, causes, table), scores=scores, voices=voices)
 
 
 def holds(condition: Condition, seen: Seen) -> bool | None:
@@ -160,11 +160,13 @@ def _of_both(
     return 10 * math.log10(mixed(share, ground, table))
 
 
-def _shared(told: Mapping[tuple[str, ...], float], causes: list[str]) -> list[tuple[str, float]]:
+def _shared(
+    told: Mapping[tuple[str, ...], float], causes: list[str], table: RuleTable
+) -> list[tuple[str, float]]:
     best = max(told.values())
     shares = dict.fromkeys(causes, 0.0)
     for (begins, *_), own in told.items():
-        shares[begins] += 10 ** ((own - best) / 10)
+        shares[begins] += 10 ** (table.sharpness * (own - best) / 10)
     total = sum(shares.values())
     return sorted(
         ((code, share / total) for code, share in shares.items()),

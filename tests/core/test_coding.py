@@ -25,6 +25,7 @@ from tests.core.tables import (
 )
 
 DAMAGE, SOUND = {"shows": "damage"}, {"shows": "sound"}
+TROUBLE, RUNS_WELL, OUTSIDE = {"shows": "trouble"}, {"shows": "runs_well"}, {"shows": "outside_fault"}
 CODING = {
     "coded": {"least_confidence": 0.6, "least_ratio": 3, "least_groups": 2},
     "provisional": {"least_confidence": 0.35, "least_ratio": 1.2, "least_groups": 1},
@@ -156,6 +157,9 @@ def test_causes_close_together_without_strong_support_are_close() -> None:
 MACHINE = book(
     crack=sign("a", yes=DAMAGE, no=SOUND),
     test=sign("b", no=SOUND),
+    growl=sign("c", yes=TROUBLE),
+    run=sign("d", yes=RUNS_WELL),
+    supply=sign("e", yes=OUTSIDE),
 )
 
 
@@ -169,6 +173,13 @@ MACHINE = book(
         ({"crack": "yes"}, "damaged"),
         ({"crack": "yes", "test": "no"}, "damaged"),
         ({"crack": ["no", "yes"]}, "not_shown"),
+        ({"run": "yes"}, "sound"),
+        ({"growl": "yes"}, "damaged"),
+        ({"growl": "yes", "test": "no"}, "damaged"),
+        ({"growl": "yes", "run": "yes"}, "sound"),
+        ({"growl": "yes", "supply": "yes"}, "not_shown"),
+        ({"growl": "yes", "supply": "yes", "test": "no"}, "sound"),
+        ({"crack": "yes", "run": "yes"}, "damaged"),
     ],
 )
 def test_what_the_findings_show_of_the_compressor_itself(seen: dict[str, Any], shown: str) -> None:
@@ -320,9 +331,21 @@ def test_a_leader_that_what_was_found_is_unlike_is_not_named() -> None:
     rules = {"coding": NAMES_BY_ONE_SIGN | {"thin_margin_decibans": 10, "contradiction_ratio": 5}}
     plain = answer(compiled_of(telling(**rules)), **HALF_A_LEAK)
     assert plain.cause == "leak"
-    careful = answer(compiled_of(telling(unlisted_explains=1, **rules)), **HALF_A_LEAK)
+    careful = answer(compiled_of(telling(unlisted_explains=1, **_sure_from(0.99))), **HALF_A_LEAK)
     assert (careful.cause, careful.refused_because) == ("undetermined", "unlike")
     assert "less likely than what the cause in front usually shows" in careful.notes[0]
+
+
+def test_one_that_stands_far_above_the_unknown_is_provisional_though_unlike() -> None:
+    found = answer(compiled_of(telling(unlisted_explains=1, **_sure_from(0.3))), **HALF_A_LEAK)
+    assert (found.cause, found.status, found.refused_because) == ("leak", "provisional", None)
+
+
+def _sure_from(confidence: float) -> dict[str, Any]:
+    bar = {"least_confidence": confidence, "least_ratio": 1, "least_groups": 1}
+    return {
+        "coding": NAMES_BY_ONE_SIGN | {"coded": bar, "thin_margin_decibans": 10, "contradiction_ratio": 5}
+    }
 
 
 def _scores(observations: dict[str, str], compiled: CompiledTable) -> dict[str, float]:

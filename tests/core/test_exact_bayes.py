@@ -50,6 +50,7 @@ def plain_starter() -> RuleTable:
         row.pop("gate", None)
     plain = {
         "temperature": 1,
+        "sharpness": 1,
         "unlisted_explains": 0,
         "links": [],
         "patterns": {},

@@ -22,7 +22,6 @@ from tests.core.tables import (
     finding,
     modest,
     outcomes_of,
-    posterior,
     starter,
     starter_document,
     table,
@@ -56,6 +55,16 @@ def likely(percent: Any, cause: int) -> float:
     return float((1 - mistaken) * percent[cause] + mistaken * percent[-1]) / 100
 
 
+def before_sharpening(weighed: Weighed) -> dict[str, float]:
+    """Shares of the ranking by cause before they are raised to the table's sharpness."""
+    sums = weighed.arrays.sums[weighed.case].tolist()
+    begins = weighed.model.links.pairs[0].tolist()
+    shares = dict.fromkeys(weighed.model.causes, 0.0)
+    for place, own in zip(begins, sums, strict=True):
+        shares[weighed.model.causes[place]] += 10 ** ((own - max(sums)) / 1e9)
+    return {cause: share / sum(shares.values()) for cause, share in shares.items()}
+
+
 def slow_gain(case: Case, weighed: Weighed, code: str) -> float:
     """Entropy now less its expectation after the look, each outcome as likely as the ranking says.
 
@@ -69,7 +78,7 @@ def slow_gain(case: Case, weighed: Weighed, code: str) -> float:
 
 
 def slow_gain_of(case: Case, weighed: Weighed, code: str) -> float:
-    now, finding_model = posterior(weighed), weighed.model.findings[code]
+    now, finding_model = before_sharpening(weighed), weighed.model.findings[code]
     group = starter().findings[whole(code)].group
     spoken = sum(item.weight.group == group and item.replaced_by is None for item in weighed.items)
     factor = (1 - starter().groups[group].rho) ** spoken / starter().temperature
@@ -121,7 +130,7 @@ def test_the_gain_of_a_lone_finding_is_what_ranking_again_gives() -> None:
     checks = [check for check in next_checks(weighed, compiled) if alone(check.finding)]
     assert checks
     for check in checks:
-        finding_model, now = weighed.model.findings[check.finding], posterior(weighed)
+        finding_model, now = weighed.model.findings[check.finding], before_sharpening(weighed)
         expected = 0.0
         for place, outcome in enumerate(finding_model.rows):
             chance = sum(
@@ -129,7 +138,7 @@ def test_the_gain_of_a_lone_finding_is_what_ranking_again_gives() -> None:
                 for i, cause in enumerate(weighed.model.causes)
             )
             looked = msgspec.structs.replace(case, observations={**case.observations, check.finding: outcome})
-            expected += chance * entropy(posterior(weighed_of(looked, compiled)))
+            expected += chance * entropy(before_sharpening(weighed_of(looked, compiled)))
         # Ranking again lets a stronger newcomer speak first in a group that has spoken; what was said then
         # fades.
         fresh = starter().findings[check.finding].group != starter().findings["copper_plating"].group

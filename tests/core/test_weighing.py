@@ -85,7 +85,19 @@ def test_no_evidence_gives_the_base_rates_of_what_can_be(unit: dict[str, str]) -
         code: rates[code] for code, cause in starter().causes.items() if passes_gate(cause.gate, *machine)
     } | {UNLISTED: rates[UNLISTED]}
     expected = {code: rate / sum(possible.values()) for code, rate in possible.items()}
-    assert posterior(starter_weighed(case_of(unit=unit))) == pytest.approx(expected, abs=1e-7)
+    blunt = compiled_of(msgspec.structs.replace(starter(), sharpness=1))
+    assert posterior(weighed_of(case_of(unit=unit), blunt)) == pytest.approx(expected, abs=1e-7)
+
+
+def test_sharpness_is_the_power_to_which_each_share_is_raised() -> None:
+    case = case_of({"copper_plating": "heavy", "oil_smell": "burnt_or_sharp"})
+    alone = msgspec.structs.replace(starter(), links=[])
+    blunt = posterior(weighed_of(case, compiled_of(msgspec.structs.replace(alone, sharpness=1))))
+    sharp = posterior(weighed_of(case, compiled_of(msgspec.structs.replace(alone, sharpness=1.5))))
+    raised = {code: share**1.5 for code, share in blunt.items()}
+    assert sharp == pytest.approx(
+        {code: one / sum(raised.values()) for code, one in raised.items()}, abs=1e-6
+    )
 
 
 def quiet_findings() -> list[str]:

@@ -36,10 +36,11 @@ def code(weighed: Weighed, compiled: CompiledTable) -> CodingResult:
     """The status that the table's thresholds allow the leader, with the reasons for a refusal."""
     leader, second = weighed.order[0], weighed.order[1]
     rules = compiled.table.coding
-    reasons = (
-        *_thin(weighed, leader, rules.thin_margin_decibans),
-        *_contradictory(weighed, leader, second, compiled),
-    )
+    doubts = _thin(weighed, leader, rules.thin_margin_decibans)
+    # The ranking has weighed the unknown cause already: one that stands far below forbids no name, only
+    # certainty.
+    unlike = _stands_out_though_unlike(weighed, doubts, compiled)
+    reasons = (*(() if unlike else doubts), *_contradictory(weighed, leader, second, compiled))
     if reasons:
         return CodingResult(leader, "undetermined", reasons)
     lost = _lost(weighed, compiled)
@@ -51,9 +52,20 @@ def code(weighed: Weighed, compiled: CompiledTable) -> CodingResult:
     )
     for status, bar, rival in bars:
         if _clears(weighed, bar, rival, rules.strong_decibans):
-            return _named(weighed, status, apart, lost, compiled)
+            return _named(weighed, "provisional" if unlike else status, apart, lost, compiled)
     return CodingResult(
         leader, "undetermined", (("close", "no cause stands far enough above the next to be named"),)
+    )
+
+
+def _stands_out_though_unlike(weighed: Weighed, doubts: tuple[Reason, ...], compiled: CompiledTable) -> bool:
+    """Whether the leader clears the bar of a coded answer against the unknown cause, though little of what
+    was found is what it usually shows.
+    """
+    unlisted = weighed.model.causes.index(UNLISTED)
+    rules = compiled.table.coding
+    return [kind for kind, _ in doubts] == ["unlike"] and _clears(
+        weighed, rules.coded, unlisted, rules.strong_decibans
     )
 
 
@@ -155,12 +167,12 @@ def _balance(weights: list[int]) -> tuple[int, int]:
 
 def machine_state(weighed: Weighed) -> MachineState:
     """What the findings say of the compressor itself; discounted evidence (kept below half) says nothing of
-    it.
+    it. Good windings alone do not make a machine sound that growls or does not pump.
     """
     shown = {item.weight.shows for item in weighed.items if item.keep >= HALF}
-    if "damage" in shown:
+    if "damage" in shown or shown & {"trouble", "runs_well", "outside_fault"} == {"trouble"}:
         return "damaged"
-    return "sound" if "sound" in shown else "not_shown"
+    return "sound" if shown & {"sound", "runs_well"} else "not_shown"
 
 
 def unexplained(weighed: Weighed, compiled: CompiledTable) -> list[int]:

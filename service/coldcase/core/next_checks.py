@@ -58,7 +58,9 @@ def next_checks_many(
     matrix], `promise` and `decay` [case, finding], `picked` and `gains` [case, candidate], gains in bits.
     """
     matrix = batch[0].model.matrix
-    now = batch[0].arrays.shares.astype(np.float32)
+    # Shares as they are before they are sharpened: a look that settles the matter is worth making however
+    # sure the answer is.
+    now = batch[0].model.links.shared_out(batch[0].arrays.sums, 1000)[1].astype(np.float32)
     now /= now.sum(axis=1, keepdims=True)
     decay = _decay_factors(batch, matrix) / np.float32(compiled.table.temperature)
     expected = now @ matrix.likelihood

@@ -114,14 +114,16 @@ class Outcome(_Row, frozen=True, kw_only=True):
     """One answer to a finding's question.
 
     `definition` says it in a line that two people would apply alike. `shows` says what it says of the
-    compressor itself: damage, soundness, or a measured fault outside it that has a cause of its own.
+    compressor itself: `damage`; `trouble` that a machine in order has only where something outside makes it;
+    `sound`, a part or a measurement in order; `runs_well`, the whole machine tried and in order; or
+    `outside_fault`, a measured fault outside it that has a cause of its own.
     `tags` name what can spoil the evidence.
     """
 
     code: Code
     title: Words
     definition: Words | None = None
-    shows: Literal["damage", "sound", "outside_fault"] | None = None
+    shows: Literal["damage", "trouble", "sound", "runs_well", "outside_fault"] | None = None
     tags: list[Code] = []
     gate: Gate = Gate()
 
@@ -331,11 +333,14 @@ class RuleTable(_Row, frozen=True, kw_only=True):
 
     `mistaken` is the share of findings that say nothing of the cause: wrongly seen, or signs of a second
     trouble. `unlisted_explains` is the share of what a known cause usually explains that a cause which the
-    table does not know is taken to explain as well (0: nothing better than the background).
+    table does not know is taken to explain as well (0: nothing better than the background). `sharpness` is
+    the power to which shares are raised before they are stated, so that of the answers that say 0.8 about 80
+    in 100 are right: above 1 where the weights, careful one by one, together say less than they know.
     """
 
     format: Literal[1]
     temperature: Annotated[float, Meta(ge=1, le=10)]
+    sharpness: Annotated[float, Meta(ge=1, le=2)] = 1
     mistaken: Annotated[float, Meta(ge=0, le=0.5)] = 0
     unlisted_explains: Annotated[float, Meta(ge=0, le=1)] = 0
     coding: Coding

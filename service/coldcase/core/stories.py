@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from coldcase.core.fixed_point import Ints, relative_shares
+from coldcase.core.fixed_point import Ints, halves_up, relative_shares
 
 
 class Story(NamedTuple):
@@ -52,11 +52,12 @@ class Links:
         """
         return np.asarray(np.maximum(weights[self.pairs[0]], weights[self.pairs[1]]))
 
-    def shared_out(self, sums: Ints) -> tuple[Ints, Ints]:
+    def shared_out(self, sums: Ints, sharpness: int) -> tuple[Ints, Ints]:
         """Scores and shares ([case, cause]) in which each story stands for the cause that began it: its share
-        is added to that cause's own. `sums` are [case, link + cause] in nanobans.
+        is added to that cause's own. `sums` are [case, link + cause] in nanobans; shares are raised to the
+        power of `sharpness` thousandths.
         """
-        shares = relative_shares(sums)
+        shares = relative_shares(sums if sharpness == 1000 else halves_up(sums * sharpness, 1000))
         if not self.number:
             return sums, shares
         scores, together = sums[:, self.number :].copy(), shares[:, self.number :]

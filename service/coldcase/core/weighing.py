@@ -245,10 +245,11 @@ def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weigh
         case = bisect.bisect_right(starts, place) - 1
         full[place] = model.links.beside(np.asarray(batch[case].items[place - starts[case]].weight.joint))
     counted = _faded(full, laid.factors)
+    sharpness = round(compiled.table.sharpness * 1000)
     sums = model.prior + _tempered(np.add.reduceat(counted, starts, axis=0), compiled)
     if compiled.table.unlisted_explains:
         sums[:, -1] += _unusual(laid, sums, model, compiled)
-    return _split(batch, BatchArrays(full, counted, sums, *model.links.shared_out(sums)), starts)
+    return _split(batch, BatchArrays(full, counted, sums, *model.links.shared_out(sums, sharpness)), starts)
 
 
 class _Laid(NamedTuple):
