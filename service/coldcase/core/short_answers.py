@@ -30,10 +30,21 @@ class ShortAnswer(msgspec.Struct, frozen=True, gc=False):
 
 
 def short_answers(cases: Sequence[CaseWithReadings], compiled: CompiledTable) -> list[ShortAnswer]:
-    """The short answers to many cases, in their order; those of like machines are weighed together."""
+    """The short answers to many cases, in their order."""
+    return answer_evidence([evidence_of(given, compiled) for given in cases], compiled)
+
+
+def evidence_of(given: CaseWithReadings, compiled: CompiledTable) -> Evidence:
+    """What a case shows, not yet weighed."""
+    return collect(given.case, observe(given.case, given.derived, compiled), compiled)
+
+
+def answer_evidence(cases: Sequence[Evidence], compiled: CompiledTable) -> list[ShortAnswer]:
+    """The same of what was collected under this table, or under it but for its temperature; cases of like
+    machines are weighed together.
+    """
     together: dict[int, list[tuple[int, Evidence]]] = {}
-    for place, given in enumerate(cases):
-        evidence = collect(given.case, observe(given.case, given.derived, compiled), compiled)
+    for place, evidence in enumerate(cases):
         together.setdefault(id(evidence.model), []).append((place, evidence))
     answers: dict[int, ShortAnswer] = {}
     for group in together.values():
