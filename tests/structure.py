@@ -22,6 +22,7 @@ ROOMS = (
     ("cli",),
     ("app",),
     ("web",),
+    ("proposing",),
     ("backtesting",),
     ("answering", "governing", "auditing", "feedback", "decision_record"),
     ("classifying",),

@@ -1,4 +1,6 @@
-"""`coldcase backtests`: works off the backtests that wait; the service starts one such process by itself."""
+"""`coldcase backtests`: works off the backtests and proposals that wait; the service starts one such process
+by itself.
+"""
 
 import argparse
 import asyncio
@@ -14,6 +16,7 @@ from coldcase.backtesting.supervising import BUSY, Orders
 from coldcase.cli import database
 from coldcase.cli.console import Commands, command, say
 from coldcase.logs import start_logging
+from coldcase.proposing.working import work_off_proposals
 
 POLITE = 10
 """By how much the process lets others go before it (nice)."""
@@ -25,7 +28,8 @@ def add_backtest_commands(commands: Commands) -> None:
         commands,
         "backtests",
         run_backtests,
-        "Work off the backtests that wait, unless another process does. `serve` does it by itself.",
+        "Work off the backtests and proposals that wait, unless another process does. `serve` does it by "
+        "itself.",
     )
     added.add_argument(
         "--supervised", action="store_true", help="take orders from standard input, as `serve` gives them"
@@ -44,7 +48,7 @@ def run_backtests(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     chosen = database.read_settings(args, environ)
     with database.reading_url(chosen) as url:
         ended = asyncio.run(_alone(url, chosen.backtest_share))
-    say(f"coldcase: {ended or 'no'} backtests ended")
+    say(f"coldcase: {ended[0] or 'no'} backtests and {ended[1] or 'no'} proposals ended")
     return 0
 
 
@@ -56,10 +60,10 @@ def _first_line() -> bytes:
     return line
 
 
-async def _alone(url: str, share: float) -> int:
+async def _alone(url: str, share: float) -> tuple[int, int]:
     pace = Pace(share)
     _stop_by_signal(pace)
-    return await work_off(url, pace)
+    return await work_off(url, pace), await work_off_proposals(url, pace)
 
 
 async def _supervised(orders: Orders) -> int:
@@ -78,6 +82,7 @@ async def _supervised(orders: Orders) -> int:
     listening = asyncio.create_task(listen_to_the_service())
     try:
         await work_off(orders.database_url, pace)
+        await work_off_proposals(orders.database_url, pace)
     finally:
         listening.cancel()
     return 0

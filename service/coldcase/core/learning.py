@@ -21,7 +21,7 @@ from coldcase.core.rule_table import NO_FAULT, UNLISTED, Finding, Pattern, RowsO
 from coldcase.core.table_shape import LEAST_SHARE
 from coldcase.core.verdict_counts import (
     GENERAL,
-    Counted,
+    RowCounter,
     RowKey,
     VerdictCounts,
     counted_rows,
@@ -114,7 +114,7 @@ class LearnedRow(NamedTuple):
     """A row that is touched: its numbers, of 100, as a table may have them; and what was counted."""
 
     shares: list[float]
-    counted: Mapping[int, Counted]
+    counted: Mapping[int, RowCounter]
 
 
 def learned_rows(
@@ -156,7 +156,7 @@ def posterior_mean(
 
 
 def _pooled(
-    key: RowKey, table: RuleTable, expert: list[float], counted: Counted, strength: float
+    key: RowKey, table: RuleTable, expert: list[float], counted: RowCounter, strength: float
 ) -> list[float]:
     """A row of one cause; or the background: that of each cause without a row, pooled at base rates. A cause
     of which nothing was judged has the background as it was.

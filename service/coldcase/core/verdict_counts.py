@@ -94,17 +94,17 @@ class RowKey(NamedTuple):
     cause: str | None
 
 
-Counted = Counter[tuple[str, tuple[int, ...], tuple[int, ...]]]
+RowCounter = Counter[tuple[str, tuple[int, ...], tuple[int, ...]]]
 """How often, by (cause, places of the outcomes that the machine can show, places of those that were seen)."""
 
 
-def counted_rows(table: RuleTable, counts: VerdictCounts) -> dict[RowKey, dict[int, Counted]]:
+def counted_rows(table: RuleTable, counts: VerdictCounts) -> dict[RowKey, dict[int, RowCounter]]:
     """What was counted, under the row that holds for each cause and machine.
 
     Of a finding of kind `several` each sign has counts of its own, under its place: outcome 0 is not there, 1
     is seen. Of every other finding, and of patterns (0 absent, 1 present), all stands under place 0.
     """
-    rows: dict[RowKey, dict[int, Counted]] = {}
+    rows: dict[RowKey, dict[int, RowCounter]] = {}
     for (cause, machine, engine_code, outcomes), n in counts.looked.items():
         code, _, sign = engine_code.partition(".")
         place = 0
@@ -176,12 +176,12 @@ def row_evidence(table: RuleTable, counts: VerdictCounts) -> list[RowEvidence]:
         RowEvidence(
             row_pointer(key, table), key.code, key.cause, judged[key], _seen(key, table, rows.get(key, {}))
         )
-        for key in all_rows(table)
+        for key in row_keys(table)
         if judged[key]
     ]
 
 
-def all_rows(table: RuleTable) -> Iterator[RowKey]:
+def row_keys(table: RuleTable) -> Iterator[RowKey]:
     """Every row of findings and patterns."""
     for code, finding in table.findings.items():
         yield RowKey(code, GENERAL, None)
@@ -242,7 +242,7 @@ def judged_rows(table: RuleTable, counts: VerdictCounts) -> Counter[RowKey]:
     return judged
 
 
-def _seen(key: RowKey, table: RuleTable, counted: Mapping[int, Counted]) -> list[SeenOutcome]:
+def _seen(key: RowKey, table: RuleTable, counted: Mapping[int, RowCounter]) -> list[SeenOutcome]:
     shares, one_sign = shares_of(key, table), tells_signs(key.code, table)
     return [
         SeenOutcome(outcome, shares[place], *seen_of(counted.get(place if one_sign else 0, Counter()), sight))
@@ -258,7 +258,7 @@ def tells_signs(code: str, table: RuleTable) -> bool:
     return code in table.patterns or table.findings[code].kind == "several"
 
 
-def seen_of(counted: Counted, outcome: int) -> tuple[int, int, int]:
+def seen_of(counted: RowCounter, outcome: int) -> tuple[int, int, int]:
     """In how many cases it was looked at, the outcome seen plainly, and seen as one of several."""
     plain = sum(n for (_, _, seen), n in counted.items() if seen == (outcome,))
     unclear = sum(n for (_, _, seen), n in counted.items() if outcome in seen and len(seen) > 1)

@@ -119,9 +119,10 @@ async def backtests_of(
 
 
 async def nobody_works(conn: AsyncConnection) -> bool:
-    """Whether a backtest waits for a process and none is at work, here or elsewhere."""
+    """Whether a backtest or proposal waits for a process and none is at work, here or elsewhere."""
     query = text(
-        "SELECT EXISTS (SELECT FROM backtest WHERE state IN ('waiting', 'running'))"
+        "SELECT (EXISTS (SELECT FROM backtest WHERE state IN ('waiting', 'running'))"
+        " OR EXISTS (SELECT FROM proposal WHERE state IN ('waiting', 'running')))"
         " AND pg_try_advisory_xact_lock(hashtext('coldcase backtests'))"
     )
     return bool(await conn.scalar(query))

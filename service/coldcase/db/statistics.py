@@ -130,7 +130,7 @@ async def judged_decisions(
 
 
 def _judged(wanted: DecisionFilter, basis: Basis | None) -> Select[Any]:
-    newest = _newest_verdicts()
+    newest = newest_verdicts()
     columns = (
         decision.c.rule_table,
         decision.c.status,
@@ -148,7 +148,7 @@ def _judged(wanted: DecisionFilter, basis: Basis | None) -> Select[Any]:
     return query if basis is None else query.where(newest.c.basis == basis)
 
 
-def _newest_verdicts() -> CTE:
+def newest_verdicts() -> CTE:
     """From each verdict forward along the chain: a verdict on an earlier decision of a job holds for the one
     that stands now.
     """

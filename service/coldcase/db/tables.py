@@ -169,6 +169,35 @@ backtest = Table(
     Index(None, "rule_table", "id"),
 )
 
+# Mutable until it has ended; `client_id` says whose verdicts, all clients' where it is null, `numbers` where
+# each number of the draft comes from. Under no seal: the event of its end is, with the digest of `numbers`.
+proposal = Table(
+    "proposal",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    Column("rule_table", Integer, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("client_id", Integer),
+    Column("strength", Text, nullable=False),
+    Column("most_drafts", Integer, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("created_at", Timestamp, nullable=False),
+    Column("by_key", Uuid, ForeignKey("api_key.id"), nullable=False),
+    Column("started_at", Timestamp),
+    Column("ended_at", Timestamp),
+    Column("attempts", Integer, nullable=False, server_default=text("0")),
+    Column("total", Integer),
+    Column("done", Integer, nullable=False, server_default=text("0")),
+    Column("draft", Integer),
+    Column("numbers", Text),
+    Column("summary", Text),
+    Column("failed_because", Text),
+    CheckConstraint("state IN ('waiting', 'running', 'finished', 'failed')", name="state_is_known"),
+    CheckConstraint("(summary IS NULL) = (state <> 'finished')", name="finished_has_a_summary"),
+    CheckConstraint("(draft IS NULL) = (numbers IS NULL)", name="draft_has_numbers"),
+    Index("uq_proposal_draft", "draft", unique=True),
+)
+
 # What is said of a rule table's row, limit or text, and what came after it; neither ever changes. Under no
 # seal: the events of both are, with the digest of what was said.
 remark = Table(

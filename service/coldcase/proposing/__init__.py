@@ -1,0 +1,1 @@
+"""Rule tables learned from verdicts: cases counted, numbers fitted and tried on what was left out."""
