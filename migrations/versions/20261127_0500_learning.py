@@ -41,7 +41,7 @@ END $$
 # The draft is of whoever asked for it: the key must still be good, and its client have room for a draft. Without a content nothing
 # was to be proposed.
 FINISH_PROPOSAL = f"""
-CREATE FUNCTION finish_proposal(named uuid, attempt integer, told text, content text, origins text, found text) RETURNS boolean {DEFINER} AS $$
+CREATE FUNCTION finish_proposal(named uuid, attempt integer, told text, content text, origins text, sums text) RETURNS boolean {DEFINER} AS $$
 DECLARE
     mine proposal;
     made integer;
@@ -53,7 +53,7 @@ BEGIN
     IF content IS NOT NULL THEN
         SELECT once.made INTO made FROM draft_table_once(mine.by_key, NULL, mine.rule_table, told, content, NULL, NULL, mine.most_drafts) AS once;
     END IF;
-    UPDATE proposal SET state = 'finished', ended_at = now(), draft = made, numbers = origins, summary = found WHERE id = named;
+    UPDATE proposal SET state = 'finished', ended_at = now(), draft = made, numbers = origins, summary = sums WHERE id = named;
     RETURN true;
 END $$
 """

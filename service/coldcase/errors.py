@@ -140,6 +140,12 @@ class NotBacktested(ColdcaseError):
     code = "not_backtested"
 
 
+class NothingToPropose(ColdcaseError):
+    """Too few verdicts name a cause: a number of a rule table is touched from ten on."""
+
+    code = "nothing_to_propose"
+
+
 class AlreadyOnRecord(ColdcaseError):
     """A rule table with the same content is on record under another number: publish that one."""
 

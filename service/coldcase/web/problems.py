@@ -105,6 +105,7 @@ PROBLEM_KINDS = {
     "digest_stale": ProblemKind(409, "The digest is not that of the rule table as it is now"),
     "not_approved": ProblemKind(409, "The rule table is not approved"),
     "not_backtested": ProblemKind(409, "The rule table has no finished backtest"),
+    "nothing_to_propose": ProblemKind(409, "Too few verdicts to learn from"),
     "not_current": ProblemKind(409, "Another rule table is the current one"),
     "still_current": ProblemKind(409, "The current rule table cannot be withdrawn"),
     "already_on_record": ProblemKind(409, "The same content is on record already"),

@@ -1,0 +1,35 @@
+"""Envelopes of proposals, and of what verdicts have seen of a rule table."""
+
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+
+from coldcase.core.answer import TableName
+from coldcase.core.learning import PriorStrength
+from coldcase.db.proposals import ProposalState
+from coldcase.proposing.summary import ProposalSummary
+
+
+class ProposalReport(msgspec.Struct, frozen=True, kw_only=True):
+    """A proposal: on which version it is based, how far it is, and what came of it.
+
+    `done` of `total` readings of a case: each is read twice, to be counted and to be tried. `draft` is the
+    version that was made. `of_all_clients`: learned from all clients' verdicts, not only from those of the
+    client who asked. `person` is told to that client, and to keys that read all.
+    """
+
+    id: UUID
+    rule_table: TableName
+    state: ProposalState
+    of_all_clients: bool
+    strength: PriorStrength
+    person: str | None
+    created_at: datetime
+    started_at: datetime | None
+    ended_at: datetime | None
+    done: int
+    total: int | None
+    failed_because: str | None
+    draft: int | None
+    summary: ProposalSummary | None

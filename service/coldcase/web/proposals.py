@@ -1,0 +1,138 @@
+"""Rule tables proposed from verdicts: asked for, and looked at."""
+
+from typing import Annotated
+
+import msgspec
+from litestar import Response, get, post
+from msgspec import Meta
+from uuid_utils import compat
+
+from coldcase.core.answer import TableName
+from coldcase.core.learning import LEAST_VERDICTS, PriorStrength
+from coldcase.db import proposals
+from coldcase.db.backtests import see_decisions_of
+from coldcase.db.proposals import NewProposal, Proposal
+from coldcase.db.rule_tables import get_table
+from coldcase.errors import NothingToPropose, WrongState
+from coldcase.proposing.summary import ProposalSummary
+from coldcase.web import proposal_schemas
+from coldcase.web.classifications import LOCATION
+from coldcase.web.filters import reads_all
+from coldcase.web.route import JSON, Call, route
+from coldcase.web.rule_tables import DRAFT_SCOPES, VERSION, version_of
+from coldcase.web.services import services
+from coldcase.web.table_changes import read_request
+from coldcase.web.verdicts import request_actor
+
+Worth = Annotated[float, Meta(ge=1, le=1_000_000)]
+
+
+class ProposalRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How many judged cases the table's own numbers are worth: each row of frequencies, and all base rates
+    together.
+    """
+
+    row_strength: Worth = PriorStrength().rows
+    base_rate_strength: Worth = PriorStrength().base_rates
+
+
+@post(
+    "/v1/rule-tables/{version:str}/proposals",
+    **route(
+        "proposeRuleTable",
+        "Rule tables",
+        {201: {JSON: proposal_schemas.ProposalReport}},
+        scopes=("tables:draft",),
+        body=ProposalRequest,
+        path={"version": VERSION},
+        sends={201: (LOCATION,)},
+        problems=("not_found", "bad_table_request", "wrong_state", "nothing_to_propose", "outcome_unknown"),
+        examples={
+            "usual": {"value": {}},
+            "wary": {"value": {"row_strength": 100, "base_rate_strength": 1000}},
+        },
+    ),
+)
+async def propose_rule_table(request: Call) -> Response[bytes]:
+    """A draft learned from verdicts
+
+    It is worked out in the background, like a backtest, and ends with a draft based on this published
+    version; nothing is applied. Each row of frequencies is a Dirichlet prior that is worth `row_strength`
+    judged cases, the base rates together `base_rate_strength`; backgrounds are the causes without a row,
+    pooled at their base rates; no number under ten verdicts is touched; limits and thresholds are not
+    learned. It is tried on circuits and times that were left out, and the draft's note says plainly where it
+    is worse than its base there. The verdicts are those that the key may read: its client's, or all with
+    `decisions:read:all`. Base rates follow whatever made people look into a failure.
+    """
+    service, version = services(request), version_of(request)
+    asked = await read_request(request, ProposalRequest)
+    client_id = None if reads_all(request.auth) else request.auth.client_id
+    strength = PriorStrength(rows=asked.row_strength, base_rates=asked.base_rate_strength)
+    async with service.transaction() as conn:
+        stored = await get_table(conn, version)
+        if not stored.immutable:
+            raise WrongState(
+                f"Rule table {version} was never published: a proposal is based on one that was."
+            )
+        await see_decisions_of(conn, client_id)
+        judged = await proposals.count_judged(conn, client_id, most=LEAST_VERDICTS)
+    if judged < LEAST_VERDICTS:
+        raise NothingToPropose(
+            f"{judged} decisions have a verdict that names a cause; a number is touched from "
+            f"{LEAST_VERDICTS} on."
+        )
+    new = NewProposal(
+        id=compat.uuid7(),
+        rule_table=version,
+        client_id=client_id,
+        strength=msgspec.json.encode(strength).decode(),
+        most_drafts=service.most_open_drafts,
+    )
+    async with service.transaction() as conn:
+        await proposals.start_proposal(conn, new, request_actor(request))
+        found = await proposals.find_proposal(conn, new.id)
+    service.backtests.wake()
+    return _told(request, found, status=201)
+
+
+@get(
+    "/v1/proposals/{id:uuid}",
+    **route(
+        "showProposal",
+        "Rule tables",
+        {200: {JSON: proposal_schemas.ProposalReport}},
+        scopes=DRAFT_SCOPES,
+        problems=("not_found",),
+    ),
+)
+async def show_proposal(request: Call) -> Response[bytes]:
+    """A proposal: how far it is; in the end its draft, what it was learned from, and how it did
+
+    `draft` is null in the end where every number has fewer than ten verdicts, or none would move.
+    """
+    async with services(request).transaction() as conn:
+        found = await proposals.find_proposal(conn, request.path_params["id"])
+    return _told(request, found)
+
+
+def _told(request: Call, found: Proposal, *, status: int = 200) -> Response[bytes]:
+    own = reads_all(request.auth) or found.asker == request.auth.client_id
+    strength = msgspec.json.decode(found.strength, type=PriorStrength)
+    report = proposal_schemas.ProposalReport(
+        id=found.id,
+        rule_table=TableName(version=found.rule_table, digest=found.digest),
+        state=found.state,
+        of_all_clients=found.client_id is None,
+        strength=strength,
+        person=found.person if own else None,
+        created_at=found.created_at,
+        started_at=found.started_at,
+        ended_at=found.ended_at,
+        done=found.done,
+        total=found.total,
+        failed_because=found.failed_because,
+        draft=found.draft,
+        summary=None if found.summary is None else msgspec.json.decode(found.summary, type=ProposalSummary),
+    )
+    headers = {"Location": f"/v1/proposals/{found.id}"} if status == 201 else {}
+    return Response(msgspec.json.encode(report), status_code=status, media_type=JSON, headers=headers)
