@@ -26,6 +26,7 @@ from coldcase.db.pulse import Pulse, within
 from coldcase.db.recorder import Recorder
 from coldcase.db.transactions import Transaction, transaction
 from coldcase.governing import load_rule_tables
+from coldcase.proposing.evidence import EvidenceDesk
 from coldcase.readings import refrigerants
 from coldcase.settings import BadSettings, Settings
 from coldcase.shipped import starter_table
@@ -109,6 +110,7 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     backtests.cancel_backtest,
     proposals.propose_rule_table,
     proposals.show_proposal,
+    proposals.show_evidence,
     health.is_live,
     health.is_ready,
     health.show_metrics,
@@ -208,6 +210,7 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
             places=_shares(settings.most_in_flight, settings, "requests in flight", say),
             exports=_exports(exporting, settings, say),
             trees=Trees(),
+            evidence=EvidenceDesk(url),
             backtests=Backtests(reading, _orders(url, settings), lambda: metrics.total),
             metrics=metrics,
             metrics_open=settings.metrics == "open",
@@ -220,6 +223,7 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         gc.collect()
         gc.freeze()
         await sealer.start()
+        started.push_async_callback(close_in_time, services.evidence.close, "evidence")
         if settings.backtests == "on":
             started.push_async_callback(close_in_time, services.backtests.close, "backtests")
             await services.backtests.start()

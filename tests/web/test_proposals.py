@@ -4,6 +4,7 @@ asked."""
 import asyncio
 import json
 import random
+from typing import Any
 
 import pytest
 from sqlalchemy import text
@@ -82,7 +83,10 @@ async def recorded(own, author):
     12 others; of another client 11 cases of moisture without any."""
     chance = random.Random(3)
     for number in range(40):
-        seen = {"filter_drier": chance.choice(["wet", "wet", "sound"]), "oil_clarity": "stays_milky"}
+        seen: dict[str, Any] = {
+            "filter_drier": chance.choice(["wet", "wet", "sound"]),
+            "oil_clarity": "stays_milky",
+        }
         if number < 12:
             seen["copper_plating"] = "none"
         elif number < 15:
@@ -263,6 +267,96 @@ async def test_what_is_left_is_begun_again_and_what_kills_every_process_has_fail
     await work_off_proposals(url, Pace(1.0))
     found = (await author.get(place)).json()
     assert (found["state"], found["failed_because"][:11]) == ("failed", "5 processes")
+
+
+async def test_the_difference_says_how_many_judged_cases_moved_each_number(own, author, recorded, url):
+    found = await proposed(author, url)
+    place = f"/v1/rule-tables/{found['draft']}"
+
+    async def changes():
+        compared = (await author.get(f"{place}/diff")).json()["diff"]
+        return {
+            (one["pointer"], one.get("outcome")): one
+            for each in compared["stations"]
+            for one in each["changes"]
+        }
+
+    before = await changes()
+    assert before[PLATING, "none"]["confirmed"] == {"judged": 40, "looked": 12, "seen": 12, "unclear": 0}
+    assert before["/base_rates/moisture", None]["confirmed"]["seen"] == 40
+    moved = {key for key, one in before.items() if one["old"] != one["new"]}
+    assert all("confirmed" in before[key] for key in moved)
+    told = (await author.get(f"{place}/diff", headers={"Accept": "text/plain"})).text
+    assert "[judged 40, seen 12 of 12]" in told
+    page = (await author.get(f"{place}/diff", headers={"Accept": "text/html"})).text
+    assert "<td>judged 40, seen 12 of 12</td>" in page
+    assert (
+        "Verdicts</th>"
+        not in (await author.get("/v1/rule-tables/1/diff", headers={"Accept": "text/html"})).text
+    )
+
+    # A number that somebody has edited since is no longer what the verdicts said; its neighbours are.
+    content = (await author.get(place)).json()["content"]["findings"]["copper_plating"]
+    row = content["per_hundred"]["moisture"]
+    edited = [round(row[0] + 1, 2), round(row[1] - 1, 2), *row[2:]]
+    tag = (await author.get(place)).headers["ETag"]
+    patch = {"findings": {"copper_plating": {"per_hundred": {"moisture": edited}}}}
+    headers = {"Content-Type": "application/merge-patch+json", "If-Match": tag}
+    answered = await author.patch(f"{place}/content", content=json.dumps(patch), headers=headers)
+    assert answered.status_code == 200, answered.text
+    after = await changes()
+    outcomes = [one["code"] for one in content["outcomes"]]
+    assert ["confirmed" in after[PLATING, outcome] for outcome in outcomes[:3]] == [False, False, True]
+    await withdrawn(own, found["draft"])
+
+
+async def test_evidence_says_of_each_row_how_often_verdicts_saw_it(own, author, quality, recorded):
+    reader = await as_person(own, "reader", "tables:read")
+    seen = await reader.get(
+        "/v1/rule-tables/1/evidence", params={"finding": "copper_plating", "cause": "moisture"}
+    )
+    assert seen.status_code == 200, seen.text
+    found = seen.json()
+    assert (found["of_all_clients"], found["judged"], found["rule_table"]["version"]) == (False, 52, 1)
+    (row,) = found["rows"]
+    assert (row["pointer"], row["cause"], row["judged"]) == (PLATING, "moisture", 40)
+    assert {one["outcome"]: (one["seen"], one["looked"]) for one in row["outcomes"] if one["seen"]} == {
+        "none": (12, 12)
+    }
+
+    whole = (await quality.get("/v1/rule-tables/1/evidence", params={"finding": "copper_plating"})).json()
+    assert (whole["of_all_clients"], whole["judged"]) == (True, 63 + await others(own))
+    by_cause = {one["cause"]: one for one in whole["rows"]}
+    heavy = [one for one in by_cause["moisture"]["outcomes"] if one["outcome"] == "heavy"]
+    assert (heavy[0]["seen"], heavy[0]["looked"]) == (11, 23)
+
+
+async def others(own):
+    """Judged cases of the client that another test makes, if it ran before."""
+    salt = await as_person(own, "few", *SCOPES, client="Salt Pier")
+    found = (await salt.get("/v1/decisions", params={"has_verdict": "true"})).json()
+    return len(found["items"])
+
+
+async def test_evidence_of_a_draft_is_for_those_who_may_see_it(own, author, recorded):
+    place = (await author.post("/v1/rule-tables", json={"based_on": 1})).headers["Location"]
+    reader = await as_person(own, "reader", "tables:read")
+    assert problem(await reader.get(f"{place}/evidence")) == (403, "scope_missing")
+    assert problem(await reader.get("/v1/rule-tables/99/evidence")) == (404, "not_found")
+    found = (await author.get(f"{place}/evidence", params={"cause": "background"})).json()
+    assert {row["cause"] for row in found["rows"]} == {None}
+    await withdrawn(own, place.rpartition("/")[2])
+
+
+async def test_who_waits_too_long_for_evidence_is_told_and_finds_it_later(own, author, recorded, monkeypatch):
+    stranger = await as_person(own, "patient", *SCOPES, client="Butter Store")
+    monkeypatch.setattr("coldcase.proposing.evidence.WAIT_SECONDS", 0.01)
+    answered = await stranger.get("/v1/rule-tables/1/evidence")
+    assert (problem(answered), "Retry-After" in answered.headers) == ((429, "busy"), True)
+    async with asyncio.timeout(60):
+        while (answered := await stranger.get("/v1/rule-tables/1/evidence")).status_code == 429:
+            await asyncio.sleep(0.2)
+    assert answered.json()["judged"] == 11
 
 
 async def test_the_service_works_them_off_in_a_process_of_its_own(service_database):

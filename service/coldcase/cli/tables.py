@@ -16,6 +16,7 @@ from coldcase.backtesting.result_text import result_text
 from coldcase.backtesting.trying import compare_library
 from coldcase.cli import database
 from coldcase.cli.console import Commands, WrongUse, as_json, command, result, say
+from coldcase.cli.learning import add_learning_parsers
 from coldcase.cli.sheets import read_sheets, write_sheets
 from coldcase.core import checking, diffing
 from coldcase.core.compiled_table import CompiledTable, compile_table
@@ -55,6 +56,7 @@ def add_table_commands(commands: Commands) -> None:
     tried.add_argument("--library", choices=list(LIBRARIES), default="worked")
     tried.add_argument("--json", action="store_true")
     add_record_parsers(group)
+    add_learning_parsers(group)
 
 
 def add_record_parsers(group: Commands) -> None:

@@ -31,6 +31,7 @@ def _lines(diff: TableDiff) -> Iterator[str]:
         yield one.station or NO_STATION
         for change in one.changes:
             told = f"{_subject(change)}{_values(change)}{_in_brackets(change)}"
+            told += f" [{confirmed_text(change)}]" if change.confirmed is not None else ""
             yield f"  {change.what} {change.change}: {told}"
 
 
@@ -66,6 +67,17 @@ def weight_text(change: Change) -> str:
     if change.old_decibans is None or change.new_decibans is None:
         return f"{change.decibans:+.1f} dB"
     return f"weighs {change.old_decibans:+.1f} -> {change.new_decibans:+.1f} dB, {change.decibans:+.1f}"
+
+
+def confirmed_text(change: Change) -> str:
+    """How many judged cases moved a number; empty where none did."""
+    of = change.confirmed
+    if of is None:
+        return ""
+    if of.seen is None:
+        return f"tried on {of.looked} judged cases left out"
+    unclear = f", unclear in {of.unclear}" if of.unclear else ""
+    return f"judged {of.judged}, seen {of.seen} of {of.looked}{unclear}"
 
 
 def _shown(value: Any) -> str:

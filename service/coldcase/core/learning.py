@@ -14,9 +14,11 @@ from typing import NamedTuple
 import msgspec
 
 from coldcase.core.checking import MOST_WITHOUT_FAULT
+from coldcase.core.diffing import StationChanges, TableDiff
 from coldcase.core.fixed_point import TEN_THOUSAND
 from coldcase.core.frequencies import hundredths
 from coldcase.core.learning_rates import LearnedRate, RateKey, learned_rates, rate_of
+from coldcase.core.plain_changes import Change, Confirmed
 from coldcase.core.rule_table import NO_FAULT, UNLISTED, Finding, Pattern, RowsOn, RuleTable
 from coldcase.core.table_shape import LEAST_SHARE
 from coldcase.core.verdict_counts import (
@@ -108,6 +110,23 @@ def _with_rates(
         for row, own in zip(table.base_rate_overrides, overrides, strict=True)
     ]
     return msgspec.structs.replace(table, base_rates=general, base_rate_overrides=replaced), moved
+
+
+def with_confirmed(diff: TableDiff, numbers: Sequence[LearnedNumber]) -> TableDiff:
+    """The difference with the cases that moved each number which is as it was proposed."""
+    learned = {(one.pointer, one.outcome): one for one in numbers}
+
+    def confirmed(change: Change) -> Change:
+        number = learned.get((change.pointer, change.outcome))
+        if number is None or change.new != number.new:
+            return change
+        of = Confirmed(judged=number.judged, looked=number.looked, seen=number.seen, unclear=number.unclear)
+        return msgspec.structs.replace(change, confirmed=of)
+
+    stations = [
+        StationChanges(one.station, [confirmed(change) for change in one.changes]) for one in diff.stations
+    ]
+    return msgspec.structs.replace(diff, stations=stations)
 
 
 class LearnedRow(NamedTuple):

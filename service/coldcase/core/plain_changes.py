@@ -27,13 +27,25 @@ MAY_DECIDE = 10.0
 """Decibans that a change without a weight of its own is ranked by: a limit, a gate, a setting."""
 
 
+class Confirmed(msgspec.Struct, frozen=True, kw_only=True):
+    """How many judged cases moved a number that was learned: of `judged` `looked` looked, `seen` saw it
+    plainly (null of a temperature), and `unclear` as one of several that could not be told apart.
+    """
+
+    judged: int
+    looked: int
+    seen: int | None
+    unclear: int
+
+
 class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One difference: where (RFC 6901 pointer into the new table, or into the old one if removed), what was
     there and what is.
 
     A frequency is of 100 failures; `old_decibans` and `new_decibans` are what seeing it weighs for the cause.
     `decibans` is the difference; of a background what all unchanged rows gain by it, of a base rate what its
-    cause gains, of something added or removed the most that it weighs.
+    cause gains, of something added or removed the most that it weighs. `confirmed` says which cases moved a
+    number that was proposed from verdicts and still is as it was proposed.
     """
 
     what: What
@@ -47,6 +59,7 @@ class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     old_decibans: float | None = None
     new_decibans: float | None = None
     decibans: float | None = None
+    confirmed: Confirmed | None = None
 
     def consequence(self) -> float:
         """What it is ranked by: decibans."""

@@ -7,6 +7,7 @@ import msgspec
 
 from coldcase.core.answer import TableName
 from coldcase.core.learning import PriorStrength
+from coldcase.core.verdict_counts import RowEvidence
 from coldcase.db.proposals import ProposalState
 from coldcase.proposing.summary import ProposalSummary
 
@@ -33,3 +34,17 @@ class ProposalReport(msgspec.Struct, frozen=True, kw_only=True):
     failed_because: str | None
     draft: int | None
     summary: ProposalSummary | None
+
+
+class EvidenceReport(msgspec.Struct, frozen=True, kw_only=True):
+    """How often verdicts saw each row of a rule table, as of a minute ago at most.
+
+    `judged` cases count, `left_out` counts cases, and single observations, that do not, by reason.
+    `of_all_clients`: all clients' verdicts, not only those of the client who asked.
+    """
+
+    rule_table: TableName
+    of_all_clients: bool
+    judged: int
+    left_out: dict[str, int]
+    rows: list[RowEvidence]

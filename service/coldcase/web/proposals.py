@@ -1,5 +1,6 @@
-"""Rule tables proposed from verdicts: asked for, and looked at."""
+"""Rule tables proposed from verdicts, asked for and looked at; and what verdicts have seen of a table."""
 
+import asyncio
 from typing import Annotated
 
 import msgspec
@@ -7,21 +8,24 @@ from litestar import Response, get, post
 from msgspec import Meta
 from uuid_utils import compat
 
+from coldcase import governing
 from coldcase.core.answer import TableName
+from coldcase.core.case import Code
 from coldcase.core.learning import LEAST_VERDICTS, PriorStrength
+from coldcase.core.verdict_counts import RowEvidence
 from coldcase.db import proposals
 from coldcase.db.backtests import see_decisions_of
 from coldcase.db.proposals import NewProposal, Proposal
-from coldcase.db.rule_tables import get_table
+from coldcase.db.rule_tables import get_table, is_draft
 from coldcase.errors import NothingToPropose, WrongState
 from coldcase.proposing.summary import ProposalSummary
-from coldcase.web import proposal_schemas
+from coldcase.web import parsing, proposal_schemas
 from coldcase.web.classifications import LOCATION
 from coldcase.web.filters import reads_all
 from coldcase.web.route import JSON, Call, route
-from coldcase.web.rule_tables import DRAFT_SCOPES, VERSION, version_of
+from coldcase.web.rule_tables import DRAFT_SCOPES, TABLE_SCOPES, VERSION, version_of
 from coldcase.web.services import services
-from coldcase.web.table_changes import read_request
+from coldcase.web.table_changes import read_request, seen_table
 from coldcase.web.verdicts import request_actor
 
 Worth = Annotated[float, Meta(ge=1, le=1_000_000)]
@@ -113,6 +117,59 @@ async def show_proposal(request: Call) -> Response[bytes]:
     async with services(request).transaction() as conn:
         found = await proposals.find_proposal(conn, request.path_params["id"])
     return _told(request, found)
+
+
+class EvidenceQuery(msgspec.Struct, frozen=True, kw_only=True):
+    """Of which rows: of one finding or pattern, of one cause; `background` for those of no cause."""
+
+    finding: Code | None = None
+    cause: Code | None = None
+
+
+@get(
+    "/v1/rule-tables/{version:str}/evidence",
+    **route(
+        "showEvidence",
+        "Rule tables",
+        {200: {JSON: proposal_schemas.EvidenceReport}},
+        scopes=(*TABLE_SCOPES, *DRAFT_SCOPES),
+        query=EvidenceQuery,
+        path={"version": VERSION},
+        problems=("not_found", "bad_rule_table"),
+    ),
+)
+async def show_evidence(request: Call) -> Response[bytes]:
+    """How often verdicts saw each row of a version
+
+    Of each row of which a case was judged: how many cases were, in how many of these it was looked at, and
+    how often each outcome was seen ("judged 32, seen 5 of 14"), beside what the table says. What is
+    discounted (spoilt, or only told or assumed where one must see it) or disputed does not count. The
+    verdicts are those that the key may read: its client's, or all with `decisions:read:all`. They are
+    counted beside the service; where that takes long the answer is `busy`, and the count is there a little
+    later.
+    """
+    query = parsing.parse_query(request, EvidenceQuery)
+    stored = await seen_table(request, version_of(request))
+    if is_draft(stored):
+        await asyncio.to_thread(governing.sound_table, stored)
+    client_id = None if reads_all(request.auth) else request.auth.client_id
+    found = await services(request).evidence.evidence(stored.version, stored.digest, client_id)
+
+    def wanted(row: RowEvidence) -> bool:
+        of = "background" if row.cause is None else row.cause
+        return query.finding in (None, row.finding) and query.cause in (None, of)
+
+    def told() -> bytes:
+        report = proposal_schemas.EvidenceReport(
+            rule_table=TableName(version=stored.version, digest=stored.digest),
+            of_all_clients=client_id is None,
+            judged=found.judged,
+            left_out=found.left_out,
+            rows=[row for row in found.rows if wanted(row)],
+        )
+        return msgspec.json.encode(report)
+
+    return Response(await asyncio.to_thread(told), media_type=JSON)
 
 
 def _told(request: Call, found: Proposal, *, status: int = 200) -> Response[bytes]:

@@ -12,6 +12,7 @@ from coldcase.backtesting.supervising import Backtests
 from coldcase.db.recorder import Recorder
 from coldcase.db.transactions import Transaction
 from coldcase.governing import RuleTables
+from coldcase.proposing.evidence import EvidenceDesk
 from coldcase.web.auth import ApiKeyCache
 from coldcase.web.metrics import Metrics
 from coldcase.web.route import Call
@@ -38,6 +39,7 @@ class Services:
     exports: Exports
     trees: Trees
     backtests: Backtests
+    evidence: EvidenceDesk
     metrics: Metrics
     metrics_open: bool
     most_open_drafts: int

@@ -9,9 +9,11 @@ from coldcase import governing
 from coldcase.core.answer import TableName
 from coldcase.core.diff_text import diff_text
 from coldcase.core.diffing import TableDiff, diff_tables
+from coldcase.core.learning import LearnedNumber, with_confirmed
 from coldcase.core.pointers import overlap
 from coldcase.core.rule_table import RuleTable
 from coldcase.db import remarks
+from coldcase.db.proposals import proposed_numbers
 from coldcase.db.remarks import StoredRemark
 from coldcase.db.rule_tables import StoredTable
 from coldcase.web import pages, parsing, remark_schemas
@@ -48,8 +50,10 @@ async def compare_rule_tables(request: Call) -> Response[bytes]:
 
     By station, the most consequential first: causes, findings, outcomes, frequencies with what they weigh
     (decibans against the background, before and after), limits, texts; and the remarks that it settles, or
-    that stand open where something differs. `?against=` names the other version; its base where it is left
-    out. With `Accept: text/html` a page for people, with `text/plain` a line a change.
+    that stand open where something differs. Of a version that was proposed from verdicts each number that is
+    as it was proposed says how many judged cases moved it (`confirmed`). `?against=` names the other version;
+    its base where it is left out. With `Accept: text/html` a page for people, with `text/plain` a line a
+    change.
     """
     query = parsing.parse_query(request, ComparisonQuery)
     new = await seen_table(request, version_of(request))
@@ -60,11 +64,14 @@ async def compare_rule_tables(request: Call) -> Response[bytes]:
         settling, unsettled = await remarks.remarks_between(
             conn, old.version, new.version, drafts=drafts, limit=MOST_REMARKS
         )
+        numbers = await proposed_numbers(conn, new.version)
     media = parsing.preferred(request, (JSON, PLAIN_TEXT, HTML)) or JSON
 
     def compared() -> bytes:
         tables = governing.shaped_table(old), governing.shaped_table(new)
         diff = diff_tables(*tables)
+        if numbers is not None:
+            diff = with_confirmed(diff, msgspec.json.decode(numbers, type=list[LearnedNumber]))
         about = _about(request, diff, new, settling, unsettled)
         return _spelled(media, (old, new), tables, diff, about)
 

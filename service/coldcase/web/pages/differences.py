@@ -3,7 +3,7 @@
 import json
 from typing import Any
 
-from coldcase.core.diff_text import counted
+from coldcase.core.diff_text import confirmed_text, counted
 from coldcase.core.diffing import TableDiff
 from coldcase.core.plain_changes import Change
 from coldcase.core.rule_table import RuleTable
@@ -37,6 +37,7 @@ def diff_context(
         "new": stored[1],
         "states": STATE_WORDS,
         "counted": counted(diff),
+        "learned": any(change.confirmed for one in diff.stations for change in one.changes),
         "stations": [
             (_words(one.station) if one.station else WITHOUT_STATION, [_row(c, tables) for c in one.changes])
             for one in diff.stations
@@ -60,6 +61,7 @@ def _row(change: Change, tables: tuple[RuleTable, RuleTable]) -> dict[str, str]:
         "new": _value(change, change.new),
         "before": "" if change.old_decibans is None else f"{change.old_decibans:+.1f}",
         "after": "" if change.new_decibans is None else f"{change.new_decibans:+.1f}",
+        "confirmed": confirmed_text(change),
         "moved": "" if change.decibans is None else f"{change.decibans:+.1f}",
     }
 
