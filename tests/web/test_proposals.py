@@ -155,7 +155,7 @@ async def test_a_draft_is_learned_from_the_verdicts_of_the_client_who_asked(own,
     assert is_["heavy"] == pytest.approx(10 * was["heavy"] / 22, abs=0.01)
     note = draft["note"]
     assert note.startswith("Proposed from 52 verdicts on rule table 1: a row counts as 10 cases")
-    assert ("WORSE THAN THE BASE" in note) == bool(summary["worse"])
+    assert ("It is WORSE than its base" in note) == bool(summary["worse"])
     await withdrawn(own, found["draft"])
 
 

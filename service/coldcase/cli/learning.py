@@ -67,6 +67,7 @@ def add_learning_parsers(group: Commands) -> None:
         metavar="CASES",
         help="what the base rates count as",
     )
+    proposed.add_argument("--keep-temperature", action="store_true", help="do not fit the temperature")
     proposed.add_argument(
         "--numbers", metavar="FILE", help="write where each number comes from, and how it was tried, as JSON"
     )
@@ -114,7 +115,11 @@ def _number(one: SeenOutcome) -> str:
 
 def run_propose_table(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Prints the document, so that it can be reviewed as a file; nothing is recorded."""
-    strength = PriorStrength(rows=args.row_strength, base_rates=args.base_rate_strength)
+    strength = PriorStrength(
+        rows=args.row_strength,
+        base_rates=args.base_rate_strength,
+        fit_temperature=not args.keep_temperature,
+    )
 
     async def learned(begin: Transaction, base: CompiledTable) -> _Proposed:
         return _Proposed(base, *await learn(JudgedRecord(begin, None, Pace(1.0)), base, strength))

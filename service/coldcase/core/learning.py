@@ -44,11 +44,12 @@ DIGITS = 4
 
 class PriorStrength(msgspec.Struct, frozen=True, kw_only=True):
     """How many judged cases the table's own numbers are worth: each row of frequencies, and all base rates
-    together.
+    together; and whether the temperature is fitted, or kept.
     """
 
     rows: float = 30.0
     base_rates: float = 200.0
+    fit_temperature: bool = True
 
 
 class LearnedNumber(msgspec.Struct, frozen=True, kw_only=True):

@@ -26,7 +26,6 @@ GENERAL = -1
 """The place of a finding's rows for all machines, beside those of its `on_machines`."""
 
 PRESENT, ABSENT = "present", "absent"
-UNKNOWN_MACHINE: MachineKind = (None, None, None)
 
 
 @dataclass(slots=True)
@@ -125,6 +124,8 @@ def counted_rows(table: RuleTable, counts: VerdictCounts) -> dict[RowKey, dict[i
 
 def row_in_force(code: str, finding: Finding, cause: str, machine: MachineKind) -> RowKey:
     """The row by which a finding is weighed for a cause on a machine."""
+    if not finding.on_machines:
+        return RowKey(code, GENERAL, cause if cause in finding.per_hundred else None)
     own = [place for place, rows in enumerate(finding.on_machines) if names_machine(rows.when, machine)]
     for place in reversed(own):
         if cause in finding.on_machines[place].per_hundred:
@@ -231,7 +232,7 @@ def judged_rows(table: RuleTable, counts: VerdictCounts) -> Counter[RowKey]:
     for code, finding in table.findings.items():
         if finding.gate == Gate() and not finding.on_machines:
             for cause, n in by_cause.items():
-                judged[row_in_force(code, finding, cause, UNKNOWN_MACHINE)] += n
+                judged[RowKey(code, GENERAL, cause if cause in finding.per_hundred else None)] += n
             continue
         for (cause, machine), n in counts.judged.items():
             if passes_gate(finding.gate, *machine):

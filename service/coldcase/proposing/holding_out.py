@@ -22,7 +22,7 @@ from coldcase.db.proposals import JudgedCase
 
 FOLDS = 5
 LATE_SHARE = 0.2
-TEMPERATURE_STEP, TEMPERATURE_STEPS = 1.1, 10
+TEMPERATURE_STEP, TEMPERATURE_STEPS = 1.2, 12
 TEMPERATURE_SPREAD = 0.25
 """The standard deviation of the prior on the logarithm of the temperature."""
 
@@ -93,6 +93,10 @@ class HeldOut:
         return _together(
             [tally for (part, tried), tally in self.circuits.items() if tried == chosen[part.fold]]
         )
+
+    def kept_temperature(self) -> PairTally:
+        """All cases at the table's own temperature."""
+        return _together([tally for (_, tried), tally in self.circuits.items() if tried == self.own])
 
     def _by_others(self, fold: int) -> float:
         return self.temperature(lambda part: part.fold != fold)

@@ -69,13 +69,20 @@ class Learner:
     then ask for the `result`.
     """
 
-    def __init__(self, base: CompiledTable, cases: Sequence[JudgedCase], strength: PriorStrength) -> None:
+    def __init__(
+        self,
+        base: CompiledTable,
+        cases: Sequence[JudgedCase],
+        strength: PriorStrength,
+    ) -> None:
         self._base = base
         self._strength = strength
         self._parts = {case.id: part for case, part in parts_of(cases).items()}
         self._counts: dict[Part, VerdictCounts] = {part: VerdictCounts() for part in {*self._parts.values()}}
         self._by_id = {id_: self._counts[part] for id_, part in self._parts.items()}
-        self._held_out = HeldOut(base.table.temperature)
+        own = base.table.temperature
+        self._temperatures = temperatures(own) if strength.fit_temperature else [own]
+        self._held_out = HeldOut(own)
         self._learned = Learned(base.table, [])
         self._folds: dict[int, CompiledTable] = {}
         self._early = base
@@ -115,7 +122,7 @@ class Learner:
     ) -> None:
         befores = answer_evidence([evidence_of(given, self._base) for _, given in cases], self._base)
         shown = [evidence_of(given, learned) for _, given in cases]
-        for tried in temperatures(self._base.table.temperature):
+        for tried in self._temperatures:
             afters = answer_evidence(shown, at_temperature(learned, tried))
             for (case, _), before, after in zip(cases, befores, afters, strict=True):
                 if late:
@@ -141,6 +148,9 @@ class Learner:
             temperature=after,
             circuits=circuits,
             times=times,
+            circuits_kept_temperature=(
+                self._held_out.kept_temperature().figures() if after != before else None
+            ),
             worse=worse_than_base(circuits, times),
         )
         return self._with_temperature(after, 0 if circuits is None else circuits.judged), summary

@@ -24,7 +24,9 @@ class ProposalSummary(msgspec.Struct, frozen=True, kw_only=True):
     `judged` cases count, `by_cause` says of which cause; `left_out` counts cases, and single observations,
     that do not, by reason. `temperature` is what is proposed, `temperature_before` the base's. `circuits`
     and `times` are the base (before) and the proposal (after) on cases that it was not learned from; null
-    where there are none. `worse` says in which figures the proposal is worse than the base there.
+    where there are none. `circuits_kept_temperature` is the former at the base's temperature, where another
+    one is proposed: thresholds are not learned, so a higher temperature refuses more. `worse` says in which
+    figures the proposal is worse than the base there.
     """
 
     judged: int
@@ -37,6 +39,7 @@ class ProposalSummary(msgspec.Struct, frozen=True, kw_only=True):
     temperature: float
     circuits: VerdictFigures | None
     times: VerdictFigures | None
+    circuits_kept_temperature: VerdictFigures | None
     worse: list[str]
 
 
@@ -66,7 +69,8 @@ def worse_than_base(circuits: VerdictFigures | None, times: VerdictFigures | Non
 def _worse(tried_on: str, figures: VerdictFigures) -> Iterator[str]:
     before, after = figures.before, figures.after
     if after.right.count < before.right.count:
-        yield f"On {tried_on} fewer are right: {before.right.count} before, {after.right.count} after."
+        fewer = f"fewer are right: {before.right.count} before, {after.right.count} after"
+        yield f"On {tried_on} {fewer} (p = {figures.difference.p_value:.2g} by McNemar's test)."
     for name in ("wrong", "refused"):
         was, is_ = getattr(before, name).count, getattr(after, name).count
         if is_ > was:
@@ -98,8 +102,11 @@ def draft_note(found: ProposalSummary, base: int) -> str:
     lines += [_tried(TRIED_ON[name], getattr(found, name)) for name in TRIED_ON if getattr(found, name)]
     if found.circuits is None and found.times is None:
         lines.append("It was tried on nothing that it was not learned from.")
+    if found.circuits_kept_temperature is not None:
+        kept = _side(found.circuits_kept_temperature.after)
+        lines.append(f"With the temperature left at {found.temperature_before:g} it would be: {kept}.")
     if found.worse:
-        lines.append("WORSE THAN THE BASE on what was left out. " + " ".join(found.worse))
+        lines.append("It is WORSE than its base in this: " + " ".join(found.worse))
     return " ".join(lines)
 
 

@@ -33,11 +33,12 @@ Worth = Annotated[float, Meta(ge=1, le=1_000_000)]
 
 class ProposalRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """How many judged cases the table's own numbers are worth: each row of frequencies, and all base rates
-    together.
+    together; and whether the temperature is fitted, or kept.
     """
 
     row_strength: Worth = PriorStrength().rows
     base_rate_strength: Worth = PriorStrength().base_rates
+    fit_temperature: bool = True
 
 
 @post(
@@ -71,7 +72,11 @@ async def propose_rule_table(request: Call) -> Response[bytes]:
     service, version = services(request), version_of(request)
     asked = await read_request(request, ProposalRequest)
     client_id = None if reads_all(request.auth) else request.auth.client_id
-    strength = PriorStrength(rows=asked.row_strength, base_rates=asked.base_rate_strength)
+    strength = PriorStrength(
+        rows=asked.row_strength,
+        base_rates=asked.base_rate_strength,
+        fit_temperature=asked.fit_temperature,
+    )
     async with service.transaction() as conn:
         stored = await get_table(conn, version)
         if not stored.immutable:
