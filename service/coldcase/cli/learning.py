@@ -5,6 +5,7 @@ import asyncio
 import os
 import sys
 from collections.abc import Awaitable, Callable, Mapping
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import NamedTuple, TypeVar
@@ -75,10 +76,10 @@ def add_learning_parsers(group: Commands) -> None:
 
 
 def _worth(text: str) -> float:
-    value = float(text)
-    if not 1 <= value <= 1_000_000:
-        raise argparse.ArgumentTypeError("a strength is from 1 to 1,000,000 cases")
-    return value
+    with suppress(ValueError):
+        if 1 <= (value := float(text)) <= 1_000_000:
+            return value
+    raise argparse.ArgumentTypeError("a strength is from 1 to 1,000,000 cases")
 
 
 def run_evidence(args: argparse.Namespace, environ: Mapping[str, str]) -> int:

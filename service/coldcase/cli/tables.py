@@ -21,10 +21,12 @@ from coldcase.cli.sheets import read_sheets, write_sheets
 from coldcase.core import checking, diffing
 from coldcase.core.compiled_table import CompiledTable, compile_table
 from coldcase.core.diff_text import diff_text
+from coldcase.core.learning import LearnedNumber, with_confirmed
 from coldcase.core.rule_table import RuleTable, canonical_table, digest_of, table_digest
 from coldcase.core.table_files import assemble
 from coldcase.db import rule_tables, table_changes
 from coldcase.db.engine import run_once
+from coldcase.db.proposals import proposed_numbers
 from coldcase.db.rule_tables import StoredTable
 from coldcase.errors import BadRuleTable
 from coldcase.shipped import LIBRARIES, case_library, starter_table
@@ -147,6 +149,8 @@ def run_diff_tables(args: argparse.Namespace, environ: Mapping[str, str]) -> int
     documents = [_document(name, args, environ) for name in (args.old, args.new)]
     old, new = (governing.shaped_document(document) for document in documents)
     found = diffing.diff_tables(old, new)
+    if (numbers := _learned_numbers(args.new, args, environ)) is not None:
+        found = with_confirmed(found, msgspec.json.decode(numbers, type=list[LearnedNumber]))
     if args.json:
         named = {
             side: {"name": name, "digest": table_digest(table)}
@@ -233,6 +237,14 @@ def _document(
 def _stored(name: str, args: argparse.Namespace, environ: Mapping[str, str]) -> StoredTable:
     with database.reading_url(database.read_settings(args, environ)) as url:
         return run_once(url, _named(name))
+
+
+def _learned_numbers(name: str, args: argparse.Namespace, environ: Mapping[str, str]) -> str | None:
+    """Where the numbers of a version on record come from, if it was proposed from verdicts."""
+    if not name.isdecimal() or Path(name).exists():
+        return None
+    with database.reading_url(database.read_settings(args, environ)) as url:
+        return run_once(url, lambda conn: proposed_numbers(conn, int(name)))
 
 
 def _named(name: str) -> Callable[[AsyncConnection], Awaitable[StoredTable]]:
