@@ -142,6 +142,50 @@ def test_a_backtest_is_started_by_who_may_and_of_the_table_as_it_is(record, as_s
     refused(as_service, "42501", "INSERT INTO backtest SELECT * FROM backtest", [])
 
 
+PROPOSE = "SELECT start_proposal(%s, NULL, gen_random_uuid(), %s, NULL, '{}', 9)"
+FINISH = "SELECT finish_proposal((SELECT id FROM proposal WHERE state <> 'finished'), %s, 'why', %s, %s, %s)"
+SUMMARY = '{"judged": 12, "moved": {}}'
+
+
+def test_a_proposal_is_started_by_who_may_and_ends_once_with_its_draft(record, as_service, as_owner):
+    author = record("bench-1")
+    refused(as_service, "CC403", PROPOSE, [record("bench-1", "tables:approve"), 1])
+    refused(as_service, "CC404", PROPOSE, [author, 7])
+    as_service.execute(PROPOSE, [author, 1])
+    made = [1, '{"a":2}', "[]", SUMMARY]
+    # Nobody works on it yet; then another attempt does.
+    assert as_service.execute(FINISH, made).fetchone() == (False,)
+    as_service.execute("UPDATE proposal SET state = 'running', attempts = 2")
+    assert as_service.execute(FINISH, made).fetchone() == (False,)
+    assert as_service.execute(FINISH, [2, *made[1:]]).fetchone() == (True,)
+    assert as_owner.execute("SELECT draft, numbers, summary, state FROM proposal").fetchone() == (
+        *(2, "[]", SUMMARY, "finished"),
+    )
+    assert as_owner.execute("SELECT document, note FROM rule_table_draft").fetchone() == ('{"a":2}', "why")
+    assert as_owner.execute(
+        "SELECT person FROM rule_table_event WHERE version = 2 AND kind = 'draft'"
+    ).fetchone() == ("bench-1",)
+    [details] = as_owner.execute(
+        "SELECT details::jsonb FROM audit_event WHERE action = 'rule_table.proposed' AND subject = '2'"
+    ).fetchone()
+    assert (details["judged"], details["numbers_sha256"]) == (12, hashlib.sha256(b"[]").hexdigest())
+
+
+def test_what_a_proposal_came_to_is_not_the_services_to_write(record, as_service, as_owner):
+    author = record("bench-1")
+    for _ in range(5):
+        as_service.execute(PROPOSE, [author, 1])
+    refused(as_service, "CCBSY", PROPOSE, [author, 1])
+    for column, value in (("draft", "2"), ("numbers", "'[]'"), ("summary", "'{}'"), ("by_key", "NULL")):
+        refused(as_service, "42501", f"UPDATE proposal SET {column} = {value}", [])
+    refused(as_service, "42501", "DELETE FROM proposal", [])
+    refused(as_service, "42501", "INSERT INTO proposal SELECT * FROM proposal", [])
+    as_service.execute("UPDATE proposal SET state = 'failed'")
+    for statement in ("UPDATE proposal SET done = 7", "DELETE FROM proposal", "TRUNCATE proposal"):
+        with pytest.raises(psycopg.errors.RestrictViolation):
+            as_owner.execute(statement)
+
+
 def test_numbers_are_given_once(record, service_database, as_service):
     author = record("bench-1")
     first = as_service.execute(DRAFT, [author, None, None]).fetchone()
