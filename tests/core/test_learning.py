@@ -177,6 +177,18 @@ def test_scikit_learn_has_the_same_base_rates():
         assert found[RateKey(GENERAL, cause)].rate / total == pytest.approx(np.exp(log), abs=1e-9)
 
 
+@pytest.mark.parametrize(("looked", "touched"), [(9, False), (10, True)])
+def test_ten_judged_cases_must_have_looked_before_a_number_is_touched(looked, touched):
+    judged = [
+        *[("wet", case_of({"colour": "clear", "marks": {"seen": ["blue"]}}))] * looked,
+        *[("wet", case_of({}))] * 20,
+    ]
+    learned = learned_table(EXPERT, counted(compiled_of(EXPERT), judged), PriorStrength())
+    places = {(one.pointer, one.outcome) for one in learned.numbers}
+    expected = {("/findings/colour/per_hundred/wet", outcome) for outcome in ("clear", "brown", "black")}
+    assert places == (expected | {("/findings/marks/background", "blue")} if touched else set())
+
+
 def test_a_background_is_the_causes_without_a_row_pooled_at_their_base_rates():
     many = {"odd": 30, NO_FAULT: 5}
     judged = [(cause, case_of({"colour": "black"})) for cause, n in many.items() for _ in range(n)]
@@ -283,6 +295,10 @@ def test_a_pattern_is_counted_where_all_of_it_was_looked_at():
         one for one in row_evidence(DISCOUNTING, counts) if one.pointer == "/patterns/both/per_hundred/wet"
     ]
     assert (row.judged, row.outcomes[0].looked, row.outcomes[0].seen) == (66, 16, 12)
+
+
+def test_what_the_expert_ruled_out_and_was_seen_counts_all_the_same():
+    assert posterior_mean([0, 1], {((0, 1), (0,)): 10, ((0, 1), (1,)): 5}, 5) == [0.5, 0.5]
 
 
 def test_outcomes_that_were_not_told_apart_are_shared_out_by_the_row():

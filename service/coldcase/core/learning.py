@@ -168,8 +168,9 @@ def posterior_mean(
         shown, named = (sum(expert[place] for place in places) for places in (possible, seen))
         for place, share in enumerate(expert):
             if place in seen:
-                counts[place] += n * share / named
-            elif place not in possible:
+                # An expert's row may rule out what was seen all the same: a pattern that always holds.
+                counts[place] += n * share / named if named else n / len(seen)
+            elif place not in possible and shown:
                 counts[place] += n * share / shown
     total = strength + sum(counts)
     return [(strength * share + count) / total for share, count in zip(expert, counts, strict=True)]

@@ -25,6 +25,7 @@ KEPT_SECONDS = 60.0
 
 LONGEST_SECONDS = 900.0
 MOST_COUNTS = 4
+"""Counts that are kept, and that may wait."""
 
 
 class TableEvidence(msgspec.Struct, frozen=True, kw_only=True):
@@ -42,10 +43,9 @@ async def count_evidence(record: JudgedRecord, compiled: CompiledTable) -> Table
     """The count of all judged cases of a record."""
     cases, left_out = with_known_causes(await record.cases(), compiled)
     counts = VerdictCounts()
+    by_id = dict.fromkeys([case.id for case in cases], counts)
     async for page in record.pages(cases):
-        await asyncio.to_thread(
-            count_page, page, compiled, dict.fromkeys([case.id for case in cases], counts)
-        )
+        await asyncio.to_thread(count_page, page, compiled, by_id)
     return TableEvidence(
         digest=compiled.digest,
         judged=counts.judged.total(),
@@ -84,6 +84,8 @@ class EvidenceDesk:
         if kept is not None and time.monotonic() - kept.at < KEPT_SECONDS:
             return kept.found
         if name not in self._running:
+            if len(self._running) >= MOST_COUNTS:
+                raise Busy("Other verdicts are being counted: ask again in a moment.")
             task = asyncio.create_task(self._count(name, version), name=f"evidence of rule table {version}")
             task.add_done_callback(lambda _: self._running.pop(name))
             self._running[name] = task

@@ -67,12 +67,15 @@ async def learn(
     StoppedEarly.
     """
     cases, left_out = with_known_causes(await record.cases(), base)
-    learner, done = Learner(base, cases, strength), 0
-    for work in (learner.count, learner.try_out):
-        if work == learner.try_out and not await asyncio.to_thread(learner.fit):
-            break
+    learner = Learner(base, cases, strength)
+
+    async def read(work: Callable[[Page], None], done: int) -> None:
         async for page in record.pages(cases):
             await asyncio.to_thread(work, page)
             done += len(page)
             await told(done, 2 * len(cases))
+
+    await read(learner.count, 0)
+    if await asyncio.to_thread(learner.fit):
+        await read(learner.try_out, len(cases))
     return await asyncio.to_thread(learner.result, left_out)
