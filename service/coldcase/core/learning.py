@@ -141,7 +141,7 @@ def learned_rows(
     table: RuleTable, counts: VerdictCounts, strength: float
 ) -> Iterator[tuple[RowKey, LearnedRow]]:
     """The rows that are touched. Backgrounds are pooled at the base rates of the table."""
-    for key, counted in sorted(counted_rows(table, counts).items(), key=str):
+    for key, counted in sorted(counted_rows(table, counts).items(), key=lambda one: str(one[0])):
         expert = shares_of(key, table)
         new, touched = list(expert), False
         if tells_signs(key.code, table):

@@ -5,6 +5,7 @@ import sys
 import time
 from asyncio.subprocess import PIPE, Process
 from contextlib import suppress
+from functools import partial
 
 import msgspec
 import structlog
@@ -87,12 +88,18 @@ class EvidenceDesk:
             if len(self._running) >= MOST_COUNTS:
                 raise Busy("Other verdicts are being counted: ask again in a moment.")
             task = asyncio.create_task(self._count(name, version), name=f"evidence of rule table {version}")
-            task.add_done_callback(lambda _: self._running.pop(name))
+            task.add_done_callback(partial(self._ended, name))
             self._running[name] = task
         done, _ = await asyncio.wait({self._running[name]}, timeout=WAIT_SECONDS)
         if not done:
             raise Busy("The verdicts are still being counted: ask again in a moment.")
         return done.pop().result()
+
+    def _ended(self, name: tuple[str, int | None], task: asyncio.Task[TableEvidence]) -> None:
+        del self._running[name]
+        if not task.cancelled() and (error := task.exception()) is not None:
+            # Whoever asked may be gone.
+            _logger.warning("verdicts could not be counted", why=str(error))
 
     async def close(self) -> None:
         """Ends what is being counted."""
@@ -117,7 +124,6 @@ class EvidenceDesk:
             finally:
                 _end(process)
         if process.returncode:
-            _logger.warning("verdicts could not be counted", version=version, code=process.returncode)
             raise Busy("The verdicts could not be counted just now: ask again in a moment.")
         found = await asyncio.to_thread(msgspec.json.decode, counted, type=TableEvidence)
         if found.digest != name[0]:
