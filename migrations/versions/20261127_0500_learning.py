@@ -8,7 +8,16 @@ of where the numbers come from.
 """
 
 from alembic import op
-from sqlalchemy import CheckConstraint, Column, DateTime, ForeignKeyConstraint, Integer, PrimaryKeyConstraint, Text, Uuid
+from sqlalchemy import (
+    CheckConstraint,
+    Column,
+    DateTime,
+    ForeignKeyConstraint,
+    Integer,
+    PrimaryKeyConstraint,
+    Text,
+    Uuid,
+)
 
 revision = "20261127_0500"
 down_revision = "20261127_0130"
