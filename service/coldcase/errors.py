@@ -135,7 +135,9 @@ class TooManyDrafts(ColdcaseError):
 
 
 class NotBacktested(ColdcaseError):
-    """A rule table is approved after a finished backtest of it as it is now."""
+    """A rule table is approved after a finished backtest of it as it is now, on recorded decisions if there
+    are any.
+    """
 
     code = "not_backtested"
 

@@ -49,9 +49,11 @@ PUBLISH = "SELECT publish_table(%s, NULL, %s, %s, 'why', %s)"
 
 
 def backtested(as_owner):
+    """Tried on a library alone, which is enough while nothing is recorded."""
     as_owner.execute(
-        "INSERT INTO backtest (id, rule_table, digest, asked, state, created_at, result)"
-        " SELECT gen_random_uuid(), version, digest, '{}', 'finished', now(), '{}' FROM rule_table_draft"
+        "INSERT INTO backtest (id, rule_table, digest, asked, library, state, created_at, result)"
+        " SELECT gen_random_uuid(), version, digest, '{}', 'worked', 'finished', now(), '{}'"
+        " FROM rule_table_draft"
     )
 
 

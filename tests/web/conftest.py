@@ -24,8 +24,8 @@ EVERY_SCOPE = ("decisions:write", "decisions:read", "preview", "tables:read")
 
 
 BACKTESTED = """
-INSERT INTO backtest (id, rule_table, digest, asked, state, created_at, result, library)
-SELECT gen_random_uuid(), version, digest, '{}', 'finished', now(), '{}', 'worked'
+INSERT INTO backtest (id, rule_table, digest, asked, state, created_at, result, done)
+SELECT gen_random_uuid(), version, digest, '{}', 'finished', now(), '{}', 1
 FROM (SELECT version, digest FROM rule_table UNION ALL SELECT version, digest FROM rule_table_draft) AS tables
 WHERE version = :version
 """

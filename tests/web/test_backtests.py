@@ -266,7 +266,16 @@ async def test_an_approval_wants_a_finished_backtest_of_what_it_approves(own, au
     stale = (await author.get(tried)).json()
     assert (stale["state"], later in stale["failed_because"]) == ("failed", True)
 
-    assert (await worked(author, url, place, **LIBRARY))["state"] == "finished"
+    for asked, why in (
+        (LIBRARY, "was tried on the library bench, not on recorded decisions"),
+        ({"filter": {"job_ref": "none"}}, "found none of the recorded decisions"),
+    ):
+        assert (await worked(author, url, place, **asked))["state"] == "finished"
+        elsewhere = await approver.post(f"{place}/approve", json=agreed | {"digest": later})
+        assert problem(elsewhere) == (409, "not_backtested")
+        assert why in elsewhere.json()["detail"]
+
+    assert (await worked(author, url, place))["done"] == 2
     approved = await approver.post(f"{place}/approve", json=agreed | {"digest": later})
     assert approved.json()["state"] == "approved"
 

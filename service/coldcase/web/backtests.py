@@ -157,7 +157,7 @@ async def start_backtest(request: Call) -> Response[bytes]:
     from the rest what is dangerous; and where there are verdicts how good the answers were and would be. Of
     each chain of corrections the newest decision is tried. The decisions are those that the key may read:
     its client's, or all with `decisions:read:all`. It is of the version as it is now: an approval needs a
-    finished one of the very digest that is approved.
+    finished one of the very digest that is approved, tried on recorded decisions if there are any.
     """
     service, version = services(request), version_of(request)
     asked = await _asked(request)

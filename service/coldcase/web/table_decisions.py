@@ -74,8 +74,8 @@ async def approve_rule_table(request: Call) -> Response[bytes]:
     """A draft approved as it is
 
     By a person, another one than everybody who made or edited it, only without flaws, and only after a
-    finished backtest of this very digest. The approval is of the digest: whoever edits the draft afterwards
-    makes it void.
+    finished backtest of this very digest on recorded decisions; on a library of cases alone only while
+    nothing is recorded. The approval is of the digest: whoever edits the draft afterwards makes it void.
     """
     service, version = services(request), version_of(request)
     sent = await read_request(request, Approval)
