@@ -231,7 +231,12 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
 
 
 def _orders(url: str, settings: Settings) -> Orders:
-    return Orders(database_url=url, share=settings.backtest_share, log_level=settings.log_level)
+    return Orders(
+        database_url=url,
+        share=settings.backtest_share,
+        jobs=settings.backtest_processes,
+        log_level=settings.log_level,
+    )
 
 
 def _shares(whole: int, settings: Settings, of_what: str, say: ThrottledLog) -> Shares:

@@ -1,5 +1,6 @@
 """Settings: one frozen value, read from the environment; a flag beats the environment."""
 
+import os
 from collections.abc import Mapping
 from difflib import get_close_matches
 from ipaddress import IPv4Network, IPv6Network, ip_network
@@ -14,6 +15,9 @@ from coldcase.errors import ColdcaseError
 PREFIX = "COLDCASE_"
 NOT_SETTINGS = frozenset({"COLDCASE_KEY"})
 """Variables of ours that only a command reads."""
+
+MOST_JOBS_UNASKED = 8
+"""Each has a connection and holds a compiled rule table."""
 
 SCHEMES = frozenset({"postgres", "postgresql", "postgresql+psycopg", "postgresql+asyncpg"})
 
@@ -51,8 +55,16 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     seal_seconds: Annotated[int, Meta(ge=1, le=86_400)] = 60
     backtests: Literal["on", "off"] = "on"
     backtest_share: Annotated[float, Meta(ge=0.01, le=1)] = 0.2
+    backtest_jobs: Annotated[int, Meta(ge=1, le=64)] | None = None
     warm_properties: bool = True
     drain_seconds: Annotated[int, Meta(ge=1, le=3600)] = 20
+
+    @property
+    def backtest_processes(self) -> int:
+        """How many processes count a backtest: as many as said, or as there are cores for this one, up to
+        eight.
+        """
+        return self.backtest_jobs or min(MOST_JOBS_UNASKED, len(os.sched_getaffinity(0)))
 
     @property
     def proxies(self) -> tuple[IPv4Network | IPv6Network, ...]:

@@ -1,14 +1,24 @@
 """What a rule table would change: counted, the dangerous apart, with examples."""
 
 import json
+from functools import cache
+from itertools import pairwise
 from typing import Any
 from uuid import UUID
 
 import msgspec
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from coldcase import classifying
 from coldcase.backtesting.answering_again import AnswersAgain
-from coldcase.backtesting.comparing import MOST_EXAMPLES, ComparisonTally, result_of
+from coldcase.backtesting.comparing import (
+    MOST_EXAMPLES,
+    MOST_REASONS,
+    OTHER_REASONS,
+    ComparisonTally,
+    result_of,
+)
 from coldcase.backtesting.trying import compare_library, compare_recorded
 from coldcase.core.compiled_table import CompiledTable, compile_table
 from coldcase.core.rule_table import RuleTable, canonical_table, from_document
@@ -148,6 +158,48 @@ def test_it_is_carried_on_where_it_was_left() -> None:
     assert result_of(tried(rows[2:], strict, established, kept)) == result_of(
         tried(rows, strict, established)
     )
+
+
+@cache
+def many() -> list[tuple[RecordedRow, str | None]]:
+    """Decisions of two clients with what was established: most change or cannot be read, for more reasons
+    than are told apart, which come back in turns.
+    """
+    wet, bare, rows = row(0, WET), row(0, BARE), []
+    for number in range(1, 201):
+        given = wet if number % 3 else bare
+        if number % 2:
+            case = {**BARE, "observations": {f"gone_{number * 7 % 65}": "x"}}
+            given = msgspec.structs.replace(bare, case_text=json.dumps(case))
+        established = ("moisture", "surge", None)[number // 3 % 3]
+        rows.append(
+            (msgspec.structs.replace(given, id=UUID(int=number), client_id=1 + number % 4 // 3), established)
+        )
+    return rows
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.sets(st.integers(1, 199)))
+def test_however_it_is_cut_the_tally_is_the_same_to_the_byte(cuts: set[int]) -> None:
+    def counted(places: list[int]) -> bytes:
+        tally, again = ComparisonTally(own=1), AnswersAgain(strict_table())
+        for start, end in pairwise([0, *places, 200]):
+            piece = ComparisonTally(own=1)
+            part = many()[start:end]
+            compare_recorded([one for one, _ in part], {one.id: cause for one, cause in part}, again, piece)
+            tally.merge(piece)
+        return msgspec.json.encode(tally)
+
+    whole = counted([])
+    assert counted(sorted(cuts)) == whole
+    tally = msgspec.json.decode(whole, type=ComparisonTally)
+    assert (len(tally.unreadable), len(tally.unreadable[OTHER_REASONS].kept)) == (MOST_REASONS + 1, 10)
+    assert tally.pairs.before.brier.n > 0
+
+
+@cache
+def strict_table() -> CompiledTable:
+    return edited(refuse_all)
 
 
 def test_a_library_says_what_is_right() -> None:

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import text
 
 from coldcase.app import create_app
+from coldcase.backtesting.pieces import Counter
 from coldcase.backtesting.running import Pace, work_off
 from coldcase.settings import Settings
 from tests.web.conftest import Service
@@ -191,6 +192,7 @@ async def test_a_flawed_draft_is_not_tried(author, recorded):
 
 
 async def test_it_is_cancelled_and_listed(own, author, quality, recorded, url):
+    assert (await author.post(f"{await started(author)}/cancel")).status_code == 200
     place = await started(author)
     assert (await author.get(place)).json()["state"] == "waiting"
     cancelled = await author.post(f"{place}/cancel")
@@ -212,7 +214,7 @@ async def test_it_is_cancelled_and_listed(own, author, quality, recorded, url):
 async def test_what_is_left_is_carried_on_and_nothing_is_counted_twice(
     own, quality, recorded, url, monkeypatch
 ):
-    monkeypatch.setattr("coldcase.backtesting.running.READ_AT_A_TIME", 1)
+    monkeypatch.setattr("coldcase.backtesting.running.PIECE", 1)
     monkeypatch.setattr("coldcase.backtesting.running.SAVE_SECONDS", 0)
     place = await started(quality)
     pace, reads = Pace(1.0), iter(range(9))
@@ -227,6 +229,25 @@ async def test_what_is_left_is_carried_on_and_nothing_is_counted_twice(
 
     found = (await quality.get(place)).json()
     assert (found["state"], found["done"], moves(found)) == ("finished", 3, [("moisture", "undetermined", 3)])
+
+
+async def test_several_processes_find_what_one_finds(own, quality, recorded, url, monkeypatch):
+    alone = await worked(quality, url)
+    monkeypatch.setattr("coldcase.backtesting.running.PIECE", 1)
+    monkeypatch.setattr("coldcase.backtesting.running.FEW_PIECES", 0)
+    # Nothing may be counted in this process: those of the pool have not heard of it.
+    monkeypatch.delattr(Counter, "count")
+    place = await started(quality)
+    await work_off(url, Pace(1.0), jobs=2)
+    texts = await own.as_owner(
+        lambda conn: conn.execute(
+            text("SELECT state, done, result FROM backtest WHERE id = ANY(CAST(:ids AS uuid[]))"),
+            {"ids": [alone["id"], place.rpartition("/")[2]]},
+        )
+    )
+    one, other = texts.all()
+    assert one == other
+    assert one[:2] == ("finished", 3)
 
 
 async def test_one_process_works_at_a_time(own, quality, recorded, url):

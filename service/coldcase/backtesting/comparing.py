@@ -1,6 +1,7 @@
 """What a rule table would change: answers before and after, counted, with examples. Pure.
 
-A tally is plain data, so that a backtest can be carried on where it was left.
+A tally is plain data, so that a backtest can be carried on where it was left; those of pieces of a record,
+merged in the order of the pieces, give the same however it was cut.
 """
 
 from collections.abc import Callable, Iterable
@@ -65,6 +66,18 @@ class CaseGroup(msgspec.Struct):
             if sum((one.client == own) == mine for one in self.kept) < MOST_EXAMPLES:
                 self.kept.append(kept)
 
+    def merge(self, other: "CaseGroup", own: int | None) -> None:
+        """Adds other cases; of the examples those with the lowest ids stay."""
+        both = CaseGroup()
+        for kept in sorted([*self.kept, *other.kept], key=_id_of):
+            both.add(kept, own)
+        self.count, self.kept = self.count + other.count, both.kept
+
+
+def _id_of(kept: Kept) -> int:
+    """A library's cases have none: they stay in the order in which they came."""
+    return kept.example.decision.int if kept.example.decision else 0
+
 
 class Compared(msgspec.Struct, frozen=True):
     """One case answered twice. `established` is what is known to be true: None where nobody looked, empty
@@ -89,7 +102,7 @@ class Compared(msgspec.Struct, frozen=True):
 
 
 class ComparisonTally(msgspec.Struct):
-    """Running counts of a backtest. `own` is the client who asked."""
+    """Running counts of a backtest, or of a piece of it. `own` is the client who asked."""
 
     own: int | None = None
     compared: int = 0
@@ -121,12 +134,30 @@ class ComparisonTally(msgspec.Struct):
         lost = [text for text in one.before.cautions if text not in one.after.cautions]
         self.losing_cautions += bool(lost)
         for text in lost:
-            _of(self.cautions_lost, text).add(one.example(), self.own)
+            self.cautions_lost.setdefault(text, CaseGroup()).add(one.example(), self.own)
 
     def add_unreadable(self, flaws: Iterable[Flaw], kept: Kept) -> None:
         """Counts a case that the table cannot read, under the first of its flaws."""
         flaw = next(iter(flaws))
-        _of(self.unreadable, f"{flaw.pointer}: {flaw.detail}"[:LONGEST_REASON]).add(kept, self.own)
+        reason = f"{flaw.pointer}: {flaw.detail}"[:LONGEST_REASON]
+        self.unreadable.setdefault(reason, CaseGroup()).add(kept, self.own)
+
+    def merge(self, following: "ComparisonTally") -> None:
+        """Adds what was counted of the cases that come after these. Only here are reasons that come late
+        thrown together: a piece does not know which came before.
+        """
+        self.compared += following.compared
+        self.same_code_other_confidence += following.same_code_other_confidence
+        self.losing_cautions += following.losing_cautions
+        for name, count in following.statuses.items():
+            self.statuses[name] = self.statuses.get(name, 0) + count
+        for name, group in following.moves.items():
+            self.moves.setdefault(name, CaseGroup()).merge(group, self.own)
+        for text, group in following.cautions_lost.items():
+            _of(self.cautions_lost, text).merge(group, self.own)
+        for reason, group in following.unreadable.items():
+            _of(self.unreadable, reason).merge(group, self.own)
+        self.pairs.merge(following.pairs)
 
 
 OTHER_REASONS = ""

@@ -67,8 +67,18 @@ class VerdictFigures(msgspec.Struct, frozen=True, kw_only=True):
     difference: PairedDifference
 
 
+SUMMABLE = 2.0**30
+
+
+def summable(value: float) -> float:
+    """A value to a thousand millionth, as a multiple of 2^-30. Up to eight million, sums of such are exact:
+    they are the same in whatever order and in whatever pieces they are added.
+    """
+    return round(value * SUMMABLE) / SUMMABLE
+
+
 class Moments(msgspec.Struct):
-    """Sums from which a mean and its interval follow."""
+    """Sums from which a mean and its interval follow, the same in whatever order values are added."""
 
     n: int = 0
     total: float = 0.0
@@ -77,8 +87,14 @@ class Moments(msgspec.Struct):
     def add(self, value: float) -> None:
         """Counts one value."""
         self.n += 1
-        self.total += value
-        self.squares += value * value
+        self.total += summable(value)
+        self.squares += summable(value * value)
+
+    def merge(self, other: "Moments") -> None:
+        """Adds other values."""
+        self.n += other.n
+        self.total += other.total
+        self.squares += other.squares
 
     def estimate(self) -> Estimate:
         """The mean and its interval, which takes two values."""
@@ -123,8 +139,19 @@ class SideTally(msgspec.Struct):
         bins = self.bins()
         leader = forecast.leader
         bins.add(answer.ranking[leader], right=leader == forecast.truth)
-        self.held, self.hits, self.sums = bins.held, bins.hits, bins.sums
+        self.held, self.hits, self.sums = bins.held, bins.hits, [summable(one) for one in bins.sums]
         return right, squared, surprised
+
+    def merge(self, other: "SideTally") -> None:
+        """Adds other cases."""
+        self.right += other.right
+        self.wrong += other.wrong
+        self.refused += other.refused
+        self.brier.merge(other.brier)
+        self.log_loss.merge(other.log_loss)
+        self.held = [one + more for one, more in zip(self.held, other.held, strict=True)]
+        self.hits = [one + more for one, more in zip(self.hits, other.hits, strict=True)]
+        self.sums = [one + more for one, more in zip(self.sums, other.sums, strict=True)]
 
     def bins(self) -> Bins:
         """The counts by confidence."""
@@ -176,6 +203,16 @@ class PairTally(msgspec.Struct):
         if one is not None and other is not None:
             self.brier.add(other[1] - one[1])
             self.log_loss.add(other[2] - one[2])
+
+    def merge(self, other: "PairTally") -> None:
+        """Adds other cases."""
+        self.not_determinable += other.not_determinable
+        self.right_before_only += other.right_before_only
+        self.right_after_only += other.right_after_only
+        self.before.merge(other.before)
+        self.after.merge(other.after)
+        self.brier.merge(other.brier)
+        self.log_loss.merge(other.log_loss)
 
     def figures(self) -> VerdictFigures | None:
         """The figures so far; None without any verdict."""

@@ -1,11 +1,12 @@
-"""Backtests worked off, one after another, by the one process that holds the turn: read, answered again,
-counted, with a cursor to go on from.
+"""Backtests worked off, one after another, by the one process that holds the turn: piece by piece, several at
+once, with a cursor to go on from.
 """
 
 import asyncio
-import gc
 import time
+from collections import deque
 from collections.abc import Awaitable, Callable
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from functools import partial
 from typing import Any, TypeVar
@@ -14,16 +15,13 @@ from uuid import UUID
 import msgspec
 import structlog
 
-from coldcase import governing
-from coldcase.backtesting.answering_again import AnswersAgain
 from coldcase.backtesting.comparing import ComparisonTally
-from coldcase.backtesting.trying import compare_library, compare_recorded
-from coldcase.core.compiled_table import CompiledTable
+from coldcase.backtesting.pieces import Counted, Counter, Piece, Pool
+from coldcase.backtesting.trying import compare_library
 from coldcase.db import backtests, rule_tables
-from coldcase.db.backtests import SAMPLE_PARTS, Backtest, RecordedRow, Tried
+from coldcase.db.backtests import SAMPLE_PARTS, Backtest, Tried
 from coldcase.db.decisions import DecisionFilter
 from coldcase.db.engine import BACKTESTS, make_engine
-from coldcase.db.rule_tables import StoredTable
 from coldcase.db.transactions import Transaction, transaction
 from coldcase.errors import Busy, ColdcaseError, OutcomeUnknown, StoreAway
 from coldcase.shipped import case_library
@@ -31,7 +29,12 @@ from coldcase.shipped import case_library
 _logger = structlog.get_logger(__name__)
 _Result = TypeVar("_Result")
 
-READ_AT_A_TIME = 500
+PIECE = 500
+"""Decisions of a piece."""
+
+FEW_PIECES = 4
+"""What has no more of them for each process is done before the processes have begun."""
+
 SAVE_SECONDS = 1.0
 """How often progress is written: as much is done again after a process has died."""
 
@@ -59,10 +62,15 @@ class Pace:
             self._changed_at = time.monotonic()
         self._newest = newest
 
+    @property
+    def wanted_elsewhere(self) -> bool:
+        """Whether others want the service."""
+        recorded = self._changed_at is not None and time.monotonic() - self._changed_at < QUIET_SECONDS
+        return recorded or self._busy()
+
     def rest_after(self, worked_s: float) -> float:
         """How long to rest after so many seconds of work."""
-        recorded = self._changed_at is not None and time.monotonic() - self._changed_at < QUIET_SECONDS
-        return worked_s * (1 - self._share) / self._share if recorded or self._busy() else 0.0
+        return worked_s * (1 - self._share) / self._share if self.wanted_elsewhere else 0.0
 
     async def rest(self, seconds: float) -> None:
         """Rests, unless it is to stop."""
@@ -71,27 +79,24 @@ class Pace:
                 await asyncio.wait_for(self.stopping.wait(), seconds)
 
 
-def collect_rarely() -> None:
-    """Tables stay and cases go by themselves: to look for cycles every few cases would cost a fifth of all
-    work. For a process that does nothing else.
-    """
-    gc.set_threshold(200_000, 50, 1000)
-
-
-async def work_off(url: str, pace: Pace) -> int:
-    """Works off every backtest that waits, unless another process does; how many have ended.
+async def work_off(url: str, pace: Pace, jobs: int = 1) -> int:
+    """Works off every backtest that waits, unless another process does, with so many processes beside this
+    one where it is worth it; how many have ended.
 
     Raises StoreAway where the database cannot be reached at first; later it is waited for.
     """
     engine, ended = make_engine(url, BACKTESTS, connections=3), 0
+    pool = Pool(url, jobs) if jobs > 1 else None
     try:
         async with engine.connect() as held:
             if not await backtests.hold_turn(held):
                 return 0
-            worker = _Worker(partial(transaction, engine, BACKTESTS), pace)
+            worker = _Worker(partial(transaction, engine, BACKTESTS), pace, pool)
             while not pace.stopping.is_set() and (claimed := await worker.claim()) is not None:
                 ended += await worker.work(claimed)
     finally:
+        if pool is not None:
+            await asyncio.to_thread(pool.close)
         await engine.dispose()
     return ended
 
@@ -100,24 +105,14 @@ class _NoLongerOurs(Exception):
     """The backtest was cancelled, or another process has taken it on."""
 
 
-_kept: dict[str, CompiledTable] = {}
-
-
-def _compile(digest: str, stored: StoredTable) -> CompiledTable:
-    """Two are kept, by digest: a draft is often tried in several ways, and beside its base."""
-    if digest not in _kept:
-        while len(_kept) >= 2:
-            del _kept[next(iter(_kept))]
-        _kept[digest] = governing.compile_stored(stored)
-    return _kept[digest]
-
-
 class _Worker:
     """Works on one backtest at a time."""
 
-    def __init__(self, begin: Transaction, pace: Pace) -> None:
+    def __init__(self, begin: Transaction, pace: Pace, pool: Pool | None) -> None:
         self._begin = begin
         self._pace = pace
+        self._here = Counter(begin)
+        self._pool = pool
 
     async def claim(self) -> Backtest | None:
         """The next one."""
@@ -133,6 +128,9 @@ class _Worker:
         except _NoLongerOurs:
             _logger.info("backtest was cancelled, or is another process's", **named)
             return True
+        except BrokenProcessPool:
+            # As if this one had died itself: the next to take it on begins them anew, and not for ever.
+            raise
         except Exception as error:
             # Of this backtest alone: those that wait for it are worked off all the same.
             _logger.exception("backtest failed", **named)
@@ -144,35 +142,31 @@ class _Worker:
         return ended
 
     async def _work(self, mine: Backtest) -> bool:
-        compiled = await self._compiled(mine.rule_table, digest=mine.digest)
         tally = msgspec.json.decode(mine.tally, type=ComparisonTally) if mine.tally else None
         tally = tally or ComparisonTally(own=mine.asker)
         if mine.library is not None:
             tally = ComparisonTally(own=mine.asker)
-            done = total = await self._try_library(mine, compiled, tally)
+            done = total = await self._try_library(mine, tally)
         else:
+            # Its flaws, if it has any, are told here and not by one of many processes.
+            await self._here.answers_by(mine.rule_table, mine.digest)
             tried, total = await self._begun(mine)
-            done = await self._try_decisions(mine, tried, AnswersAgain(compiled), tally)
+            done = await self._try_decisions(mine, tried, total, tally)
             if self._pace.stopping.is_set():
                 return False
         text = msgspec.json.encode(tally).decode()
         await self._save(mine, state="finished", result=text, tally=None, done=done, total=total)
         return True
 
-    async def _compiled(self, version: int, *, digest: str | None = None) -> CompiledTable:
-        """A version, compiled; the one with this digest. Raises BadRuleTable, NotFound, WrongState."""
-        async with self._begin() as conn:
-            stored = await rule_tables.get_table(conn, version)
-        if digest is not None and stored.digest != digest:
-            raise DraftEdited(f"The draft was edited before its backtest ended: it is {stored.digest} now.")
-        return await asyncio.to_thread(_compile, stored.digest, stored)
-
-    async def _try_library(self, mine: Backtest, compiled: CompiledTable, tally: ComparisonTally) -> int:
+    async def _try_library(self, mine: Backtest, tally: ComparisonTally) -> int:
         async with self._begin() as conn:
             stored = await rule_tables.get_table(conn, mine.rule_table)
             base = stored.based_on or await rule_tables.current_version(conn)
-        cases = case_library(mine.library or "")
-        await asyncio.to_thread(compare_library, cases, await self._compiled(base), compiled, tally)
+        cases, counted = case_library(mine.library or ""), ComparisonTally(own=mine.asker)
+        before = await self._here.answers_by(base)
+        after = await self._here.answers_by(mine.rule_table, mine.digest)
+        await asyncio.to_thread(compare_library, cases, before.compiled, after.compiled, counted)
+        tally.merge(counted)
         return len(cases)
 
     async def _begun(self, mine: Backtest) -> tuple[Tried, int]:
@@ -192,45 +186,81 @@ class _Worker:
         await self._save(mine, up_to=up_to, total=total)
         return tried, total
 
-    async def _try_decisions(
-        self, mine: Backtest, tried: Tried, again: AnswersAgain, tally: ComparisonTally
-    ) -> int:
-        """How many are done, all of them unless it is to stop."""
+    async def _try_decisions(self, mine: Backtest, tried: Tried, total: int, tally: ComparisonTally) -> int:
+        """How many are done, all of them unless it is to stop.
+
+        Pieces are merged in their order, whichever is counted first: the cursor stands where all before it is
+        counted, and examples are those that one process would have found.
+        """
         done, place, saved_at = mine.done, mine.place, time.monotonic()
         if tried.up_to is None:
             return done
-        while not self._pace.stopping.is_set():
-            # One after the other: read meanwhile, each of a hundred pieces would wait for the interpreter.
-            rows, established = await self._read(mine, tried, place)
-            if not rows:
-                return done
-            began = time.perf_counter()
-            await asyncio.to_thread(compare_recorded, rows, established, again, tally)
-            done, place = done + len(rows), rows[-1].id
-            if time.monotonic() - saved_at > SAVE_SECONDS:
-                await self._save_place(mine, tally, done=done, place=place)
-                saved_at = time.monotonic()
-            await self._pace.rest(self._pace.rest_after(time.perf_counter() - began))
+        pool = self._pool if self._pool and total > FEW_PIECES * PIECE * self._pool.jobs else None
+        counting: deque[tuple[UUID, asyncio.Task[Counted]]] = deque()
+        try:
+            while True:
+                await self._keep_counting(mine, tried, place, counting, pool)
+                if not counting:
+                    break
+                last, piece = counting.popleft()
+                counted = await piece
+                tally.merge(counted.tally)
+                done, place = done + counted.done, last
+                if time.monotonic() - saved_at > SAVE_SECONDS:
+                    await self._save_place(mine, tally, done=done, place=place)
+                    saved_at = time.monotonic()
+                await self._pace.rest(self._pace.rest_after(counted.seconds))
+        finally:
+            for _, piece in counting:
+                piece.cancel()
         await self._save_place(mine, tally, done=done, place=place)
         return done
+
+    async def _keep_counting(
+        self,
+        mine: Backtest,
+        tried: Tried,
+        place: UUID | None,
+        counting: deque[tuple[UUID, asyncio.Task[Counted]]],
+        pool: Pool | None,
+    ) -> None:
+        """Begins the next pieces, as many as there are processes for; one while others want the service, so
+        that a share of the time is what it says; none when it is to stop.
+        """
+        ahead = counting[-1][0] if counting else place
+        while not self._pace.stopping.is_set():
+            if len(counting) >= (1 if pool is None or self._pace.wanted_elsewhere else 2 * pool.jobs):
+                return
+            last = await self._last_of_next(mine, tried, ahead)
+            if last is None:
+                return
+            piece = Piece(
+                rule_table=mine.rule_table,
+                digest=mine.digest,
+                client_id=mine.client_id,
+                asker=mine.asker,
+                tried=msgspec.structs.replace(tried, up_to=last),
+                after=ahead,
+            )
+            counter = self._here if pool is None else pool
+            work = self._patiently(partial(counter.count, piece))
+            counting.append((last, asyncio.create_task(work)))
+            ahead = last
+
+    async def _last_of_next(self, mine: Backtest, tried: Tried, after: UUID | None) -> UUID | None:
+        async def read() -> UUID | None:
+            async with self._begin() as conn:
+                await backtests.see_decisions_of(conn, None)
+                self._pace.recorded(await backtests.newest_decision(conn))
+                await backtests.see_decisions_of(conn, mine.client_id)
+                return await backtests.last_of_next(conn, tried, after=after, most=PIECE)
+
+        return await self._patiently(read)
 
     async def _save_place(
         self, mine: Backtest, tally: ComparisonTally, *, done: int, place: UUID | None
     ) -> None:
         await self._save(mine, tally=msgspec.json.encode(tally).decode(), done=done, place=place)
-
-    async def _read(
-        self, mine: Backtest, tried: Tried, after: UUID | None
-    ) -> tuple[list[RecordedRow], dict[UUID, str | None]]:
-        async def read() -> tuple[list[RecordedRow], dict[UUID, str | None]]:
-            async with self._begin() as conn:
-                await backtests.see_decisions_of(conn, None)
-                self._pace.recorded(await backtests.newest_decision(conn))
-                await backtests.see_decisions_of(conn, mine.client_id)
-                rows = await backtests.read_recorded(conn, tried, after=after, limit=READ_AT_A_TIME)
-                return rows, await backtests.established_causes(conn, [row.id for row in rows])
-
-        return await self._patiently(read)
 
     async def _save(self, mine: Backtest, **values: Any) -> None:
         """Raises _NoLongerOurs."""
@@ -251,9 +281,3 @@ class _Worker:
                 if self._pace.stopping.is_set():
                     raise
                 await self._pace.rest(RETRY_SECONDS)
-
-
-class DraftEdited(ColdcaseError):
-    """The draft was edited before its backtest ended."""
-
-    code = "draft_edited"

@@ -32,11 +32,12 @@ END_SECONDS = 3.0
 
 class Orders(msgspec.Struct, frozen=True):
     """What the process is told first: its record, how much of its time it may work while the service has
-    something to do, and what it logs.
+    something to do, by how many processes, and what it logs.
     """
 
     database_url: str
     share: float
+    jobs: int
     log_level: str
 
 

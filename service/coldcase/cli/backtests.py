@@ -11,12 +11,14 @@ from collections.abc import Mapping
 
 import msgspec
 
-from coldcase.backtesting.running import Pace, collect_rarely, work_off
+from coldcase.backtesting.pieces import collect_rarely
+from coldcase.backtesting.running import Pace, work_off
 from coldcase.backtesting.supervising import BUSY, Orders
 from coldcase.cli import database
 from coldcase.cli.console import Commands, command, say
 from coldcase.logs import start_logging
 from coldcase.proposing.working import work_off_proposals
+from coldcase.settings import Settings
 
 POLITE = 10
 """By how much the process lets others go before it (nice)."""
@@ -47,7 +49,7 @@ def run_backtests(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
         return asyncio.run(_supervised(orders))
     chosen = database.read_settings(args, environ)
     with database.reading_url(chosen) as url:
-        ended = asyncio.run(_alone(url, chosen.backtest_share))
+        ended = asyncio.run(_alone(url, chosen))
     say(f"coldcase: {ended[0] or 'no'} backtests and {ended[1] or 'no'} proposals ended")
     return 0
 
@@ -60,10 +62,10 @@ def _first_line() -> bytes:
     return line
 
 
-async def _alone(url: str, share: float) -> tuple[int, int]:
-    pace = Pace(share)
+async def _alone(url: str, chosen: Settings) -> tuple[int, int]:
+    pace = Pace(chosen.backtest_share)
     _stop_by_signal(pace)
-    return await work_off(url, pace), await work_off_proposals(url, pace)
+    return await work_off(url, pace, chosen.backtest_processes), await work_off_proposals(url, pace)
 
 
 async def _supervised(orders: Orders) -> int:
@@ -81,7 +83,7 @@ async def _supervised(orders: Orders) -> int:
 
     listening = asyncio.create_task(listen_to_the_service())
     try:
-        await work_off(orders.database_url, pace)
+        await work_off(orders.database_url, pace, orders.jobs)
         await work_off_proposals(orders.database_url, pace)
     finally:
         listening.cancel()

@@ -226,16 +226,29 @@ class RecordedRow(msgspec.Struct, frozen=True, gc=False):
 READ_COLUMNS = [decision.c[name] for name in RecordedRow.__struct_fields__]
 
 
-def recorded_rows(tried: Tried, after: UUID | None, limit: int) -> Select[Any]:
+def recorded_rows(tried: Tried, after: UUID | None, limit: int | None) -> Select[Any]:
     """The query for the next decisions, in the order of their ids."""
-    query = select(*READ_COLUMNS).where(*tried.conditions()).order_by(decision.c.id).limit(limit)
+    return _after(select(*READ_COLUMNS), tried, after).limit(limit)
+
+
+def _after(query: Select[Any], tried: Tried, after: UUID | None) -> Select[Any]:
+    query = query.where(*tried.conditions()).order_by(decision.c.id)
     return query if after is None else query.where(decision.c.id > after)
 
 
+async def last_of_next(conn: AsyncConnection, tried: Tried, *, after: UUID | None, most: int) -> UUID | None:
+    """The id of the last of the next `most` decisions after an id, or of all that are left; None where none
+    is.
+    """
+    following = _after(select(decision.c.id), tried, after).limit(most).subquery()
+    found: UUID | None = await conn.scalar(select(following.c.id).order_by(following.c.id.desc()).limit(1))
+    return found
+
+
 async def read_recorded(
-    conn: AsyncConnection, tried: Tried, *, after: UUID | None, limit: int
+    conn: AsyncConnection, tried: Tried, *, after: UUID | None, limit: int | None = None
 ) -> list[RecordedRow]:
-    """At most `limit` of the decisions after an id."""
+    """The decisions after an id, at most `limit` of them."""
     return [RecordedRow(*row) for row in await conn.execute(recorded_rows(tried, after, limit))]
 
 
