@@ -4,10 +4,12 @@ them with readings and oil results of their own."""
 import copy
 import json
 import random
+import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from functools import cache
-from pathlib import Path
+from itertools import islice
 from typing import Any
 
 import msgspec
@@ -16,8 +18,8 @@ from coldcase.cli.tables import compiled_from
 from coldcase.core.case import Unit
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import machine_of
+from tests.scale.filling import CASES, Filled, filled, judge
 
-CASES = Path(__file__).parents[1] / "data" / "dev_cases.jsonl"
 METERED_EVERY = 3
 KEPT = 0.8
 REFRIGERANTS = ("R-134a", "R-448A", "R-404A", "R-407C", "R-290")
@@ -40,19 +42,18 @@ def told() -> list[dict[str, Any]]:
     ]
 
 
-def differing(count: int, seed: int = 20261127) -> Iterator[tuple[int, dict[str, Any]]]:
-    """So many cases, the same ones for a seed, each with the number of the one it was made of."""
+def differing(count: int, seed: int = 20261127) -> Iterator[dict[str, Any]]:
+    """So many cases, the same ones for a seed; each third one is metered."""
     chance = random.Random(seed)
     for number in range(count):
-        origin = chance.randrange(len(told()))
-        case = copy.deepcopy(told()[origin])
+        case = copy.deepcopy(chance.choice(told()))
         case["observations"] = _observed(case, chance)
         failed_at = FIRST_FAILED + timedelta(seconds=15 * number)
         case["job"] = {"ref": f"TH-{number}", "failed_at": failed_at.isoformat().replace("+00:00", "Z")}
         if number % METERED_EVERY == 0:
             case["unit"]["refrigerant"] = REFRIGERANTS[number // METERED_EVERY % len(REFRIGERANTS)]
             case |= _measured(chance)
-        yield origin, case
+        yield case
 
 
 def _observed(case: dict[str, Any], chance: random.Random) -> dict[str, Any]:
@@ -99,3 +100,40 @@ def _measured(chance: random.Random) -> dict[str, Any]:
             "particle_count_iso4406": "20/18/15",
         },
     }
+
+
+ADDED = """
+INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status,
+    confidence, job_ref, circuit, closed_at, compressor_type, refrigerant, rule_table, engine)
+SELECT made.id, one.client_id, made.at, one.fingerprint, invented.case_text, replace(one.answer_text,
+       one.id::text, made.id::text), one.cause, one.status, one.confidence, 'TH-' || n, 'rack-' || n %% 997,
+       made.at, one.compressor_type, one.refrigerant, one.rule_table, one.engine
+FROM invented JOIN decision AS one ON one.id = (%(templates)s::uuid[])[1 + n %% %(number)s],
+LATERAL (SELECT to_timestamp(1768000000 + n * 15.0) AS at,
+                (lpad(to_hex((1768000000000 + n * 15000)::bigint), 12, '0') || '7' || lpad(to_hex(n), 19,
+                    '0'))::uuid AS id) AS made
+"""
+AT_ONCE = 20_000
+TEMPLATES = 300
+
+
+@contextmanager
+def filled_with_differing(rows: int) -> Iterator[Filled]:
+    """A record of so many cases that all differ. Each has the answer that another one of its kind was given,
+    so that it need not be answered first; that many codes change then makes no backtest quicker."""
+    with filled(0, list(differing(TEMPLATES))) as record:
+        assert len(record.templates) == TEMPLATES
+        began, cases = time.perf_counter(), enumerate(differing(rows))
+        with record.superuser() as conn:
+            conn.execute("CREATE TEMPORARY TABLE invented (n bigint, case_text text)")
+            while some := list(islice(cases, AT_ONCE)):
+                conn.execute("SET session_replication_role = replica")
+                conn.execute("TRUNCATE invented")
+                with conn.cursor().copy("COPY invented FROM STDIN") as copy_in:
+                    for number, case in some:
+                        copy_in.write_row((number, json.dumps(case)))
+                conn.execute("ANALYZE invented")
+                conn.execute(ADDED, {"templates": record.templates, "number": TEMPLATES})
+            judge(conn, 0, rows)
+        print(f"filled {rows:,} decisions in {time.perf_counter() - began:.0f} s", flush=True)
+        yield record

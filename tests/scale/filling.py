@@ -3,7 +3,7 @@ itself."""
 
 import asyncio
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -75,16 +75,22 @@ class Filled:
             for low in range(start, end, AT_ONCE):
                 given = {"start": low, "end": min(low + AT_ONCE, end), "templates": self.templates}
                 conn.execute(MULTIPLY, given)
-            # A verdict without its audit event would be named as slipped in.
-            conn.execute("SET session_replication_role = origin")
-            conn.execute(JUDGE, {"start": start, "end": end})
-            conn.execute("VACUUM ANALYZE decision, verdict")
+            judge(conn, start, end)
         print(f"filled {end - start:,} decisions in {time.perf_counter() - began:.0f} s", flush=True)
 
 
+def judge(conn: psycopg.Connection, start: int, end: int) -> None:
+    """A verdict on every fiftieth of those decisions; one without its audit event would be named as slipped
+    in."""
+    conn.execute("SET session_replication_role = origin")
+    conn.execute(JUDGE, {"start": start, "end": end})
+    conn.execute("VACUUM ANALYZE decision, verdict")
+
+
 @contextmanager
-def filled(rows: int) -> Iterator[Filled]:
-    """A server of its own in a temporary folder with so many decisions, durable as in production."""
+def filled(rows: int, cases: Sequence[Any] = ()) -> Iterator[Filled]:
+    """A server of its own in a temporary folder with so many decisions, durable as in production: real ones
+    of `cases`, else of thirty development cases, multiplied."""
     with embedded.temporary(shared_buffers="512MB", max_wal_size="4GB") as server:
         migrating.upgrade(server.owner_url)
         secret = keys.new_secret()
@@ -96,22 +102,23 @@ def filled(rows: int) -> Iterator[Filled]:
             "now": now(),
         }
         run_once(server.owner_url, lambda conn: keys.create_key(conn, id_=compat.uuid7(), **given))
-        templates = asyncio.run(_templates(server, secret))
+        templates = asyncio.run(_templates(server, secret, cases or _development()))
         superuser = server.url(embedded.SUPERUSER, embedded.DATABASE).replace("+psycopg", "")
         made = Filled(server.owner_url, server.service_url, superuser, secret, templates)
         made.fill(0, rows)
         yield made
 
 
-async def _templates(server: embedded.Embedded, secret: str) -> list[Any]:
-    """Thirty real decisions."""
+def _development() -> list[Any]:
+    return [msgspec.json.decode(line)["case"] for line in CASES.read_bytes().splitlines()[:30]]
+
+
+async def _templates(server: embedded.Embedded, secret: str, cases: Sequence[Any]) -> list[Any]:
+    """The ids of real decisions."""
     app = create_app(Settings(database_url=server.service_url, pool_size=2, warm_properties=False))
-    lines = CASES.read_bytes().splitlines()[:30]
     async with app.lifespan():
         caller = Service(app, server.owner_url).http(secret)
-        answers = [
-            await caller.post("/v1/classifications", json=msgspec.json.decode(line)["case"]) for line in lines
-        ]
+        answers = [await caller.post("/v1/classifications", json=case) for case in cases]
         await caller.aclose()
     return [answer.json()["id"] for answer in answers if answer.status_code == 201]
 
