@@ -14,7 +14,7 @@ from coldcase.core.crosswalk_reading import RowReader
 from coldcase.core.leniency import parse_case_leniently
 from coldcase.core.own_words import parse_own_words
 from coldcase.core.strict_json import read_json
-from coldcase.readings.findings import derive
+from coldcase.readings.findings import derive, derive_outcomes
 from coldcase.readings.impossible_values import impossible_values
 
 encode_answer = msgspec.json.Encoder().encode
@@ -61,6 +61,17 @@ def read_own_words(
 def answer_case(parsed: ParsedCase, compiled: CompiledTable, *, next_checks: bool = True) -> Answer:
     """The answer to a case under a rule table: pure, without an id, not recorded."""
     return answer_builder.build_answer(add_readings(parsed, compiled), compiled, next_checks=next_checks)
+
+
+def add_outcomes(parsed: ParsedCase, compiled: CompiledTable) -> CaseWithReadings:
+    """A case with the findings that its readings and oil results yield, and nothing of what is shown of
+    them.
+    """
+    if not parsed.case.metered:
+        return CaseWithReadings(parsed.case)
+    return CaseWithReadings(
+        parsed.case, derived=derive_outcomes(parsed.case, compiled.apart, compiled.limits)
+    )
 
 
 def add_readings(parsed: ParsedCase, compiled: CompiledTable) -> CaseWithReadings:

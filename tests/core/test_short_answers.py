@@ -8,18 +8,20 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coldcase.classifying import add_readings, answer_case
+from coldcase.classifying import add_outcomes, answer_case
 from coldcase.core.case_reader import ParsedCase, parse_case
 from coldcase.core.short_answers import short_answers
 from coldcase.errors import BadCase
 from tests.core.tables import compiled_starter
+from tests.scale.differing import differing
 
 DEVELOPMENT = Path(__file__).parents[1] / "data" / "dev_cases.jsonl"
 
 
 @cache
 def known_cases() -> list[dict[str, Any]]:
-    return [json.loads(line)["case"] for line in DEVELOPMENT.read_text("utf-8").splitlines()]
+    told = [json.loads(line)["case"] for line in DEVELOPMENT.read_text("utf-8").splitlines()]
+    return [*told, *differing(120)]
 
 
 def read(case: dict[str, Any]) -> ParsedCase | None:
@@ -46,7 +48,7 @@ def mixed(draw: st.DrawFn) -> dict[str, Any]:
 def test_a_batch_gives_the_single_path_s_codes_and_confidences(cases: list[dict[str, Any]]) -> None:
     compiled = compiled_starter()
     parsed = [one for case in cases if (one := read(case)) is not None]
-    together = short_answers([add_readings(one, compiled) for one in parsed], compiled)
+    together = short_answers([add_outcomes(one, compiled) for one in parsed], compiled)
     for one, short in zip(parsed, together, strict=True):
         whole = answer_case(one, compiled)
         assert (short.cause, short.status, short.confidence) == (whole.cause, whole.status, whole.confidence)

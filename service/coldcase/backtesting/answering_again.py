@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 import msgspec
 
-from coldcase.classifying import add_readings
-from coldcase.core.answer import Ranked, Status
+from coldcase.classifying import add_outcomes
+from coldcase.core.answer import Status
 from coldcase.core.answer_builder import CaseWithReadings
 from coldcase.core.case_reader import parse_case, weighed_part
 from coldcase.core.compiled_table import CompiledTable
@@ -29,24 +29,38 @@ class _RecordedText(msgspec.Struct):
     text: str
 
 
+class _RecordedShare(msgspec.Struct):
+    cause: str
+    confidence: float
+
+
 class _RecordedAnswer(msgspec.Struct):
     cause: str
     status: Status
     confidence: float
-    ranking: list[Ranked]
     cautions: list[_RecordedText]
 
 
+class _RankedAnswer(_RecordedAnswer):
+    ranking: list[_RecordedShare]
+
+
 _decode = msgspec.json.Decoder(_RecordedAnswer).decode
+_decode_ranked = msgspec.json.Decoder(_RankedAnswer).decode
 
 
-def recorded_answer(answer_text: str, renamed: dict[str, str]) -> ShortAnswer:
-    """What a decision said, by the names that its causes have since."""
-    found = _decode(answer_text)
+def recorded_answer(answer_text: str, renamed: dict[str, str], *, ranked: bool = True) -> ShortAnswer:
+    """What a decision said, by the names that its causes have since; with an empty ranking where nobody asks
+    for it, which is most of an answer's reading.
+    """
     ranking: dict[str, float] = {}
-    for one in found.ranking:
-        cause = renamed.get(one.cause, one.cause)
-        ranking[cause] = ranking.get(cause, 0.0) + one.confidence
+    if ranked:
+        found: _RecordedAnswer = (whole := _decode_ranked(answer_text))
+        for one in whole.ranking:
+            cause = renamed.get(one.cause, one.cause)
+            ranking[cause] = ranking.get(cause, 0.0) + one.confidence
+    else:
+        found = _decode(answer_text)
     return ShortAnswer(
         cause=renamed.get(found.cause, found.cause),
         status=found.status,
@@ -92,7 +106,7 @@ class AnswersAgain:
         readable: dict[bytes, CaseWithReadings] = {}
         for key, raw in cases.items():
             try:
-                readable[key] = add_readings(parse_case(raw, self.compiled, impossible_values), self.compiled)
+                readable[key] = add_outcomes(parse_case(raw, self.compiled, impossible_values), self.compiled)
             except BadCase as error:
                 found[key] = error.flaws
         found |= zip(readable, self._short(list(readable.values())), strict=True)

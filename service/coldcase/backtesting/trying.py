@@ -32,7 +32,8 @@ def compare_recorded(
         if row.id in established:
             cause = established[row.id]
             known = merged([] if cause is None else [cause], again.renamed)
-        before = recorded_answer(row.answer_text, again.renamed)
+        # Only the scores of what was established need the whole ranking.
+        before = recorded_answer(row.answer_text, again.renamed, ranked=known is not None)
         tally.add(Compared(row.client_id, row.id, None, before, after, known))
 
 

@@ -83,6 +83,8 @@ def range_flaws(case: Case) -> Iterator[Flaw]:
 def _units(part: msgspec.Struct, place: str) -> Iterator[Flaw]:
     for name in part.__struct_fields__:
         value = getattr(part, name)
+        if value is None:
+            continue
         if isinstance(value, Range) and value.unit != (unit := range_unit(name)):
             detail = f"A range of '{name}' is in {unit}, not in {value.unit}."
             yield Flaw(f"{place}/{name}/unit", detail, unit)

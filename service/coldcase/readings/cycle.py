@@ -225,7 +225,8 @@ def _compression(circuit: Circuit) -> None:
         note="of absolute pressures",
     )
     suction = circuit.temperatures.get("suction_temperature")
-    if circuit.refrigerant is not None and suction is not None and ratio > 1 + _GAUGES:
+    informs = circuit.worksheet.informs
+    if informs and circuit.refrigerant is not None and suction is not None and ratio > 1 + _GAUGES:
         _isentropic(circuit, circuit.refrigerant, (low, suction), high)
 
 

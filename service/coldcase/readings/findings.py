@@ -54,27 +54,52 @@ def derive(case: Case, table: RuleTable, limits: Mapping[str, list[Limit]] | Non
     """Findings from readings and oil results by the table's limits, by quantity where that is at hand. The
     case holds nothing that `impossible` names.
     """
-    metered, tested = case.readings != Readings(), case.oil_results != OilResults()
     result = Derivation()
-    if not metered and not tested and not _installed_and_failed(case):
+    worksheets, properties = _worked_out(case, informs=True)
+    if not worksheets:
         return result
     judge = LimitJudge(case, table, limits_by_quantity(table) if limits is None else limits)
-    properties = False
-    if metered or _installed_and_failed(case):
-        worksheets = []
-        for at_one_end in at_ends(case):
-            worksheets.append(Worksheet())
-            properties = _metered(at_one_end, worksheets[-1]) or properties
-        _weigh(put_together(worksheets), judge, "reading", result)
-    if tested:
-        worksheet = Worksheet()
-        laboratory.derive_oil_results(case, worksheet)
-        _weigh(worksheet, judge, "laboratory", result)
+    for source, worksheet in worksheets:
+        _weigh(worksheet, judge, source, result)
     return (
         result
         if not properties
         else Derivation(result.values, result.outcomes, result.sources, result.notes, library())
     )
+
+
+def derive_outcomes(
+    case: Case, table: RuleTable, limits: Mapping[str, list[Limit]]
+) -> dict[str, tuple[tuple[str, ...], Source]]:
+    """The findings that `derive` yields, each with its outcomes and its source, and nothing of what it
+    shows.
+    """
+    result = Derivation()
+    worksheets, _ = _worked_out(case, informs=False)
+    if worksheets:
+        judge = LimitJudge(case, table, limits)
+        for source, worksheet in worksheets:
+            for worked in worksheet.values.values():
+                for finding, outcomes in judge.outcomes_of(worked, worksheet.doubtful):
+                    _keep_worse(result, judge, finding, outcomes, source)
+    return {finding: (outcomes, result.sources[finding]) for finding, outcomes in result.outcomes.items()}
+
+
+def _worked_out(case: Case, *, informs: bool) -> tuple[list[tuple[Source, Worksheet]], bool]:
+    """What was worked out, by where it comes from, and whether the property library was used."""
+    found: list[tuple[Source, Worksheet]] = []
+    properties = False
+    if case.readings != Readings() or _installed_and_failed(case):
+        ends = []
+        for at_one_end in at_ends(case):
+            ends.append(Worksheet(informs=informs))
+            properties = _metered(at_one_end, ends[-1]) or properties
+        found.append(("reading", put_together(ends)))
+    if case.oil_results != OilResults():
+        worksheet = Worksheet()
+        laboratory.derive_oil_results(case, worksheet)
+        found.append(("laboratory", worksheet))
+    return found, properties
 
 
 def _installed_and_failed(case: Case) -> bool:
@@ -93,9 +118,7 @@ def _metered(case: Case, worksheet: Worksheet) -> bool:
 
 
 def _weigh(worksheet: Worksheet, judge: LimitJudge, source: Source, result: Derivation) -> None:
-    """Judges what was worked out; of several quantities that yield one finding the worse outcome stays (the
-    later in the table's order).
-    """
+    """Judges what was worked out."""
     result.notes.extend(worksheet.notes)
     for worked in worksheet.values.values():
         for judged in judge.against_limits(worked, worksheet.doubtful):
@@ -105,11 +128,19 @@ def _weigh(worksheet: Worksheet, judge: LimitJudge, source: Source, result: Deri
             finding = judged.value.finding
             if finding is None or not judged.outcomes or finding in judge.observed:
                 continue
-            if finding not in result.outcomes or judge.rank(finding, judged.outcomes) > judge.rank(
-                finding, result.outcomes[finding]
-            ):
-                result.outcomes[finding] = judged.outcomes
-                result.sources[finding] = source
+            _keep_worse(result, judge, finding, judged.outcomes, source)
+
+
+def _keep_worse(
+    result: Derivation, judge: LimitJudge, finding: str, outcomes: tuple[str, ...], source: Source
+) -> None:
+    """Of several quantities that yield one finding the worse outcome stays (the later in the table's
+    order).
+    """
+    known = result.outcomes.get(finding)
+    if known is None or judge.rank(finding, outcomes) > judge.rank(finding, known):
+        result.outcomes[finding] = outcomes
+        result.sources[finding] = source
 
 
 def _beside_observation(judged: JudgedQuantity, judge: LimitJudge, notes: list[str]) -> DerivedValue:

@@ -49,7 +49,10 @@ def impossible_values(case: Case) -> list[Flaw]:
 
 def _temperatures(case: Case) -> Iterator[tuple[str, str]]:
     readings = case.readings
-    places = [(f"readings/{name}", getattr(readings, name)) for name in readings.__struct_fields__]
+    sent = ((name, getattr(readings, name)) for name in readings.__struct_fields__)
+    places: list[tuple[str, object]] = [
+        (f"readings/{name}", value) for name, value in sent if value is not None
+    ]
     if readings.insulation is not None:
         places.append(("readings/insulation/winding_temperature", readings.insulation.winding_temperature))
     places.append(("oil_results/viscosity_temperature", case.oil_results.viscosity_temperature))
@@ -66,8 +69,11 @@ def _temperatures(case: Case) -> Iterator[tuple[str, str]]:
 def _pressures(readings: Readings) -> Iterator[tuple[str, str]]:
     ambient = ambient_of(readings)
     for name in readings.__struct_fields__:
-        value = _deepest(getattr(readings, name))
-        if isinstance(value, Pressure) and name not in _AMBIENT and pascals(value, ambient.pascals) <= 0:
+        sent = getattr(readings, name)
+        if not isinstance(sent, Pressure) or name in _AMBIENT:
+            continue
+        value = _deepest(sent)
+        if pascals(value, ambient.pascals) <= 0:
             vacuum = pressure_in(0, value.unit, ambient.pascals)
             origin = (
                 f", air pressure {ambient.pascals / 1e3:.4g} kPa {ambient.origin}" if is_gauge(value) else ""
@@ -81,9 +87,9 @@ def _pressures(readings: Readings) -> Iterator[tuple[str, str]]:
             )
 
 
-def _deepest(value: object) -> object:
+def _deepest(value: Pressure) -> Pressure:
     """The pressure itself; of a range the end that is nearer to a vacuum."""
-    if isinstance(value, Pressure) and value.is_range:
+    if value.is_range:
         end = value.to if value.unit == "inHg_vac" else value.from_
         return msgspec.structs.replace(value, value=end, from_=None, to=None)
     return value

@@ -60,7 +60,7 @@ def _share(results: OilResults, substance: str, worksheet: Worksheet) -> None:
     """Writes a mass fraction in mg/kg, from mg/kg, else mg/L with the density, else per cent."""
     found = [
         (name, converted)
-        for name in _names(substance)
+        for name in _NAMES[substance]
         if (converted := _converted(results, name, worksheet)) is not None
     ]
     if not found:
@@ -74,8 +74,10 @@ def _share(results: OilResults, substance: str, worksheet: Worksheet) -> None:
     worksheet.put(f"{substance}_mg_kg", value, name, note=note, bound=bound)
 
 
-def _names(substance: str) -> tuple[str, ...]:
-    return (f"{substance}_mg_kg", f"{substance}_mg_l", *(("water_percent",) if substance == "water" else ()))
+_NAMES = {
+    "water": ("water_mg_kg", "water_mg_l", "water_percent"),
+    **{metal: (f"{metal}_mg_kg", f"{metal}_mg_l") for metal in METALS},
+}
 
 
 def _converted(results: OilResults, name: str, worksheet: Worksheet) -> Result | None:

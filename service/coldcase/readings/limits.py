@@ -3,7 +3,7 @@
 The numbers stand in the table (`knowledge/limits.toml` of the starter).
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from msgspec import structs
@@ -84,6 +84,18 @@ class LimitJudge:
             ]
         return [self._against(worked, limit) for limit in fitting]
 
+    def outcomes_of(
+        self, worked: DerivedQuantity, doubtful: set[str]
+    ) -> Iterator[tuple[str, tuple[str, ...]]]:
+        """What counts of the same, and nothing of what is shown: findings that were not observed, with their
+        outcomes.
+        """
+        if worked.weighed and doubtful.isdisjoint(worked.rests_on) and self._out_of_range(worked) is None:
+            for limit in self._fitting(worked.quantity, but=self.observed):
+                outcomes, _ = self._judged(worked, limit)
+                if outcomes:
+                    yield limit.finding, outcomes
+
     def rank(self, finding: str, outcomes: tuple[str, ...]) -> int:
         """How far down the finding's list the worst of the outcomes stands."""
         order = [outcome.code for outcome in self.table.findings[finding].outcomes]
@@ -102,19 +114,23 @@ class LimitJudge:
         slip = ", a slipped decimal or a wrong unit?" if highest > row.highest else ""
         return f"outside the credible range {row.lowest:g} to {row.highest:g} {row.unit}{slip}"
 
-    def _fitting(self, quantity: str) -> Iterator[Limit]:
-        """Of the limits for each finding the first that fits."""
-        found: set[str] = set()
+    def _fitting(self, quantity: str, but: Iterable[str] = ()) -> Iterator[Limit]:
+        """Of the limits for each finding, `but` some, the first that fits."""
+        found = set(but)
         for limit in self.limits.get(quantity, ()):
             if limit.finding not in found and applies(limit.when, self.case, self.observed, self.table):
                 found.add(limit.finding)
                 yield limit
 
     def _against(self, worked: DerivedQuantity, limit: Limit) -> JudgedQuantity:
+        outcomes, why = self._judged(worked, limit)
+        words = in_words(limit, QUANTITY_UNITS[worked.quantity][0])
+        return _shown(worked, limit.finding, outcomes, why, limit=words, basis=limit.basis)
+
+    def _judged(self, worked: DerivedQuantity, limit: Limit) -> tuple[tuple[str, ...], str | None]:
         banded, why = _bands(worked, limit.bands)
         outcomes, cannot = self._possible(limit.finding, banded)
-        words = in_words(limit, QUANTITY_UNITS[worked.quantity][0])
-        return _judged(worked, limit.finding, outcomes, why or cannot, limit=words, basis=limit.basis)
+        return outcomes, why or cannot
 
     def _possible(self, code: str, outcomes: tuple[str, ...]) -> tuple[tuple[str, ...], str | None]:
         """The outcomes that the table has and that can be on this machine."""
@@ -187,7 +203,7 @@ def in_words(limit: Limit, unit: str) -> str:
     return ", ".join(parts)
 
 
-def _judged(
+def _shown(
     worked: DerivedQuantity,
     finding: str,
     outcomes: tuple[str, ...],

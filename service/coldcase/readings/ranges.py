@@ -42,6 +42,8 @@ def _switches(part: msgspec.Struct, path: str, lines: int) -> Iterator[str]:
     """
     for name in part.__struct_fields__:
         value = getattr(part, name)
+        if value is None:
+            continue
         if isinstance(value, Range) or (isinstance(value, Measurement) and value.is_range):
             yield path + name
             if name in _LINES and lines == 3:

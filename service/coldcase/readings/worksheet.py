@@ -125,12 +125,13 @@ class DerivedQuantity:
 @dataclass(slots=True)
 class Worksheet:
     """Quantities by name in the order they were worked out, notes for the answer, and the readings not to be
-    believed.
+    believed. What only `informs` people, and takes long, is left out where nobody is to read it.
     """
 
     values: dict[str, DerivedQuantity] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     doubtful: set[str] = field(default_factory=set)
+    informs: bool = True
 
     def put(
         self,
