@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import text
 
 from coldcase.app import create_app
-from coldcase.backtesting.pieces import Counter
+from coldcase.backtesting.pieces import Counter, Pool
 from coldcase.backtesting.running import Pace, work_off
 from coldcase.settings import Settings
 from tests.web.conftest import Service
@@ -237,6 +237,7 @@ async def test_several_processes_find_what_one_finds(own, quality, recorded, url
     monkeypatch.setattr("coldcase.backtesting.running.FEW_PIECES", 0)
     # Nothing may be counted in this process: those of the pool have not heard of it.
     monkeypatch.delattr(Counter, "count")
+    monkeypatch.setattr(Pool, "is_ready", lambda _: True)
     place = await started(quality)
     await work_off(url, Pace(1.0), jobs=2)
     texts = await own.as_owner(

@@ -9,7 +9,7 @@ import os
 import signal
 import threading
 import time
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from functools import partial
 from multiprocessing.process import BaseProcess
 from uuid import UUID
@@ -25,6 +25,7 @@ from coldcase.db.backtests import Tried
 from coldcase.db.engine import BACKTESTS, make_engine
 from coldcase.db.transactions import Transaction, transaction
 from coldcase.errors import ColdcaseError
+from coldcase.readings import refrigerants
 
 MOST_TABLES = 2
 """Compiled tables that are kept: a draft is often tried in several ways, and beside its base."""
@@ -106,13 +107,19 @@ class Counter:
 
 
 class Pool:
-    """Counts pieces in so many processes, begun when the first piece comes."""
+    """Counts pieces in so many processes, which take some seconds to begin."""
 
     def __init__(self, url: str, jobs: int) -> None:
         self.jobs = jobs
+        self._began: list[Future[None]] = []
         self._processes = ProcessPoolExecutor(
             jobs, multiprocessing.get_context("spawn"), initializer=_begin, initargs=(url,)
         )
+
+    def is_ready(self) -> bool:
+        """Whether they have begun, all but perhaps some. Begins them when it is asked first."""
+        self._began = self._began or [self._processes.submit(_nothing) for _ in range(self.jobs)]
+        return all(one.done() for one in self._began)
 
     async def count(self, piece: Piece) -> Counted:
         """What comes of a piece. Raises as a Counter does, and BrokenProcessPool where a process died."""
@@ -136,6 +143,7 @@ def _begin(url: str) -> None:
     assert parent is not None  # noqa: S101 - it is one of a pool
     threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
     collect_rarely()
+    refrigerants.library()
     engine = make_engine(url, BACKTESTS, connections=1)
     _kept.append((asyncio.Runner(), Counter(partial(transaction, engine, BACKTESTS))))
 
@@ -143,6 +151,10 @@ def _begin(url: str) -> None:
 def _end_with(parent: BaseProcess) -> None:
     parent.join()
     os._exit(1)
+
+
+def _nothing() -> None:
+    """Done by a process that has begun."""
 
 
 def _count(piece: Piece) -> Counted:

@@ -32,8 +32,8 @@ _Result = TypeVar("_Result")
 PIECE = 500
 """Decisions of a piece."""
 
-FEW_PIECES = 4
-"""What has no more of them for each process is done before the processes have begun."""
+FEW_PIECES = 60
+"""What has no more of them is done before other processes have begun."""
 
 SAVE_SECONDS = 1.0
 """How often progress is written: as much is done again after a process has died."""
@@ -195,7 +195,7 @@ class _Worker:
         done, place, saved_at = mine.done, mine.place, time.monotonic()
         if tried.up_to is None:
             return done
-        pool = self._pool if self._pool and total > FEW_PIECES * PIECE * self._pool.jobs else None
+        pool = self._pool if total > FEW_PIECES * PIECE else None
         counting: deque[tuple[UUID, asyncio.Task[Counted]]] = deque()
         try:
             while True:
@@ -224,12 +224,14 @@ class _Worker:
         counting: deque[tuple[UUID, asyncio.Task[Counted]]],
         pool: Pool | None,
     ) -> None:
-        """Begins the next pieces, as many as there are processes for; one while others want the service, so
-        that a share of the time is what it says; none when it is to stop.
+        """Begins the next pieces, as many as there are processes for; one, in this process, until the others
+        have begun; one while others want the service, so that a share of the time is what it says; none when
+        it is to stop.
         """
         ahead = counting[-1][0] if counting else place
         while not self._pace.stopping.is_set():
-            if len(counting) >= (1 if pool is None or self._pace.wanted_elsewhere else 2 * pool.jobs):
+            shared = pool if pool is not None and pool.is_ready() else None
+            if len(counting) >= (1 if shared is None or self._pace.wanted_elsewhere else 2 * shared.jobs):
                 return
             last = await self._last_of_next(mine, tried, ahead)
             if last is None:
@@ -242,8 +244,7 @@ class _Worker:
                 tried=msgspec.structs.replace(tried, up_to=last),
                 after=ahead,
             )
-            counter = self._here if pool is None else pool
-            work = self._patiently(partial(counter.count, piece))
+            work = self._patiently(partial((shared or self._here).count, piece))
             counting.append((last, asyncio.create_task(work)))
             ahead = last
 
