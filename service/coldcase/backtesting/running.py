@@ -224,14 +224,14 @@ class _Worker:
         counting: deque[tuple[UUID, asyncio.Task[Counted]]],
         pool: Pool | None,
     ) -> None:
-        """Begins the next pieces, as many as there are processes for; one, in this process, until the others
-        have begun; one while others want the service, so that a share of the time is what it says; none when
+        """Begins the next pieces, as many as there are processes for. One, in this process, until the others
+        have begun, and while others want the service, so that a share of the time is what it says. None when
         it is to stop.
         """
         ahead = counting[-1][0] if counting else place
         while not self._pace.stopping.is_set():
-            shared = pool if pool is not None and pool.is_ready() else None
-            if len(counting) >= (1 if shared is None or self._pace.wanted_elsewhere else 2 * shared.jobs):
+            alone = pool is None or self._pace.wanted_elsewhere or not pool.is_ready()
+            if len(counting) >= (1 if pool is None or alone else 2 * pool.jobs):
                 return
             last = await self._last_of_next(mine, tried, ahead)
             if last is None:
@@ -244,7 +244,8 @@ class _Worker:
                 tried=msgspec.structs.replace(tried, up_to=last),
                 after=ahead,
             )
-            work = self._patiently(partial((shared or self._here).count, piece))
+            counter = self._here if pool is None or alone else pool
+            work = self._patiently(partial(counter.count, piece))
             counting.append((last, asyncio.create_task(work)))
             ahead = last
 

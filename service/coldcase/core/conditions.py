@@ -168,7 +168,8 @@ def _machine_fits(when: When, case: Case, table: RuleTable) -> bool:
         other = _OTHER_SPELLING.get(value) if field == "condenser" else None
         if value not in wanted and other not in wanted:
             return False
-    return all(_opening_value(case, field) in accepted for field, accepted in when.opening.items())
+    asked = when.opening
+    return not asked or all(_opening_value(case, field) in accepted for field, accepted in asked.items())
 
 
 # Of a condenser, in tables and in cases.

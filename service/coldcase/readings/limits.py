@@ -178,12 +178,15 @@ def _bands(worked: DerivedQuantity, bands: list[Band]) -> tuple[tuple[str, ...],
     return tuple(dict.fromkeys(outcomes)), "a lower bound: one of these"
 
 
+_THE_REST = Band()
+
+
 def _touched(worked: DerivedQuantity, bands: list[Band]) -> list[Band]:
     """The bands that the value or range lies in, or that the open interval of a bound reaches into."""
     low, high = _ends(worked)
     touched, start = [], float("-inf")
     # Past a last band that ends, values say nothing.
-    for band in (*bands, Band()):
+    for band in (*bands, _THE_REST):
         end = float("inf") if band.below is None else band.below
         below, above = start < high or (worked.bound is None and start == high), low < end
         if start < end and (below or worked.bound == ">") and (above or worked.bound == "<"):
