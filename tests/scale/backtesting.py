@@ -23,7 +23,7 @@ from uuid_utils import compat
 
 from coldcase.app import create_app
 from coldcase.backtesting.pieces import collect_rarely
-from coldcase.backtesting.running import PIECE, Pace, work_off
+from coldcase.backtesting.running import DECISIONS_A_PIECE, Pace, work_off
 from coldcase.clock import now
 from coldcase.db import backtests, keys
 from coldcase.db.backtests import Tried
@@ -105,7 +105,7 @@ async def merely_read(record: Filled) -> float:
     while True:
         async with begin() as conn:
             await backtests.see_decisions_of(conn, None)
-            found = await backtests.read_recorded(conn, all_of_them, after=place, limit=PIECE)
+            found = await backtests.read_recorded(conn, all_of_them, after=place, limit=DECISIONS_A_PIECE)
         if not found:
             break
         place = found[-1].id

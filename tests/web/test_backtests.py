@@ -214,7 +214,7 @@ async def test_it_is_cancelled_and_listed(own, author, quality, recorded, url):
 async def test_what_is_left_is_carried_on_and_nothing_is_counted_twice(
     own, quality, recorded, url, monkeypatch
 ):
-    monkeypatch.setattr("coldcase.backtesting.running.PIECE", 1)
+    monkeypatch.setattr("coldcase.backtesting.running.DECISIONS_A_PIECE", 1)
     monkeypatch.setattr("coldcase.backtesting.running.SAVE_SECONDS", 0)
     place = await started(quality)
     pace, reads = Pace(1.0), iter(range(9))
@@ -233,7 +233,7 @@ async def test_what_is_left_is_carried_on_and_nothing_is_counted_twice(
 
 async def test_several_processes_find_what_one_finds(own, quality, recorded, url, monkeypatch):
     alone = await worked(quality, url)
-    monkeypatch.setattr("coldcase.backtesting.running.PIECE", 1)
+    monkeypatch.setattr("coldcase.backtesting.running.DECISIONS_A_PIECE", 1)
     monkeypatch.setattr("coldcase.backtesting.running.FEW_PIECES", 0)
     # Nothing may be counted in this process: those of the pool have not heard of it.
     monkeypatch.delattr(Counter, "count")

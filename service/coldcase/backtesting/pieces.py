@@ -51,7 +51,7 @@ class Piece(msgspec.Struct, frozen=True, kw_only=True):
     after: UUID | None
 
 
-class Counted(msgspec.Struct, frozen=True):
+class CountedPiece(msgspec.Struct, frozen=True):
     """What came of a piece: how many decisions it had, their tally, and the seconds of work."""
 
     done: int
@@ -73,7 +73,7 @@ class Counter:
         self._begin = begin
         self._kept: dict[str, AnswersAgain] = {}
 
-    async def count(self, piece: Piece) -> Counted:
+    async def count(self, piece: Piece) -> CountedPiece:
         """What comes of a piece. Raises BadRuleTable, DraftEdited, StoreAway, Busy."""
         began = time.perf_counter()
         again = await self.answers_by(piece.rule_table, piece.digest)
@@ -83,7 +83,7 @@ class Counter:
             established = await backtests.established_causes(conn, [row.id for row in rows])
         tally = ComparisonTally(own=piece.asker)
         await asyncio.to_thread(compare_recorded, rows, established, again, tally)
-        return Counted(len(rows), tally, time.perf_counter() - began)
+        return CountedPiece(len(rows), tally, time.perf_counter() - began)
 
     async def answers_by(self, version: int, digest: str | None = None) -> AnswersAgain:
         """The answers of a version, or of the one with this digest.
@@ -121,7 +121,7 @@ class Pool:
         self._began = self._began or [self._processes.submit(_nothing) for _ in range(self.jobs)]
         return all(one.done() for one in self._began)
 
-    async def count(self, piece: Piece) -> Counted:
+    async def count(self, piece: Piece) -> CountedPiece:
         """What comes of a piece. Raises as a Counter does, and BrokenProcessPool where a process died."""
         return await asyncio.get_running_loop().run_in_executor(self._processes, _count, piece)
 
@@ -157,6 +157,6 @@ def _nothing() -> None:
     """Done by a process that has begun."""
 
 
-def _count(piece: Piece) -> Counted:
+def _count(piece: Piece) -> CountedPiece:
     [(runner, counter)] = _kept
     return runner.run(counter.count(piece))

@@ -16,7 +16,7 @@ import msgspec
 import structlog
 
 from coldcase.backtesting.comparing import ComparisonTally
-from coldcase.backtesting.pieces import Counted, Counter, Piece, Pool
+from coldcase.backtesting.pieces import CountedPiece, Counter, Piece, Pool
 from coldcase.backtesting.trying import compare_library
 from coldcase.db import backtests, rule_tables
 from coldcase.db.backtests import SAMPLE_PARTS, Backtest, Tried
@@ -29,8 +29,8 @@ from coldcase.shipped import case_library
 _logger = structlog.get_logger(__name__)
 _Result = TypeVar("_Result")
 
-PIECE = 500
-"""Decisions of a piece."""
+DECISIONS_A_PIECE = 500
+"""So many are read, answered and counted at once."""
 
 FEW_PIECES = 60
 """What has no more of them is done before other processes have begun."""
@@ -195,8 +195,8 @@ class _Worker:
         done, place, saved_at = mine.done, mine.place, time.monotonic()
         if tried.up_to is None:
             return done
-        pool = self._pool if total > FEW_PIECES * PIECE else None
-        counting: deque[tuple[UUID, asyncio.Task[Counted]]] = deque()
+        pool = self._pool if total > FEW_PIECES * DECISIONS_A_PIECE else None
+        counting: deque[tuple[UUID, asyncio.Task[CountedPiece]]] = deque()
         try:
             while True:
                 await self._keep_counting(mine, tried, place, counting, pool)
@@ -221,7 +221,7 @@ class _Worker:
         mine: Backtest,
         tried: Tried,
         place: UUID | None,
-        counting: deque[tuple[UUID, asyncio.Task[Counted]]],
+        counting: deque[tuple[UUID, asyncio.Task[CountedPiece]]],
         pool: Pool | None,
     ) -> None:
         """Begins the next pieces, as many as there are processes for. One, in this process, until the others
@@ -255,7 +255,7 @@ class _Worker:
                 await backtests.see_decisions_of(conn, None)
                 self._pace.recorded(await backtests.newest_decision(conn))
                 await backtests.see_decisions_of(conn, mine.client_id)
-                return await backtests.last_of_next(conn, tried, after=after, most=PIECE)
+                return await backtests.last_of_next(conn, tried, after=after, most=DECISIONS_A_PIECE)
 
         return await self._patiently(read)
 
