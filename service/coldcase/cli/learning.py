@@ -13,7 +13,8 @@ from typing import NamedTuple, TypeVar
 import msgspec
 
 from coldcase import governing
-from coldcase.backtesting.running import Pace, collect_rarely
+from coldcase.backtesting.pieces import collect_rarely
+from coldcase.backtesting.running import Pace
 from coldcase.cli import database
 from coldcase.cli.console import Commands, WrongUse, as_json, command, result, say
 from coldcase.core.compiled_table import CompiledTable
