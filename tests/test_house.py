@@ -8,7 +8,7 @@ import pytest
 
 from coldcase.db.decisions import DecisionFilter
 from coldcase.db.tables import decision
-from coldcase.proof.decision_columns import NewDecision, StoredDecision
+from coldcase.proof.decision_columns import PACKED_COLUMNS, NewDecision, StoredDecision
 from coldcase.web.decisions import DecisionQuery
 from coldcase.web.exports import ExportQuery
 from coldcase.web.statistics import CalibrationQuery, CauseQuery
@@ -39,7 +39,11 @@ def test_an_import_that_runs_upward_is_found():
 
 def test_the_table_of_decisions_has_the_columns_that_are_listed_and_what_the_database_computes():
     assert set(StoredDecision.__struct_fields__) == {*NewDecision.__struct_fields__, "xid"}
-    assert {column.name for column in decision.c} == {*StoredDecision.__struct_fields__, "at"}
+    assert {column.name for column in decision.c} == {
+        *StoredDecision.__struct_fields__,
+        *PACKED_COLUMNS,
+        "at",
+    }
 
 
 @pytest.mark.parametrize("query", [DecisionQuery, ExportQuery, CauseQuery, CalibrationQuery])

@@ -14,6 +14,7 @@ from litestar.enums import ScopeType
 from litestar.types import ControllerRouterHandler, Receive, Scope, Send
 from sqlalchemy.ext.asyncio import AsyncEngine
 
+from coldcase import dictionaries
 from coldcase.answering import AnswerBatcher
 from coldcase.auditing.proving import Trees
 from coldcase.auditing.sealing import Sealer
@@ -219,6 +220,8 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         GaugeCollector(_readings(services, sealer, pulse, engines), registry)
         if settings.warm_properties:
             refrigerants.warm()
+        if rule_tables.just_published:
+            await dictionaries.train_and_keep(reading, rule_tables.current)
         # Modules, rule table and property tables stay for good: no collection need look at them again.
         gc.collect()
         gc.freeze()

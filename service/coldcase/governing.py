@@ -148,7 +148,7 @@ async def load_rule_tables(transaction: Transaction, starter: RuleTable) -> "Rul
     document = canonical_table(starter)
     named = digest_of(document)
     async with transaction() as conn:
-        await rule_tables.publish_first(conn, document, named)
+        first = await rule_tables.publish_first(conn, document, named)
         current = await rule_tables.current_table(conn)
         known = await rule_tables.is_known(conn, named)
     if not known:
@@ -163,14 +163,17 @@ async def load_rule_tables(transaction: Transaction, starter: RuleTable) -> "Rul
             version=current.version,
             detail=detail,
         )
-    return RuleTables(current, transaction, starter=named, starter_known=known)
+    made = RuleTables(current, transaction, starter=named, starter_known=known)
+    made.just_published = first
+    return made
 
 
 class RuleTables:
     """A cache of compiled rule tables: the current one always, a few others as they are asked for.
 
     A table takes half a second to compile: that is done in a thread, for those asked for by number one at a
-    time, and once for all who ask for the same one meanwhile.
+    time, and once for all who ask for the same one meanwhile. `just_published` says that this process made
+    the first one of the record.
     """
 
     def __init__(
@@ -179,6 +182,7 @@ class RuleTables:
         self.current = compile_stored(current)
         self.starter = starter
         self.starter_known = starter_known
+        self.just_published = False
         self._refreshing = asyncio.Lock()
         self._transaction = transaction
         self._cache: dict[int | str, CompiledTable] = {}

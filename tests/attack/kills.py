@@ -18,6 +18,7 @@ from tests.attack.load import Kept
 from tests.attack.report import Outcome, attack
 from tests.attack.stage import Service, Stage, key, kill_all, plain, server_processes, wait_for
 from tests.attack.wire import Connection, case, request
+from tests.stored_answers import answers_of
 
 BACK_SECONDS = 30
 RETRIED = 300
@@ -34,9 +35,10 @@ SELECT (SELECT count(*) FROM idempotency AS i WHERE NOT EXISTS (SELECT FROM deci
 def compare(url: str, kept: Kept) -> list[str]:
     """What of the record, read as a superuser, is not as callers were told."""
     with psycopg.connect(url) as conn:
+        answers = dict(answers_of(conn, "true"))
         stored = {
-            row[0]: row[1:]
-            for row in conn.execute("SELECT idempotency_key, id::text, answer_text FROM decision")
+            key: (str(id_), answers[id_])
+            for key, id_ in conn.execute("SELECT idempotency_key, id FROM decision")
         }
         (rows_alone, decisions_alone, twice) = conn.execute(ORPHANS).fetchone()
     wrong: Counter[str] = Counter()

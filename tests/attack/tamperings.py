@@ -3,6 +3,8 @@
 from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
+from tests.stored_answers import COPIED
+
 PLAINLY, WITH_HEAD, BEYOND = "seen", "seen with the newest head", "silent"
 
 
@@ -20,7 +22,7 @@ class Record(NamedTuple):
 Kind = tuple[str, Callable[[Record], list[str]]]
 
 COLUMNS = (
-    "client_id, idempotency_key, fingerprint, case_text, answer_text, cause, status, confidence, "
+    f"client_id, idempotency_key, fingerprint, case_text, {COPIED}, cause, status, confidence, "
     "job_ref, circuit, closed_at,"
     " compressor_type, refrigerant, rule_table, engine, supersedes"
 )
@@ -75,7 +77,19 @@ def archived(it: Record, gone: str) -> list[str]:
 KINDS: Mapping[str, Kind] = {
     # Decisions.
     "case_text": update("case_text", "replace(case_text, 'scroll', 'scro1l')"),
-    "answer_text": update("answer_text", "replace(answer_text, 'moisture', 'acid_carryover')"),
+    "answer_packed": update(
+        "answer_packed", "set_byte(answer_packed, 60, 255 - get_byte(answer_packed, 60))"
+    ),
+    "an answer in the place of a packed one": update(
+        "(answer_text, answer_packed, answer_sha256, dictionary)", "ROW('{}', NULL, NULL, NULL)"
+    ),
+    "answer_sha256": update("answer_sha256", "sha256('x')"),
+    "dictionary of a decision": update("dictionary", "NULL"),
+    "content of a dictionary": plainly(
+        "UPDATE answer_dictionary"
+        " SET content = overlay(content placing decode(repeat('00', 700000), 'hex') from 9999)"
+    ),
+    "dictionaries deleted": plainly("DELETE FROM answer_dictionary"),
     "cause": update("cause", "'acid_carryover'"),
     "status": update("status", "CASE status WHEN 'coded' THEN 'provisional' ELSE 'coded' END"),
     "confidence": update("confidence", "(confidence + 1) % 10000"),
@@ -275,7 +289,7 @@ KINDS: Mapping[str, Kind] = {
         "UPDATE client SET name = (ARRAY['Butter Store', 'Tern Haven'])[id] WHERE id IN (1, 2)",
     ),
     # What guards the record.
-    "triggers of the record dropped": plainly("DROP TRIGGER never_changed ON decision"),
+    "triggers of the record dropped": plainly("DROP TRIGGER only_packed ON decision"),
     "triggers of the record disabled": plainly("ALTER TABLE decision DISABLE TRIGGER ALL"),
     "a policy dropped": plainly("DROP POLICY seen ON decision"),
     "row security switched off": plainly("ALTER TABLE decision DISABLE ROW LEVEL SECURITY"),

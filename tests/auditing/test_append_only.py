@@ -5,6 +5,7 @@ import pytest
 
 from coldcase.db import embedded, migrating
 from tests.auditing.conftest import plain
+from tests.stored_answers import COPIED
 
 RECORDS = {
     "decision": "confidence = 1",
@@ -59,7 +60,7 @@ MINTED_KEY = (
     " VALUES (gen_random_uuid(), 1, sha256(''), '{decisions:read:all}', now())"
 )
 DECISION = (
-    "id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status, "
+    f"id, client_id, recorded_at, fingerprint, case_text, {COPIED}, cause, status, "
     "confidence, compressor_type, rule_table, engine"
 )
 VERDICT = "id, decision_id, client_id, recorded_at, fingerprint, cause, not_determinable, basis, by_key"

@@ -14,7 +14,7 @@ from coldcase.app import create_app
 from coldcase.cli import main
 from coldcase.db import archive
 from coldcase.db.engine import driver_url
-from coldcase.proof.decision_columns import StoredDecision
+from coldcase.proof.decision_columns import PACKED_COLUMNS, StoredDecision
 from coldcase.settings import Settings
 from tests.auditing.conftest import SCOPES
 from tests.web.conftest import Service
@@ -30,7 +30,9 @@ def year(this_year) -> int:
 def last_year(ledger, year):
     """Two decisions of last year, with all the rest under one seal."""
     columns = ", ".join(
-        name for name in StoredDecision.__struct_fields__ if name not in ("id", "xid", "recorded_at")
+        name
+        for name in (*StoredDecision.__struct_fields__, *PACKED_COLUMNS)
+        if name not in ("id", "xid", "recorded_at")
     )
     first = f"SELECT first_id_of_year({year}) AS first"
     for number in range(2):
@@ -85,7 +87,9 @@ def test_a_year_goes_into_a_file_and_the_chain_still_holds(ledger, command, last
 
 
 def test_nothing_is_added_to_a_year_that_is_being_archived(ledger, last_year, year):
-    columns = ", ".join(name for name in StoredDecision.__struct_fields__ if name not in ("id", "xid"))
+    columns = ", ".join(
+        name for name in (*StoredDecision.__struct_fields__, *PACKED_COLUMNS) if name not in ("id", "xid")
+    )
 
     async def add_meanwhile() -> None:
         async with create_async_engine(

@@ -110,16 +110,16 @@ HOLDERS = {
 
 GUARDS = {
     "a trigger dropped": (
-        "DROP TRIGGER never_changed ON decision",
-        "trigger never_changed on decision is missing",
+        "DROP TRIGGER only_packed ON decision",
+        "trigger only_packed on decision is missing",
     ),
     "a trigger disabled": (
         "ALTER TABLE audit_event DISABLE TRIGGER only_erased",
         "only_erased on audit_event is not as",
     ),
     "a trigger disabled on one year": (
-        "ALTER TABLE decision_{year} DISABLE TRIGGER never_changed",
-        "never_changed on decision_{year} is not",
+        "ALTER TABLE decision_{year} DISABLE TRIGGER only_packed",
+        "only_packed on decision_{year} is not",
     ),
     "a trigger that fires on less": (
         (

@@ -19,6 +19,7 @@ from coldcase.core.compiled_table import CompiledTable, compile_table
 from coldcase.core.rule_table import RuleTable
 from coldcase.db.decisions import Decision
 from tests.auditing.conftest import SCOPES, plain
+from tests.stored_answers import rewriting
 
 RECORDED = Path(__file__).parent / "recorded"
 
@@ -42,10 +43,12 @@ async def made(analyst, case, **members) -> dict:
     return answered.json()
 
 
+def superuser(service) -> str:
+    return plain(service.owner_url).replace("coldcase_owner", "postgres")
+
+
 def harm(service, statement: str) -> None:
-    with psycopg.connect(
-        plain(service.owner_url).replace("coldcase_owner", "postgres"), autocommit=True
-    ) as conn:
+    with psycopg.connect(superuser(service), autocommit=True) as conn:
         conn.execute("SET session_replication_role = replica")
         assert conn.execute(statement).rowcount == 1
 
@@ -106,9 +109,7 @@ async def test_a_decision_that_its_engine_refused_for_another_reason_is_named(se
     decision = await made(analyst, case, observations={})
     assert decision["refused_because"] == "thin"
     harm(
-        service,
-        "UPDATE decision SET answer_text = replace(answer_text, '\"thin\"', '\"close\"') WHERE id = "
-        f"'{decision['id']}'",
+        service, rewriting(superuser(service), decision["id"], lambda text: text.replace('"thin"', '"close"'))
     )
     told = (await analyst.post(f"/v1/decisions/{decision['id']}/replay")).json()
     assert told["differences"] == [{"member": "refused_because", "recorded": "close", "replayed": "thin"}]
@@ -117,14 +118,13 @@ async def test_a_decision_that_its_engine_refused_for_another_reason_is_named(se
 @pytest.mark.anyio
 async def test_what_another_engine_answered_otherwise_is_named(service, analyst, case):
     decision = await made(analyst, case)
-    changed = (
-        'replace(replace(answer_text, \'"machine":"damaged"\', \'"machine":"sound"\'), '
-        '\'"version":"1\', \'"version":"0\')'
-    )
-    harm(
-        service,
-        f"UPDATE decision SET engine = '0.9.0', answer_text = {changed} WHERE id = '{decision['id']}'",
-    )
+
+    def otherwise(text: str) -> str:
+        return text.replace('"machine":"damaged"', '"machine":"sound"').replace(
+            '"version":"1', '"version":"0'
+        )
+
+    harm(service, rewriting(superuser(service), decision["id"], otherwise, "engine = '0.9.0'"))
 
     told = (await analyst.post(f"/v1/decisions/{decision['id']}/replay")).json()
     assert (told["result"], told["recorded_engine"], told["engine"]) == (
@@ -141,14 +141,17 @@ async def test_what_another_engine_answered_otherwise_is_named(service, analyst,
     [
         ("case_text = replace(case_text, 'scroll', 'screw')", "fingerprint"),
         ("case_text = left(case_text, 40)", "cannot be read"),
-        ("answer_text = left(answer_text, 400)", "cannot be read"),
+        (lambda text: text[:400], "cannot be read"),
         ("confidence = 17", "beside the answer"),
-        ("answer_text = replace(answer_text, 'sha256:', 'sha256:0')", "another rule table"),
+        (lambda text: text.replace("sha256:", "sha256:0"), "another rule table"),
     ],
 )
 async def test_a_record_that_does_not_hold_together_is_corrupt(service, analyst, case, change, why):
     decision = await made(analyst, case)
-    harm(service, f"UPDATE decision SET {change} WHERE id = '{decision['id']}'")
+    if isinstance(change, str):
+        harm(service, f"UPDATE decision SET {change} WHERE id = '{decision['id']}'")
+    else:
+        harm(service, rewriting(superuser(service), decision["id"], change))
 
     told = (await analyst.post(f"/v1/decisions/{decision['id']}/replay")).json()
     assert told["result"] == "corrupt"

@@ -18,10 +18,10 @@ from coldcase.db import decisions, seals, verification
 from coldcase.db.seals import Seal
 from coldcase.db.transactions import transaction
 from coldcase.proof import merkle
-from coldcase.proof.decision_columns import StoredDecision
 from coldcase.proof.leaves import RECORD_KINDS, decision_leaf
 from tests.auditing.conftest import plain
 from tests.auditing.test_seals import copy_of
+from tests.stored_answers import COPIED, decisions_of
 
 pytestmark = pytest.mark.anyio
 NOW = "pg_current_xact_id()"
@@ -128,12 +128,9 @@ async def test_the_database_and_the_verifier_make_the_same_leaf_of_any_text_and_
         conn.execute(f"UPDATE decision SET {columns}, {times} WHERE id = %s", [*ODD.values(), id_])
     await ledger.seal()
     [(leaf,)] = ledger.ask(f"SELECT leaf FROM audit_seal_member WHERE record = '{id_}'")
-    columns = ", ".join(
-        name + ("::text" if name == "xid" else "") for name in StoredDecision.__struct_fields__
-    )
-    [row] = ledger.ask(f"SELECT {columns} FROM decision WHERE id = '{id_}'")
+    [row] = await decisions_of(ledger.engine, f"id = '{id_}'")
 
-    assert leaf == merkle.leaf_hash(decision_leaf(StoredDecision(*row)))
+    assert leaf == merkle.leaf_hash(decision_leaf(row))
     assert (await ledger.verify()).good
 
 
@@ -174,11 +171,11 @@ async def test_the_service_s_role_records_at_the_database_s_time_only(ledger, ta
     columns = {
         "decision": (
             (
-                "client_id, fingerprint, case_text, answer_text, cause, status, confidence, "
+                f"client_id, fingerprint, case_text, {COPIED}, cause, status, confidence, "
                 "compressor_type, rule_table, engine"
             ),
             (
-                "client_id, fingerprint, case_text, answer_text, cause, status, confidence, "
+                f"client_id, fingerprint, case_text, {COPIED}, cause, status, confidence, "
                 "compressor_type, rule_table, engine"
             ),
         ),

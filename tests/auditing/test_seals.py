@@ -14,8 +14,9 @@ from uuid_utils.compat import uuid7
 from coldcase.auditing import sealing
 from coldcase.db import decisions
 from coldcase.proof.canonical import canonical_json
-from coldcase.proof.decision_columns import StoredDecision
+from coldcase.proof.decision_columns import PACKED_COLUMNS, StoredDecision
 from coldcase.proof.leaves import decision_leaf
+from tests.stored_answers import decisions_of, rewriting
 
 pytestmark = pytest.mark.anyio
 CHECKER = Path(__file__).parents[2] / "deploy" / "check_inclusion.py"
@@ -41,7 +42,9 @@ async def test_an_untouched_record_is_good_and_all_of_it_is_sealed(ledger):
 
 def copy_of(ledger, *, xid: str, recorded_at: str = "recorded_at") -> str:
     columns = ", ".join(
-        name for name in StoredDecision.__struct_fields__ if name not in ("id", "xid", "recorded_at")
+        name
+        for name in (*StoredDecision.__struct_fields__, *PACKED_COLUMNS)
+        if name not in ("id", "xid", "recorded_at")
     )
     return (
         f"INSERT INTO decision (id, xid, recorded_at, {columns})"
@@ -49,6 +52,7 @@ def copy_of(ledger, *, xid: str, recorded_at: str = "recorded_at") -> str:
     )
 
 
+OTHER_BYTE = "set_byte(answer_packed, 60, 255 - get_byte(answer_packed, 60))"
 HARMS = {
     "a byte of a case": (
         lambda it: [
@@ -63,11 +67,24 @@ HARMS = {
         lambda it: (it.ids[1], "confidence"),
     ),
     "a sentence of an answer": (
-        lambda it: [
-            f"UPDATE decision SET answer_text = replace(answer_text, 'o', '0') WHERE id = '{it.ids[1]}'"
-        ],
+        lambda it: [rewriting(it.superuser_url, it.ids[1], lambda text: text.replace("o", "0"))],
         ["changed"],
         lambda it: (it.ids[1], "changed"),
+    ),
+    "a byte of a packed answer": (
+        lambda it: [f"UPDATE decision SET answer_packed = {OTHER_BYTE} WHERE id = '{it.ids[1]}'"],
+        ["changed"],
+        lambda it: (it.ids[1], "answer_text"),
+    ),
+    "the digest beside a packed answer": (
+        lambda it: [f"UPDATE decision SET answer_sha256 = sha256('x') WHERE id = '{it.ids[1]}'"],
+        ["changed"],
+        lambda it: (it.ids[1], "answer_text"),
+    ),
+    "the dictionary that a decision names": (
+        lambda it: [f"UPDATE decision SET dictionary = NULL WHERE id = '{it.ids[1]}'"],
+        ["changed"],
+        lambda it: (it.ids[1], "answer_text"),
     ),
     "who a decision belongs to": (
         lambda it: [f"UPDATE decision SET client_id = 2 WHERE id = '{it.ids[2]}'"],
@@ -264,7 +281,9 @@ async def test_an_older_head_still_stands_for_the_beginning_of_the_chain(ledger)
 
 
 def columns_of(ledger) -> str:
-    return ", ".join(name for name in StoredDecision.__struct_fields__ if name not in ("id", "xid"))
+    return ", ".join(
+        name for name in (*StoredDecision.__struct_fields__, *PACKED_COLUMNS) if name not in ("id", "xid")
+    )
 
 
 async def test_a_transaction_held_open_across_seals_is_sealed_later_and_never_skipped(ledger):
@@ -316,14 +335,9 @@ async def test_one_replica_seals_at_a_time(ledger):
 
 
 async def test_leaves_are_canonical_json(ledger):
-    columns = ", ".join(
-        name + ("::text" if name == "xid" else "") for name in StoredDecision.__struct_fields__
-    )
-    for row in ledger.ask(f"SELECT {columns} FROM decision"):
-        odd = msgspec.structs.replace(
-            StoredDecision(*row), job_ref='Tür "7"\\\u2028é\u20ac', circuit="\U0001f9ca/rack\x7f"
-        )
-        for leaf in (decision_leaf(StoredDecision(*row)), decision_leaf(odd)):
+    for row in await decisions_of(ledger.engine):
+        odd = msgspec.structs.replace(row, job_ref='Tür "7"\\\u2028é\u20ac', circuit="\U0001f9ca/rack\x7f")
+        for leaf in (decision_leaf(row), decision_leaf(odd)):
             assert canonical_json(json.loads(leaf)) == leaf
 
 

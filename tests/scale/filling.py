@@ -28,12 +28,12 @@ SCOPES = ("decisions:write", "decisions:read", "verdicts:write", "audit:read")
 # One row in fifty has a verdict; ids go on from the last in steps of a millisecond, as those of a service
 # under load do.
 MULTIPLY = """
-INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status,
-    confidence, job_ref, circuit,
+INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_packed, answer_sha256,
+    dictionary, cause, status, confidence, job_ref, circuit,
                       closed_at, compressor_type, refrigerant, rule_table, engine)
-SELECT made.id, one.client_id, made.at, one.fingerprint, one.case_text, replace(one.answer_text, one.id::text,
-    made.id::text), one.cause,
-       one.status, one.confidence, 'TH-' || n, 'rack-' || n %% 997, made.at, one.compressor_type,
+SELECT made.id, one.client_id, made.at, one.fingerprint, one.case_text, one.answer_packed, one.answer_sha256,
+       one.dictionary, one.cause, one.status, one.confidence, 'TH-' || n, 'rack-' || n %% 997, made.at,
+       one.compressor_type,
        (ARRAY['R-134a', 'R-290', 'R-404A', 'R-410A', 'R-448A', 'R-744'])[1 + n %% 6],
        one.rule_table, one.engine
 FROM generate_series(%(start)s::bigint, %(end)s::bigint - 1) AS n

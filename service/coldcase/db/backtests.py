@@ -11,6 +11,7 @@ import msgspec
 from sqlalchemy import ColumnElement, Row, Select, func, literal_column, select, text, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from coldcase.db.answers import STORED_ANSWER, with_answers
 from coldcase.db.decisions import DecisionFilter, conditions, view_as
 from coldcase.db.events import Actor
 from coldcase.db.table_changes import call_as
@@ -223,12 +224,12 @@ class RecordedRow(msgspec.Struct, frozen=True, gc=False):
     answer_text: str
 
 
-READ_COLUMNS = [decision.c[name] for name in RecordedRow.__struct_fields__]
+READ_COLUMNS = [decision.c[name] for name in RecordedRow.__struct_fields__ if name != "answer_text"]
 
 
 def recorded_rows(tried: Tried, after: UUID | None, limit: int | None) -> Select[Any]:
     """The query for the next decisions, in the order of their ids."""
-    return _after(select(*READ_COLUMNS), tried, after).limit(limit)
+    return _after(select(*READ_COLUMNS, *STORED_ANSWER), tried, after).limit(limit)
 
 
 def _after(query: Select[Any], tried: Tried, after: UUID | None) -> Select[Any]:
@@ -249,7 +250,8 @@ async def read_recorded(
     conn: AsyncConnection, tried: Tried, *, after: UUID | None, limit: int | None = None
 ) -> list[RecordedRow]:
     """The decisions after an id, at most `limit` of them."""
-    return [RecordedRow(*row) for row in await conn.execute(recorded_rows(tried, after, limit))]
+    rows = (await conn.execute(recorded_rows(tried, after, limit))).all()
+    return [RecordedRow(*row) for row in await with_answers(conn, rows)]
 
 
 ESTABLISHED = text("""

@@ -5,10 +5,11 @@ Here alone asyncpg is used: with 16 waiting requests it costs the event loop a t
 same arrays.
 """
 
+import hashlib
 import time
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import Any, Self
+from typing import Any, NamedTuple, Self
 from uuid import UUID
 
 import asyncpg
@@ -16,11 +17,13 @@ import msgspec
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.engine import make_url
 
+from coldcase.db.answers import DICTIONARIES, DICTIONARY_OF, PACKERS, STORED_COLUMNS, StoredAnswer
 from coldcase.db.clock import DatabaseClock
 from coldcase.db.engine import LEFT_MILLISECONDS, SERVER_KEEPALIVE
 from coldcase.db.tables import decision
 from coldcase.errors import NotRecordable
-from coldcase.proof.decision_columns import NewDecision
+from coldcase.proof.decision_columns import PACKED_COLUMNS, NewDecision
+from coldcase.proof.packing import Packer
 
 BatchRow = tuple[Any, ...]
 IdempotencySlot = tuple[int, str]
@@ -28,10 +31,11 @@ IdempotencySlot = tuple[int, str]
 
 DECISION_COLUMNS = {
     name: decision.c[name].type.compile(postgresql.dialect())  # type: ignore[no-untyped-call]
-    for name in NewDecision.__struct_fields__
+    for name in (*NewDecision.__struct_fields__, *PACKED_COLUMNS)
 }
 """The type of each column that a batch writes, in the order of a row."""
 COLUMN_NAMES = ", ".join(DECISION_COLUMNS)
+PLACES = {name: place for place, name in enumerate(DECISION_COLUMNS)}
 ARRAYS = ", ".join(f"${place}::{kind}[]" for place, kind in enumerate(DECISION_COLUMNS.values(), start=1))
 
 # One statement is one round trip and one transaction. Keys are taken in one order everywhere, so that two
@@ -65,12 +69,13 @@ UNION ALL
 SELECT id, false FROM item WHERE supersedes IS NOT NULL AND id NOT IN (SELECT id FROM good)
 """  # noqa: S608 - names of our own columns
 
-FIND_IDEMPOTENCY_KEYS = """
-SELECT held.client_id, held.key, held.fingerprint, held.decision_id, decision.answer_text
+FIND_IDEMPOTENCY_KEYS = f"""
+SELECT held.client_id, held.key, held.fingerprint, held.decision_id, decision.id IS NOT NULL,
+    {", ".join(f"decision.{name}" for name in STORED_COLUMNS)}
 FROM unnest($1::integer[], $2::text[]) AS asked (client_id, key)
 JOIN idempotency AS held USING (client_id, key)
 LEFT JOIN decision ON decision.id = held.decision_id
-"""
+"""  # noqa: S608 - as above
 
 ARCHIVED_YEARS = "SELECT year FROM audit_archive"
 
@@ -92,6 +97,9 @@ ONLY_LIBPQ = (
     "keepalives_count",
     "channel_binding",
 )
+
+LOOK_AGAIN_S = 60.0
+"""After so long it is looked again whether a rule table without a dictionary has got one."""
 
 LOST = (OSError, asyncpg.InterfaceError, asyncpg.InternalClientError, asyncpg.PostgresConnectionError)
 """The connection broke or hung (TimeoutError is an OSError): what was under way may have been committed or
@@ -115,6 +123,13 @@ class StoredIdempotencyKey(msgspec.Struct, frozen=True):
     answer: bytes | None
 
 
+class _PackerOf(NamedTuple):
+    """What packs the answers of a rule table, None without a dictionary, and when that was looked up."""
+
+    packer: Packer | None
+    looked_at: float
+
+
 class RecorderConnection:
     """The recorder's own connection, as the service's role, seeing all clients' rows: a batch holds several
     clients' requests.
@@ -124,6 +139,7 @@ class RecorderConnection:
         self.raw = raw
         self.backend = backend
         self._insert = insert
+        self._packers: dict[int, _PackerOf] = {}
 
     @classmethod
     async def open(
@@ -172,7 +188,7 @@ class RecorderConnection:
 
     async def insert(self, rows: Sequence[BatchRow], keys_live: timedelta) -> BatchOutcome:
         """Records the rows in one transaction; has returned only after its commit."""
-        fetched = await self._insert.fetch(*zip(*rows, strict=True), keys_live)
+        fetched = await self._insert.fetch(*zip(*await self._packed(rows), strict=True), keys_live)
         return BatchOutcome(
             won=frozenset(id_ for id_, won in fetched if won),
             superseding_nothing=frozenset(id_ for id_, won in fetched if not won),
@@ -183,15 +199,29 @@ class RecorderConnection:
         rows = await self.raw.fetch(
             FIND_IDEMPOTENCY_KEYS, [client for client, _ in slots], [key for _, key in slots]
         )
+        kept = {row["decision_id"]: StoredAnswer(*row[5:]) for row in rows if row[4]}
+        missing = PACKERS.missing(kept.values())
+        for row in await self.raw.fetch(DICTIONARIES, list(missing)) if missing else ():
+            PACKERS.add(row["content"])
         # asyncpg's UUID is a class of its own, which not everything that writes JSON knows.
         return {
             (client, key): StoredIdempotencyKey(
                 id=UUID(bytes=id_.bytes),
                 fingerprint=fingerprint,
-                answer=None if answer is None else answer.encode(),
+                answer=PACKERS.text(kept[id_]).encode() if on_record else None,
             )
-            for client, key, fingerprint, id_, answer in rows
+            for client, key, fingerprint, id_, on_record, *_ in rows
         }
+
+    async def _packed(self, rows: Sequence[BatchRow]) -> list[BatchRow]:
+        """The rows as they are stored: the answer packed where its rule table has a dictionary."""
+        for version in {row[PLACES["rule_table"]] for row in rows}:
+            known = self._packers.get(version)
+            if known is None or (known.packer is None and time.monotonic() - known.looked_at > LOOK_AGAIN_S):
+                content = await self.raw.fetchval(DICTIONARY_OF, version)
+                packer = None if content is None else PACKERS.add(content)
+                self._packers[version] = _PackerOf(packer, time.monotonic())
+        return [_packed(row, self._packers[row[PLACES["rule_table"]]].packer) for row in rows]
 
     async def read(self, clock: DatabaseClock) -> None:
         """Sets a clock by the server's; returns if the server is there."""
@@ -203,7 +233,7 @@ class RecorderConnection:
         undone = self.raw.transaction()
         await undone.start()
         try:
-            await self._insert.fetch(*zip(row, strict=True), keys_live)
+            await self._insert.fetch(*zip(*await self._packed([row]), strict=True), keys_live)
         finally:
             await undone.rollback()
 
@@ -243,7 +273,7 @@ def milliseconds(seconds: float) -> str:
 
 def at_time(row: BatchRow, at: datetime) -> BatchRow:
     """The row at another time."""
-    place = list(DECISION_COLUMNS).index("recorded_at")
+    place = PLACES["recorded_at"]
     return (*row[:place], at, *row[place + 1 :])
 
 
@@ -260,3 +290,12 @@ def checked_row(new: NewDecision) -> BatchRow:
     if "\0" in texts:
         raise NotRecordable("The record cannot hold the character NUL.")
     return row
+
+
+def _packed(row: BatchRow, packer: Packer | None) -> BatchRow:
+    if packer is None:
+        return (*row, None, None, None)
+    place = PLACES["answer_text"]
+    answer = row[place].encode()
+    digest = hashlib.sha256(answer).digest()
+    return (*row[:place], None, *row[place + 1 :], packer.pack(answer), digest, packer.dictionary_id)

@@ -15,6 +15,7 @@ import msgspec
 from sqlalchemy import ColumnElement, Select, exists, select, text, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from coldcase.db.answers import STORED_ANSWER, with_answers
 from coldcase.db.clock import UNIX_EPOCH
 from coldcase.db.tables import client, decision, verdict
 from coldcase.errors import BadCursor
@@ -93,10 +94,11 @@ EQUAL = [name for name in DecisionFilter.__struct_fields__ if name in decision.c
 """What of a search names a column, whose value must be the one given."""
 
 LISTED = [decision.c[name] for name in ListedDecision.__struct_fields__]
-OTHERWISE_NAMED = {"client": client.c.name, "case": decision.c.case_text, "answer": decision.c.answer_text}
+OTHERWISE_NAMED = {"client": client.c.name, "case": decision.c.case_text}
+BESIDE_ANSWER = [name for name in Decision.__struct_fields__ if name != "answer"]
 WHOLE_DECISION = [
     (OTHERWISE_NAMED[name] if name in OTHERWISE_NAMED else decision.c[name]).label(name)
-    for name in Decision.__struct_fields__
+    for name in BESIDE_ANSWER
 ]
 TEN_THOUSANDTHS = 10_000
 
@@ -115,12 +117,16 @@ async def view_as(conn: AsyncConnection, client_id: int, *, reads_all: bool = Fa
 async def find_decision(conn: AsyncConnection, id_: UUID) -> Decision | None:
     """The decision with this id, None if there is none or it may not be seen."""
     query = (
-        select(*WHOLE_DECISION).join(client, client.c.id == decision.c.client_id).where(decision.c.id == id_)
+        select(*WHOLE_DECISION, *STORED_ANSWER)
+        .join(client, client.c.id == decision.c.client_id)
+        .where(decision.c.id == id_)
     )
-    row = (await conn.execute(query)).mappings().one_or_none()
+    row = (await conn.execute(query)).one_or_none()
     if row is None:
         return None
-    return Decision(**{**row, "case": row["case"].encode(), "answer": row["answer"].encode()})
+    [(*members, answer)] = await with_answers(conn, [tuple(row)])
+    found = dict(zip(BESIDE_ANSWER, members, strict=True))
+    return Decision(**{**found, "case": found["case"].encode(), "answer": answer.encode()})
 
 
 class Link(msgspec.Struct, frozen=True):

@@ -10,6 +10,7 @@ from uuid import UUID
 from sqlalchemy import ColumnElement, Double, Select, Text, case, func, literal_column, select, true
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from coldcase.db.answers import PACKERS, STORED_ANSWER, STORED_COLUMNS, StoredAnswer, learn_all, with_answers
 from coldcase.db.decisions import DecisionFilter, conditions
 from coldcase.db.engine import as_driver_takes, raw_connection
 from coldcase.db.tables import client, decision, verdict
@@ -39,7 +40,7 @@ EXPORT_COLUMNS: dict[str, type] = {
 """What every export has of a decision and of its newest verdict; `confidence` from 0 to 1."""
 
 FULL_EXPORT_COLUMNS: dict[str, type] = {"case": str, "answer": str}
-"""What a full export has besides: the stored texts."""
+"""What a full export has besides: the stored texts, the answer last."""
 
 Exported = tuple[Any, ...]
 """A row, in the order of the columns."""
@@ -53,7 +54,9 @@ def columns(*, full: bool) -> dict[str, type]:
 
 
 def export_query(wanted: DecisionFilter, *, full: bool) -> Select[Any]:
-    """The decisions that match, in the order of their ids, which is that of recording."""
+    """The decisions that match, in the order of their ids, which is that of recording; an answer as it is
+    stored, last.
+    """
     newest = (
         select(verdict.c.cause, verdict.c.not_determinable, verdict.c.basis, verdict.c.recorded_at)
         .where(verdict.c.decision_id == decision.c.id)
@@ -69,9 +72,12 @@ def export_query(wanted: DecisionFilter, *, full: bool) -> Select[Any]:
         "verdict_basis": newest.c.basis,
         "verdict_at": newest.c.recorded_at,
         "case": decision.c.case_text,
-        "answer": decision.c.answer_text,
     }
-    asked = [(named[name] if name in named else decision.c[name]).label(name) for name in columns(full=full)]
+    beside = [name for name in columns(full=full) if name != "answer"]
+    asked: list[ColumnElement[Any]] = [
+        (named[name] if name in named else decision.c[name]).label(name) for name in beside
+    ]
+    asked += [*STORED_ANSWER] if full else []
     joined = decision.join(client, client.c.id == decision.c.client_id).outerjoin(newest, true())
     return select(*asked).select_from(joined).where(*conditions(wanted)).order_by(decision.c.id)
 
@@ -98,8 +104,10 @@ def spelled(rows: Select[Any], *, full: bool, safe: bool) -> Select[Any]:
             )
         return column.cast(Text) if kind is bool else column
 
+    beside = {name: kind for name, kind in columns(full=full).items() if name != "answer"}
+    stored = [table.c[name] for name in STORED_COLUMNS] if full else []
     return select(
-        *(spell(table.c[name], kind).label(name) for name, kind in columns(full=full).items())
+        *(spell(table.c[name], kind).label(name) for name, kind in beside.items()), *stored
     ).order_by(table.c.id)
 
 
@@ -116,7 +124,7 @@ async def export_rows(
     async with raw.cursor(name="export", binary=True) as cursor:
         await cursor.execute(*statement(wanted, full=full))
         while batch := await cursor.fetchmany(EXPORTED_AT_A_TIME):
-            yield batch
+            yield await with_answers(conn, batch) if full else batch
 
 
 async def export_csv(
@@ -126,11 +134,30 @@ async def export_csv(
 
     If `safe`, a text that a spreadsheet would run as a formula begins with an apostrophe.
     """
+    if full:
+        # While the server sends records the connection can be asked for nothing else.
+        await learn_all(conn)
     raw = await raw_connection(conn)
     sql, values = as_driver_takes(spelled(export_query(wanted, full=full), full=full, safe=safe))
     async with (
         raw.cursor() as cursor,
-        cursor.copy(f"COPY ({sql}) TO STDOUT (FORMAT csv, HEADER)", values) as copy,
+        cursor.copy(f"COPY ({sql}) TO STDOUT (FORMAT csv)", values) as copy,
     ):
+        yield ",".join(columns(full=full)).encode() + b"\r\n"
         async for record in copy:
-            yield bytes(record[:-1]) + b"\r\n"
+            line = bytes(record[:-1])
+            yield (_with_answer(line) if full else line) + b"\r\n"
+
+
+def _with_answer(record: bytes) -> bytes:
+    """A record of CSV whose last fields are those of `StoredAnswer`, with the answer in their place."""
+    rest, packed, dictionary, sha256 = record.rsplit(b",", 3)
+    if not packed:
+        return rest
+    stored = StoredAnswer(None, _bytes(packed), int(dictionary) if dictionary else None, _bytes(sha256))
+    return rest + b'"' + PACKERS.text(stored).encode().replace(b'"', b'""') + b'"'
+
+
+def _bytes(spelled_hex: bytes) -> bytes:
+    """A `bytea` as the server spells it: two characters to say so, then hexadecimal digits."""
+    return bytes.fromhex(spelled_hex[2:].decode())

@@ -2,6 +2,7 @@
 
 import io
 import re
+import time
 from collections.abc import Iterator, MutableMapping
 from contextlib import contextmanager
 from importlib.resources import files
@@ -26,6 +27,8 @@ from coldcase.errors import CannotMigrate
 _logger = structlog.get_logger()
 
 LOCK = "hashtext('coldcase migrate')"
+TURN_SECONDS, TURN_PAUSE = 60.0, 0.1
+"""How long to wait for another migration, and how long between two looks."""
 OLDEST_SERVER = 160_000
 """As `server_version_num` has it: what one role may do as another is said for each grant (INHERIT, SET) from
 PostgreSQL 16 on."""
@@ -171,10 +174,26 @@ def owner_connection(owner_url: str) -> Iterator[Connection]:
     with engine.connect() as conn:
         with conn.begin():
             conn.execute(text("SET statement_timeout = '60s'"))
-            conn.execute(text(f"SELECT pg_advisory_lock({LOCK})"))
             conn.execute(text("SET lock_timeout = '4s'"))
+        _take_turn(conn)
         # Closing the connection, which the missing pool does for good, gives the lock back.
         yield conn
+
+
+def _take_turn(conn: Connection) -> None:
+    """Takes the migration lock. Raises CannotMigrate while another migration holds it.
+
+    Whoever waited for it within a statement would be waited for by an index that the other one builds beside
+    the service.
+    """
+    until = time.monotonic() + TURN_SECONDS
+    while True:
+        with conn.begin():
+            if conn.execute(text(f"SELECT pg_try_advisory_lock({LOCK})")).scalar_one():
+                return
+        if time.monotonic() > until:
+            raise CannotMigrate("Another migration of this database is running.")
+        time.sleep(TURN_PAUSE)
 
 
 def set_password(conn: Connection, password: str) -> None:

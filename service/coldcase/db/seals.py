@@ -14,6 +14,7 @@ from psycopg.rows import dict_row, tuple_row
 from sqlalchemy import text
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from coldcase.db.answers import STORED_COLUMNS, with_sound_answers
 from coldcase.db.engine import raw_connection
 from coldcase.errors import StoreAway
 from coldcase.proof.decision_columns import StoredDecision
@@ -26,9 +27,12 @@ MOST_IN_SEAL = 50_000
 """Rows of decisions after which a seal ends with their transaction, so that a proof need not read many more
 hashes."""
 
+ANSWER_PLACE = StoredDecision.__struct_fields__.index("answer_text")
+LEAF_COLUMNS = [name for name in StoredDecision.__struct_fields__ if name != "answer_text"]
 DECISION = ", ".join(
-    "r." + name + ("::text" if name == "xid" else "") for name in StoredDecision.__struct_fields__
+    "r." + name + ("::text" if name == "xid" else "") for name in (*LEAF_COLUMNS, *STORED_COLUMNS)
 )
+"""What a decision's leaf is made from, in the order that `stored_decisions` takes."""
 ID = {
     "decision": "r.id",
     "verdict": "r.id",
@@ -184,7 +188,14 @@ async def stream(
     ) as cursor:
         await cursor.execute(statement, values)
         while rows := await cursor.fetchmany(RECORDS_AT_A_TIME):
-            yield [StoredDecision(*row) for row in rows] if kind == "decision" else list(rows)
+            yield await stored_decisions(conn, rows) if kind == "decision" else list(rows)
+
+
+async def stored_decisions(conn: AsyncConnection, rows: Sequence[Any]) -> list[StoredDecision]:
+    """Decisions from rows of `DECISION`. One whose answer cannot be unpacked has "" for it, which no leaf
+    stands for.
+    """
+    return [StoredDecision(*row) for row in await with_sound_answers(conn, rows, at=ANSWER_PLACE)]
 
 
 class SealPosition(msgspec.Struct, frozen=True):
@@ -215,4 +226,4 @@ async def decision_row(conn: AsyncConnection, id_: UUID) -> StoredDecision | Non
     row = (
         await conn.execute(text(f"SELECT {DECISION} FROM decision AS r WHERE r.id = :id"), {"id": id_})  # noqa: S608
     ).one_or_none()
-    return None if row is None else StoredDecision(*row)
+    return None if row is None else (await stored_decisions(conn, [tuple(row)]))[0]

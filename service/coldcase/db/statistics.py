@@ -10,6 +10,7 @@ from sqlalchemy import CTE, ColumnElement, Select, func, literal_column, select,
 from sqlalchemy.dialects.postgresql import distinct_on
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from coldcase.db.answers import STORED_ANSWER, with_answers
 from coldcase.db.decisions import DecisionFilter, conditions
 from coldcase.db.engine import as_driver_takes, raw_connection
 from coldcase.db.tables import client, decision, verdict
@@ -101,16 +102,14 @@ async def standing(conn: AsyncConnection, wanted: DecisionFilter) -> list[Covera
 
 
 class JudgedDecision(msgspec.Struct, frozen=True):
-    """A standing decision and the newest verdict on it or on one that it supersedes; `answer` is the stored
-    text.
-    """
+    """A standing decision and the newest verdict on it or on one that it supersedes; `answer` is its text."""
 
     rule_table: int
     status: str
     engine: str
-    answer: str
     cause: str | None
     basis: str
+    answer: str
 
 
 VERDICTS_AT_A_TIME = 500
@@ -126,7 +125,7 @@ async def judged_decisions(
     async with raw.cursor(name="judged", binary=True) as cursor:
         await cursor.execute(*as_driver_takes(_judged(wanted, basis)))
         while rows := await cursor.fetchmany(VERDICTS_AT_A_TIME):
-            yield [JudgedDecision(*row) for row in rows]
+            yield [JudgedDecision(*row) for row in await with_answers(conn, rows)]
 
 
 def _judged(wanted: DecisionFilter, basis: Basis | None) -> Select[Any]:
@@ -135,9 +134,9 @@ def _judged(wanted: DecisionFilter, basis: Basis | None) -> Select[Any]:
         decision.c.rule_table,
         decision.c.status,
         decision.c.engine,
-        decision.c.answer_text,
         newest.c.cause,
         newest.c.basis,
+        *STORED_ANSWER,
     )
     query = (
         select(*columns)

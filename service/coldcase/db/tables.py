@@ -1,8 +1,8 @@
 """The tables of the record. Their triggers, policies and grants are in `migrations/`; a test holds the two
 together.
 
-Case and answer are `text`: the bytes that were hashed and sent. `jsonb` would rewrite numbers and the order
-of members.
+Case and answer are kept as the bytes that were hashed and sent, the case as `text`, the answer packed
+(`db/answers.py`). `jsonb` would rewrite numbers and the order of members.
 """
 
 from typing import Any
@@ -106,6 +106,17 @@ rule_table = Table(
     Column("created_by", Text, nullable=False),
     *commitment_columns("created_by", "note"),
     transaction_id(),
+)
+
+# What the answers of a rule table are packed with. The number is zstd's own, made from the content; a
+# decision names it. Under no seal: an answer that another content unpacks is not the sealed one.
+answer_dictionary = Table(
+    "answer_dictionary",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("rule_table", Integer, ForeignKey("rule_table.version"), nullable=False, unique=True),
+    Column("content", LargeBinary, nullable=False),
+    Column("made_at", Timestamp, nullable=False),
 )
 
 # Mutable, and under no seal: its events are, with the digests. Published, it becomes a row of `rule_table`
@@ -271,7 +282,7 @@ decision = Table(
     Column("idempotency_key", Text),
     Column("fingerprint", LargeBinary, nullable=False),
     Column("case_text", Text, nullable=False),
-    Column("answer_text", Text, nullable=False),
+    Column("answer_text", Text),
     Column("cause", Text, nullable=False),
     Column("status", Text, nullable=False),
     Column("confidence", SmallInteger, nullable=False, comment="in ten-thousandths"),
@@ -285,20 +296,29 @@ decision = Table(
     Column("engine", Text, nullable=False),
     Column("supersedes", Uuid),
     Column("own_words", Text),
+    Column("answer_packed", LargeBinary),
+    Column("answer_sha256", LargeBinary),
+    Column("dictionary", Integer),
     PrimaryKeyConstraint("id"),
+    CheckConstraint(
+        "CASE WHEN answer_packed IS NULL "
+        "THEN answer_text IS NOT NULL AND answer_sha256 IS NULL AND dictionary IS NULL "
+        "ELSE answer_text IS NULL AND answer_sha256 IS NOT NULL AND length(answer_sha256) = 32 END",
+        name="answer_is_kept",
+    ),
     CheckConstraint("length(fingerprint) = 32", name="fingerprint_is_a_digest"),
     CheckConstraint("confidence BETWEEN 0 AND 10000", name="confidence_is_a_share"),
     CheckConstraint("status IN ('coded', 'provisional', 'undetermined')", name="status_is_known"),
-    Index(None, "at", "id"),
-    Index(None, "client_id", "at", "id"),
-    Index(None, "client_id", "recorded_at", "id"),
-    Index(None, "client_id", "cause", "at", "id"),
-    Index(None, "client_id", "status", "at", "id"),
-    Index(None, "client_id", "compressor_type", "at", "id"),
-    Index(None, "client_id", "rule_table", "at", "id"),
-    Index(None, "client_id", "job_ref", "at", "id", postgresql_where=text("job_ref IS NOT NULL")),
-    Index(None, "client_id", "circuit", "at", "id", postgresql_where=text("circuit IS NOT NULL")),
-    Index(None, "client_id", "refrigerant", "at", "id", postgresql_where=text("refrigerant IS NOT NULL")),
+    Index(None, "at"),
+    Index(None, "client_id", "at"),
+    Index(None, "client_id", "recorded_at"),
+    Index(None, "client_id", "cause", "at"),
+    Index(None, "client_id", "status", "at"),
+    Index(None, "client_id", "compressor_type", "at"),
+    Index(None, "client_id", "rule_table", "at"),
+    Index(None, "client_id", "job_ref", "at", postgresql_where=text("job_ref IS NOT NULL")),
+    Index(None, "client_id", "circuit", "at", postgresql_where=text("circuit IS NOT NULL")),
+    Index(None, "client_id", "refrigerant", "at", postgresql_where=text("refrigerant IS NOT NULL")),
     Index(None, "supersedes", postgresql_where=text("supersedes IS NOT NULL")),
     Index(None, "xid"),
     postgresql_partition_by="RANGE (id)",

@@ -14,8 +14,15 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.db.archive import is_erased
 from coldcase.db.engine import raw_connection
-from coldcase.db.seals import ID, RECORDS_AT_A_TIME, SEALED_COLUMNS, TIMES, Member, member_id_sql
-from coldcase.proof.decision_columns import StoredDecision
+from coldcase.db.seals import (
+    ID,
+    RECORDS_AT_A_TIME,
+    SEALED_COLUMNS,
+    TIMES,
+    Member,
+    member_id_sql,
+    stored_decisions,
+)
 from coldcase.proof.leaves import ERASED_TEXT, PERSONAL_TEXTS, RECORD_KINDS
 
 Checked = tuple[Member, Any]
@@ -64,7 +71,8 @@ async def records(conn: AsyncConnection, kind: str, wanted: Sequence[UUID]) -> l
                 f"SELECT {SEALED_COLUMNS[kind]} FROM decision AS r WHERE r.id = ANY(%s)",  # noqa: S608
                 (list(wanted),),
             )
-            return [(row[0], StoredDecision(*row)) for row in await cursor.fetchall()]
+            rows = await cursor.fetchall()
+        return [(row.id, row) for row in await stored_decisions(conn, rows)]
     keys = list(wanted) if kind == "verdict" else [record.int for record in wanted]
     async with raw.cursor(binary=True, row_factory=dict_row) as cursor:
         statement = (

@@ -40,6 +40,11 @@ class NewDecision(msgspec.Struct, frozen=True, gc=False):
     own_words: str | None
 
 
+PACKED_COLUMNS = ("answer_packed", "answer_sha256", "dictionary")
+"""What a row has in place of `answer_text` where the answer is packed: zstd's frame, the 32-byte SHA-256 of
+the answer, and the number of the dictionary or None."""
+
+
 class StoredDecision(NewDecision, frozen=True, gc=False):
     """A decision as the record holds it, with the id of the transaction that recorded it."""
 

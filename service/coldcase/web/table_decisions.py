@@ -8,7 +8,7 @@ import msgspec
 from litestar import Response, post
 from msgspec import Meta
 
-from coldcase import governing
+from coldcase import dictionaries, governing
 from coldcase.core.case import Text
 from coldcase.db import rule_tables, table_changes
 from coldcase.db.rule_tables import StoredTable
@@ -144,6 +144,7 @@ async def publish_rule_table(request: Call) -> Response[bytes]:
     # Published it is, whatever comes; where it cannot be taken over now, the listener does it in a moment.
     with suppress(ColdcaseError):
         await service.rule_tables.refresh()
+        await dictionaries.train_and_keep(service.transaction, await service.rule_tables.compiled(version))
     return told(request, stored)
 
 
