@@ -21,7 +21,7 @@ __all__ = ["last_year", "year"]
 
 README = (Path(__file__).parents[2] / "README.md").read_text()
 SECTION = README.split("## Operate it for years")[1].split("\n## ")[0]
-BACKUP, RESTORE, UPGRADE, ACKNOWLEDGE, ARCHIVE = re.findall(r"```sh\n(.*?)```", SECTION, re.DOTALL)
+BACKUP, RESTORE, UPGRADE, PACK, ACKNOWLEDGE, ARCHIVE = re.findall(r"```sh\n(.*?)```", SECTION, re.DOTALL)
 
 
 @pytest.fixture
@@ -121,6 +121,11 @@ def test_a_record_is_upgraded_from_the_first_release_that_sealed(ledger, shell):
     migrating.downgrade(ledger.database.owner_url, "20261125_1050")
     code, out, told = shell(UPGRADE, HEAD=head)
     assert (code, out) == (0, ""), told
+    # What it kept as text is packed, and is still what was sealed then.
+    code, out, told = shell(PACK)
+    assert (code, out) == (0, ""), told
+    assert f"coldcase: {len(ledger.ids)} answers packed" in told
+    assert shell('coldcase verify --database-url "$SERVICE" --expect "$HEAD"', HEAD=head)[0] == 0
 
 
 def test_a_year_is_archived_and_verified_with_its_file(ledger, shell, last_year, year, tmp_path):

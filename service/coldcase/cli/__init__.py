@@ -7,7 +7,7 @@ import argparse
 import sys
 from collections.abc import Mapping, Sequence
 
-from coldcase.cli import backtests, cases, demo, documents, keys, packing, record, serving, tables
+from coldcase.cli import backtests, cases, demo, documents, exporting, keys, packing, record, serving, tables
 from coldcase.cli.console import complain
 from coldcase.errors import ColdcaseError
 from coldcase.logs import log_for_people
@@ -20,6 +20,7 @@ COMMANDS = (
     tables.add_table_commands,
     record.add_record_commands,
     packing.add_packing_command,
+    exporting.add_export_command,
     backtests.add_backtest_commands,
     documents.add_document_commands,
 )

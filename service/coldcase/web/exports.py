@@ -94,7 +94,7 @@ async def _pieces(
                 case "text/csv":
                     pieces = _joined(export.export_csv(conn, wanted, full=full, safe=safe))
                 case "application/x-ndjson":
-                    pieces = _lines(export.export_rows(conn, wanted, full=full), full=full)
+                    pieces = ndjson_lines(export.export_rows(conn, wanted, full=full), full=full)
                 case _:
                     pieces = parquet.written(
                         export.export_csv(conn, wanted, full=full), export.columns(full=full)
@@ -123,7 +123,10 @@ async def _joined(records: AsyncGenerator[bytes, None]) -> AsyncGenerator[bytes,
 _encode = msgspec.json.Encoder().encode
 
 
-async def _lines(batches: AsyncGenerator[list[Exported], None], *, full: bool) -> AsyncGenerator[bytes, None]:
+async def ndjson_lines(
+    batches: AsyncGenerator[list[Exported], None], *, full: bool
+) -> AsyncGenerator[bytes, None]:
+    """Rows as NDJSON, some at a time, and last a line that says how many there were."""
     names, rows = tuple(export.columns(full=full)), 0
     async with aclosing(batches):
         async for batch in batches:

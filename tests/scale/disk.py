@@ -1,0 +1,167 @@
+"""What a decision takes on disk, everything included: table, TOAST, indexes and its idempotency key.
+
+    python -m tests.scale.disk [--rows 20000]
+
+The benchmark's cases, all different: without readings, with them, and every second one with them. Recorded by
+the recorder's own statement, each under a key, each kind in a record of its own. Jobs are recorded in the
+order in which they were closed, or with --shuffled in none, which fills indexes less well. What a seal adds
+is told beside it.
+"""
+
+import argparse
+import asyncio
+import json
+import random
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import msgspec
+import psycopg
+from uuid_utils import compat
+
+from coldcase import dictionaries
+from coldcase.classifying import add_readings, encode_answer, read_case
+from coldcase.core import ENGINE_VERSION, answer_builder
+from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.rule_table import canonical_table, digest_of
+from coldcase.db import answers, embedded, migrating, rule_tables
+from coldcase.db.clock import DatabaseClock
+from coldcase.db.decision_batch import RecorderConnection, checked_row
+from coldcase.db.engine import run_once
+from coldcase.governing import compile_stored
+from coldcase.proof.canonical import canonical_json, fingerprint
+from coldcase.proof.decision_columns import NewDecision
+from coldcase.shipped import starter_table
+from tests.bench.service import bodies
+
+KINDS = ("recorded, all different", "recorded, readings, pure refrigerant", "recorded, readings, blend")
+PLAIN, PURE, BLEND = KINDS
+MIXES = {
+    "without readings": (PLAIN,),
+    "with readings": (PURE, BLEND),
+    "every second one with readings": (PLAIN, PURE, PLAIN, BLEND),
+}
+DIFFERENT = 1000
+AT_ONCE = 64
+BETWEEN_JOBS_S = 900
+
+SIZES = """
+SELECT sum(pg_relation_size(relid) + pg_relation_size(relid, 'fsm') + pg_relation_size(relid, 'vm')),
+    sum(pg_total_relation_size(nullif(reltoastrelid, 0))), sum(pg_indexes_size(relid)),
+    pg_total_relation_size('idempotency'), pg_total_relation_size('audit_seal_member')
+FROM pg_partition_tree('decision') JOIN pg_class ON oid = relid WHERE isleaf
+"""
+PARTS = ("table", "TOAST", "indexes", "idempotency")
+
+
+def main() -> None:
+    arguments = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    arguments.add_argument("--rows", type=int, default=20_000)
+    arguments.add_argument("--shuffled", action="store_true")
+    given = arguments.parse_args()
+    for name, kinds in MIXES.items():
+        with embedded.temporary(shared_buffers="256MB", fsync="off") as server:
+            migrating.upgrade(server.owner_url)
+            compiled = run_once(server.owner_url, published)
+            made = [sampled(kind, compiled) for kind in kinds]
+            # Of two kinds the rows take turns.
+            mixed = [one for together in zip(*made, strict=True) for one in together]
+            asyncio.run(filled(server, mixed, given.rows, shuffled=given.shuffled))
+            tell(server, name, given.rows)
+
+
+async def published(conn: Any) -> CompiledTable:
+    document = canonical_table(starter_table())
+    await rule_tables.publish_first(conn, document, digest_of(document))
+    compiled = compile_stored(await rule_tables.current_table(conn))
+    made = dictionaries.trained(compiled)
+    assert compiled.version is not None
+    assert made is not None
+    assert await answers.keep_dictionary(conn, compiled.version, made)
+    return compiled
+
+
+def sampled(kind: str, compiled: CompiledTable) -> list[tuple[dict[str, Any], Any]]:
+    """Cases of a kind with their answers."""
+    _, sent = bodies()[kind]
+    parsed = [read_case(body, compiled) for body in sent[:DIFFERENT]]
+    made = answer_builder.build_answers([add_readings(one, compiled) for one in parsed], compiled)
+    return list(zip([json.loads(body) for body in sent[:DIFFERENT]], made, strict=True))
+
+
+def decisions(
+    made: Sequence[tuple[dict[str, Any], Any]], rows: int, *, shuffled: bool = False
+) -> Iterator[NewDecision]:
+    now, places = datetime.now(UTC), list(range(rows))
+    if shuffled:
+        random.Random(1184).shuffle(places)
+    for n in range(rows):
+        case, answer = made[n % len(made)]
+        at = now + timedelta(microseconds=n)
+        closed = datetime.fromtimestamp(now.timestamp() - BETWEEN_JOBS_S * (rows - places[n]), UTC)
+        job = {"ref": f"TH-{n}", "circuit": f"rack-{n % 997}", "closed_at": f"{closed:%Y-%m-%dT%H:%M:%SZ}"}
+        case = {**case, "job": job}
+        id_ = compat.uuid7()
+        answer = msgspec.structs.replace(answer, id=id_, recorded=True, recorded_at=at, job_ref=job["ref"])
+        yield NewDecision(
+            id=id_,
+            client_id=1,
+            recorded_at=at,
+            idempotency_key=str(compat.uuid7()),
+            fingerprint=fingerprint(case),
+            case_text=canonical_json(case).decode(),
+            answer_text=encode_answer(answer).decode(),
+            cause=answer.cause,
+            status=answer.status,
+            confidence=round(answer.confidence * 10_000),
+            job_ref=job["ref"],
+            circuit=job["circuit"],
+            closed_at=closed.replace(microsecond=0),
+            compressor_type=case["unit"]["compressor_type"],
+            refrigerant=case["unit"].get("refrigerant"),
+            rule_table=1,
+            engine=ENGINE_VERSION,
+            supersedes=None,
+            own_words=None,
+        )
+
+
+async def filled(
+    server: embedded.Embedded, made: Sequence[tuple[dict[str, Any], Any]], rows: int, *, shuffled: bool
+) -> None:
+    """Records them, and has them sealed."""
+    patience = {"connect_seconds": 5.0, "command_seconds": 30.0, "lock_seconds": 5.0}
+    conn = await RecorderConnection.open(server.service_url, DatabaseClock(), **patience)
+    batch = []
+    for new in decisions(made, rows, shuffled=shuffled):
+        batch.append(checked_row(new))
+        if len(batch) == AT_ONCE:
+            await conn.insert(batch, timedelta(days=90))
+            batch = []
+    if batch:
+        await conn.insert(batch, timedelta(days=90))
+    while await conn.raw.fetch("SELECT number FROM seal_records(50000)"):
+        pass
+    conn.raw.terminate()
+
+
+def tell(server: embedded.Embedded, name: str, rows: int) -> None:
+    superuser = server.url(embedded.SUPERUSER, embedded.DATABASE).replace("+psycopg", "")
+    with psycopg.connect(superuser, autocommit=True) as conn:
+        conn.execute("VACUUM decision, idempotency")
+        [*sizes, seals] = conn.execute(SIZES).fetchone()
+        texts = conn.execute("SELECT avg(octet_length(case_text)), avg(length(answer_packed)) FROM decision")
+        case, answer = texts.fetchone()
+    each = {part: float(size or 0) / rows for part, size in zip(PARTS, sizes, strict=True)}
+    whole = sum(each.values())
+    parts = ", ".join(f"{part} {size:,.0f}" for part, size in each.items())
+    print(
+        f"{name}: {whole:,.0f} bytes a decision ({parts}); its case has {case:,.0f},"
+        f" its answer packed {answer:,.0f}; its place under a seal takes {float(seals) / rows:,.0f} more",
+        flush=True,
+    )
+
+
+if __name__ == "__main__":
+    main()
