@@ -52,6 +52,7 @@ class _ProposalWorker:
         self._begin = begin
         self._pace = pace
         self._saved_at = 0.0
+        self._total = 0
 
     async def claim(self) -> Proposal | None:
         """The next one."""
@@ -80,12 +81,14 @@ class _ProposalWorker:
         return ended
 
     async def _found(self, mine: Proposal) -> FinishedProposal:
+        self._total = 0
         async with self._begin() as conn:
             stored = await rule_tables.get_table(conn, mine.rule_table)
         base = await asyncio.to_thread(governing.compile_stored, stored)
         record = JudgedRecord(self._begin, mine.client_id, self._pace)
         strength = msgspec.json.decode(mine.strength, type=PriorStrength)
         learned, summary = await learn(record, base, strength, partial(self._save, mine))
+        await self._write(mine, self._total, self._total)
         found = FinishedProposal(summary=msgspec.json.encode(summary).decode())
         if not learned.numbers:
             return found
@@ -98,9 +101,12 @@ class _ProposalWorker:
 
     async def _save(self, mine: Proposal, done: int, total: int) -> None:
         """Writes how far it is, now and then. Raises _NotOurs."""
-        if time.monotonic() - self._saved_at < SAVE_SECONDS:
-            return
-        self._saved_at = time.monotonic()
+        self._total = total
+        if time.monotonic() - self._saved_at >= SAVE_SECONDS:
+            self._saved_at = time.monotonic()
+            await self._write(mine, done, total)
+
+    async def _write(self, mine: Proposal, done: int, total: int) -> None:
         async with self._begin() as conn:
             if not await proposals.write_proposal(conn, mine, done=done, total=total):
                 raise _NotOurs
