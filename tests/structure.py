@@ -23,7 +23,7 @@ ROOMS = (
     ("app",),
     ("web",),
     ("proposing",),
-    ("backtesting",),
+    ("importing", "backtesting"),
     ("answering", "governing", "auditing", "feedback", "decision_record", "dictionaries"),
     ("sample_answers",),
     ("classifying",),

@@ -5,7 +5,9 @@ is recorded.
 import asyncio
 import hashlib
 from collections.abc import Callable
+from datetime import datetime
 from functools import partial
+from typing import Literal
 
 import msgspec
 from uuid_utils import compat
@@ -126,14 +128,40 @@ async def record_answer(
     assert version is not None  # noqa: S101 - a service answers by a table on record only
     answer = await batcher.answer(parsed, compiled)
     at = recorder.clock.now()
+    named = on_record(answer, at)
+    return await recorder.record(
+        row_of(parsed, named, version, client_id=client_id, key=key, origin="live", own_code=None)
+    )
+
+
+def on_record(answer: Answer, at: datetime) -> Answer:
+    """The answer as it is recorded at a time, which its id begins with."""
     id_ = compat.uuid7(nanoseconds=nanoseconds(at))
-    answer = msgspec.structs.replace(answer, id=id_, recorded=True, recorded_at=at)
+    return msgspec.structs.replace(answer, id=id_, recorded=True, recorded_at=at)
+
+
+def row_of(
+    parsed: ParsedCase,
+    answer: Answer,
+    version: int,
+    *,
+    client_id: int,
+    key: str | None,
+    origin: Literal["live", "bulk"],
+    own_code: str | None,
+) -> NewDecision:
+    """The row of a decision whose answer has its id and time; `version` is the rule table that answered.
+
+    Raises `rfc8785.CanonicalizationError` where the client's own words have no canonical text.
+    """
+    assert answer.id is not None  # noqa: S101 - `on_record` gave both
+    assert answer.recorded_at is not None  # noqa: S101 - as before
     case = parsed.case
     own_words = None if parsed.own_words is None else words_text(*parsed.own_words)
-    new = NewDecision(
-        id=id_,
+    return NewDecision(
+        id=answer.id,
         client_id=client_id,
-        recorded_at=at,
+        recorded_at=answer.recorded_at,
         idempotency_key=key,
         # By what was sent, so that a retry stays the same case whatever the table has come to say of its
         # words, or the crosswalk of its client.
@@ -152,5 +180,6 @@ async def record_answer(
         engine=ENGINE_VERSION,
         supersedes=case.supersedes,
         own_words=own_words,
+        origin=origin,
+        own_code=own_code,
     )
-    return await recorder.record(new)

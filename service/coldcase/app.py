@@ -2,6 +2,7 @@
 
 import asyncio
 import gc
+import os
 from collections.abc import AsyncIterator, Callable, Coroutine, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import timedelta
@@ -27,6 +28,8 @@ from coldcase.db.pulse import Pulse, within
 from coldcase.db.recorder import Recorder
 from coldcase.db.transactions import Transaction, transaction
 from coldcase.governing import load_rule_tables
+from coldcase.importing.spooling import SpoolRoom, SpoolSettings
+from coldcase.importing.supervising import ImportWorkers
 from coldcase.proposing.evidence import EvidenceDesk
 from coldcase.readings import refrigerants
 from coldcase.settings import BadSettings, Settings
@@ -35,7 +38,9 @@ from coldcase.web import (
     audit,
     auth,
     backtests,
+    bulk,
     classifications,
+    crosstab,
     crosswalks,
     decisions,
     documents,
@@ -56,11 +61,12 @@ from coldcase.web import rule_tables as tables
 from coldcase.web.auth import ApiKeyCache
 from coldcase.web.connections import ThrottledLog
 from coldcase.web.documents import Documents
+from coldcase.web.imports import Imports
 from coldcase.web.metrics import GaugeCollector, GaugeReading, Metrics
 from coldcase.web.middleware import Gateway
 from coldcase.web.services import Services
 from coldcase.web.shares import Shares, client_share
-from coldcase.web.streams import Exports
+from coldcase.web.streams import Exports, Places
 
 _logger = structlog.get_logger()
 
@@ -72,6 +78,7 @@ CLOSE_SECONDS = 5.0
 ROUTES: tuple[ControllerRouterHandler, ...] = (
     classifications.classify,
     classifications.preview,
+    bulk.classify_bulk,
     decisions.search_decisions,
     decisions.show_decision,
     exports.export_decisions,
@@ -83,6 +90,7 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     verdicts.prove_inclusion,
     statistics.count_causes,
     statistics.show_calibration,
+    crosstab.show_crosstab,
     audit.list_events,
     audit.list_seals,
     audit.verify_seals,
@@ -200,6 +208,8 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         started.push_async_callback(close_in_time, recorder.close, "recorder")
         await recorder.start()
         say = ThrottledLog(metrics)
+        imports = _imports(url, settings, say)
+        started.push_async_callback(close_in_time, imports.workers.close, "imports")
         services = app.state.services = Services(
             rule_tables=rule_tables,
             batcher=AnswerBatcher(),
@@ -210,6 +220,7 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
             verifying=asyncio.Lock(),
             places=_shares(settings.most_in_flight, settings, "requests in flight", say),
             exports=_exports(exporting, settings, say),
+            imports=imports,
             trees=Trees(),
             evidence=EvidenceDesk(url),
             backtests=Backtests(reading, _orders(url, settings), lambda: metrics.total),
@@ -251,6 +262,21 @@ def _exports(transaction: Transaction, settings: Settings, say: ThrottledLog) ->
     return Exports(transaction, at_once=EXPORTS_AT_ONCE, shares=shares)
 
 
+def _imports(url: str, settings: Settings, say: ThrottledLog) -> Imports:
+    if settings.spool_dir is not None and not os.access(settings.spool_dir, os.W_OK | os.X_OK):
+        raise BadSettings("COLDCASE_SPOOL_DIR: there is no such folder, or nothing can be written there.")
+    room = SpoolSettings(
+        folder=settings.spool_dir, body_bytes=settings.bulk_body_bytes, all_bytes=settings.spool_bytes
+    )
+    shares = _shares(settings.bulk_streams, settings, "imports running", say)
+    return Imports(
+        url,
+        places=Places("imports", at_once=settings.bulk_streams, shares=shares),
+        room=SpoolRoom(room),
+        workers=ImportWorkers(settings.log_level),
+    )
+
+
 def _readings(
     services: Services, sealer: Sealer, pulse: Pulse, engines: Mapping[str, AsyncEngine]
 ) -> list[GaugeReading]:
@@ -282,6 +308,10 @@ def _readings(
         ),
         GaugeReading("coldcase_api_keys", "API keys in memory", lambda: len(services.keys)),
         GaugeReading("coldcase_exports_running", "Exports running", lambda: exports.running),
+        GaugeReading("coldcase_imports_running", "Imports running", lambda: services.imports.places.running),
+        GaugeReading(
+            "coldcase_spooled_bytes", "Bytes of imports on disk", lambda: services.imports.room.taken
+        ),
         *(
             GaugeReading(
                 "coldcase_connections_in_use",

@@ -1,6 +1,7 @@
 """Use case: why did this compressor fail? Case to answer, pure: no I/O, no clock, nothing recorded."""
 
 from functools import lru_cache
+from typing import Any
 
 import msgspec
 
@@ -24,12 +25,13 @@ def read_case(body: bytes, compiled: CompiledTable, *, lenient: bool = False) ->
     """The case of a JSON text. Raises `Malformed`, or `BadCase` with every flaw; leniently only what no case
     can be made of.
     """
-    raw = read_json(body)
-    return (
-        parse_case_leniently(raw, compiled, impossible_values)
-        if lenient
-        else parse_case(raw, compiled, impossible_values)
-    )
+    return case_of(read_json(body), compiled, lenient=lenient)
+
+
+def case_of(raw: Any, compiled: CompiledTable, *, lenient: bool = False) -> ParsedCase:
+    """The case of a JSON value. Raises as `read_case` does."""
+    parse = parse_case_leniently if lenient else parse_case
+    return parse(raw, compiled, impossible_values)
 
 
 @lru_cache(128)
@@ -52,10 +54,15 @@ def read_own_words(
 
     Raises as `read_case` does, every flaw under the client's own names.
     """
+    return case_of_row(read_json(body), compiled, document=document, crosswalk=crosswalk, lenient=lenient)
+
+
+def case_of_row(
+    row: Any, compiled: CompiledTable, *, document: str, crosswalk: tuple[str, int], lenient: bool = False
+) -> ParsedCase:
+    """The case of a JSON value in a client's own words. Raises as `read_own_words` does."""
     reader = _row_reader(document)
-    return parse_own_words(
-        read_json(body), reader, compiled, impossible_values, crosswalk=crosswalk, lenient=lenient
-    )
+    return parse_own_words(row, reader, compiled, impossible_values, crosswalk=crosswalk, lenient=lenient)
 
 
 def answer_case(parsed: ParsedCase, compiled: CompiledTable, *, next_checks: bool = True) -> Answer:

@@ -58,6 +58,12 @@ class BadCase(Flawed):
     code = "bad_case"
 
 
+class BadLine(Flawed):
+    """The line of an import cannot be taken as it is; `errors` lists every flaw found."""
+
+    code = "bad_line"
+
+
 class BadRuleTable(Flawed):
     """The rule table cannot be used as it is; `errors` lists every flaw found."""
 

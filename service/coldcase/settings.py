@@ -56,6 +56,10 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     backtests: Literal["on", "off"] = "on"
     backtest_share: Annotated[float, Meta(ge=0.01, le=1)] = 0.2
     backtest_jobs: Annotated[int, Meta(ge=1, le=64)] | None = None
+    bulk_streams: Annotated[int, Meta(ge=1, le=64)] = 2
+    bulk_body_bytes: Annotated[int, Meta(ge=1024)] = 4 * 1024**3
+    spool_dir: Annotated[str, Meta(min_length=1)] | None = None
+    spool_bytes: Annotated[int, Meta(ge=1024)] = 16 * 1024**3
     warm_properties: bool = True
     drain_seconds: Annotated[int, Meta(ge=1, le=3600)] = 20
 

@@ -49,7 +49,7 @@ def body_for(operation, owned):
         "classify": {**cases(1)[0], "supersedes": owned["id"]},
         "answerRemark": {"answer": "We look at it."},
     }.get(spec.operation, cases(1)[0])
-    return {"content": json.dumps(sent), "headers": {"Content-Type": spec.body_media}}
+    return {"content": json.dumps(sent), "headers": {"Content-Type": spec.body_media[0]}}
 
 
 def place(path, owned):

@@ -238,4 +238,6 @@ def decision_of(one: Stored) -> Decision:
         engine=one.engine,
         supersedes=None,
         own_words=None,
+        origin="live",
+        own_code=None,
     )

@@ -42,6 +42,8 @@ def new_decision():
             "engine": "1.0.0",
             "supersedes": None,
             "own_words": None,
+            "origin": "live",
+            "own_code": None,
         }
         sent = {
             "id": id_,

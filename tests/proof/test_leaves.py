@@ -43,6 +43,8 @@ DECISION = StoredDecision(
     engine="1.1.0",
     supersedes=TWO,
     own_words=None,
+    origin="live",
+    own_code=None,
 )
 ROWS = {
     "verdict": {

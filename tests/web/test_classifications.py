@@ -29,6 +29,8 @@ async def test_answers_after_recording_and_the_record_holds_the_very_bytes(calle
         "verdicts": [],
         "earlier_on_circuit": [],
         "own_words": None,
+        "origin": "live",
+        "own_code": None,
     }
     assert answered.content in record.content
 

@@ -23,7 +23,7 @@ pytestmark = pytest.mark.anyio
         ("GET", "/", 404, "not_found"),
         ("GET", "/v2/vocabulary", 404, "not_found"),
         ("GET", "/v1/decisions/not-an-id", 404, "not_found"),
-        ("POST", "/v1/classifications/bulk", 404, "not_found"),
+        ("POST", "/v1/classifications/more", 404, "not_found"),
         ("DELETE", "/v1/vocabulary", 405, "method_not_allowed"),
         ("PATCH", "/v1/decisions/0198c0de-0000-7000-8000-000000000000", 405, "method_not_allowed"),
         ("GET", "/v1/classifications", 405, "method_not_allowed"),

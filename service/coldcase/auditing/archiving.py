@@ -121,9 +121,8 @@ def _members(row: StoredDecision) -> dict[str, object]:
     # In the order of the first files, so that a year that is written again is the same file.
     first = dict.fromkeys(("id", "client_id", "recorded_at", "xid"))
     members = {**first, **msgspec.structs.asdict(row), "fingerprint": row.fingerprint.hex()}
-    if row.own_words is None:
-        del members["own_words"]
-    return members
+    usual = ADDED_LATER.items()
+    return {name: value for name, value in members.items() if (name, value) not in usual}
 
 
 async def _compare(conn: AsyncConnection, path: Path, count: int) -> None:
@@ -144,17 +143,20 @@ async def _compare(conn: AsyncConnection, path: Path, count: int) -> None:
         raise NotArchivable(f"{path} holds {read} decisions, {count} were written.")
 
 
+ADDED_LATER: dict[str, str | None] = {"own_words": None, "origin": "live", "own_code": None}
+"""Columns that the first files had not, with what they would have held."""
+
 _Line = msgspec.defstruct(
     "_Line",
     [
         (name, str if name == "fingerprint" else kind)
         for name, kind in get_type_hints(StoredDecision).items()
-        if name != "own_words"
+        if name not in ADDED_LATER
     ]
-    + [("own_words", str | None, None)],
+    + [(name, str | None, usual) for name, usual in ADDED_LATER.items()],
 )
-"""A line holds every column, `own_words` only where there are any; JSON has no bytes, so the fingerprint
-is in hexadecimal.
+"""A line holds every column, one that was added later only where it says something else than all did before;
+JSON has no bytes, so the fingerprint is in hexadecimal.
 """
 
 _decode = msgspec.json.Decoder(_Line).decode

@@ -7,7 +7,20 @@ import argparse
 import sys
 from collections.abc import Mapping, Sequence
 
-from coldcase.cli import backtests, cases, demo, documents, exporting, keys, packing, record, serving, tables
+from coldcase.cli import (
+    backtests,
+    bulk,
+    cases,
+    demo,
+    documents,
+    exporting,
+    importing,
+    keys,
+    packing,
+    record,
+    serving,
+    tables,
+)
 from coldcase.cli.console import complain
 from coldcase.errors import ColdcaseError
 from coldcase.logs import log_for_people
@@ -22,6 +35,8 @@ COMMANDS = (
     packing.add_packing_command,
     exporting.add_export_command,
     backtests.add_backtest_commands,
+    importing.add_import_commands,
+    bulk.add_bulk_commands,
     documents.add_document_commands,
 )
 WRONG_USE = frozenset(

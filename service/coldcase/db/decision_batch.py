@@ -7,7 +7,7 @@ same arrays.
 
 import hashlib
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple, Self
 from uuid import UUID
@@ -76,6 +76,8 @@ FROM unnest($1::integer[], $2::text[]) AS asked (client_id, key)
 JOIN idempotency AS held USING (client_id, key)
 LEFT JOIN decision ON decision.id = held.decision_id
 """  # noqa: S608 - as above
+
+FIND_ANSWERS = f"SELECT id, {', '.join(STORED_COLUMNS)} FROM decision WHERE id = any($1::uuid[])"  # noqa: S608
 
 ARCHIVED_YEARS = "SELECT year FROM audit_archive"
 
@@ -200,9 +202,7 @@ class RecorderConnection:
             FIND_IDEMPOTENCY_KEYS, [client for client, _ in slots], [key for _, key in slots]
         )
         kept = {row["decision_id"]: StoredAnswer(*row[5:]) for row in rows if row[4]}
-        missing = PACKERS.missing(kept.values())
-        for row in await self.raw.fetch(DICTIONARIES, list(missing)) if missing else ():
-            PACKERS.add(row["content"])
+        await self._learn(kept.values())
         # asyncpg's UUID is a class of its own, which not everything that writes JSON knows.
         return {
             (client, key): StoredIdempotencyKey(
@@ -212,6 +212,17 @@ class RecorderConnection:
             )
             for client, key, fingerprint, id_, on_record, *_ in rows
         }
+
+    async def answers(self, ids: Sequence[UUID]) -> dict[UUID, bytes]:
+        """The answers of those of these decisions that are on record."""
+        rows = {row[0]: StoredAnswer(*row[1:]) for row in await self.raw.fetch(FIND_ANSWERS, ids)}
+        await self._learn(rows.values())
+        return {UUID(bytes=id_.bytes): PACKERS.text(stored).encode() for id_, stored in rows.items()}
+
+    async def _learn(self, stored: Iterable[StoredAnswer]) -> None:
+        missing = PACKERS.missing(stored)
+        for row in await self.raw.fetch(DICTIONARIES, list(missing)) if missing else ():
+            PACKERS.add(row["content"])
 
     async def _packed(self, rows: Sequence[BatchRow]) -> list[BatchRow]:
         """The rows as they are stored: the answer packed where its rule table has a dictionary."""

@@ -42,6 +42,8 @@ class Decision(msgspec.Struct, frozen=True, kw_only=True):
     engine: str
     supersedes: UUID | None
     own_words: str | None
+    origin: str
+    own_code: str | None
 
 
 class ListedDecision(msgspec.Struct, frozen=True, kw_only=True):
@@ -61,6 +63,8 @@ class ListedDecision(msgspec.Struct, frozen=True, kw_only=True):
     rule_table: int
     engine: str
     supersedes: UUID | None
+    origin: str
+    own_code: str | None
 
 
 class DecisionFilter(msgspec.Struct, frozen=True, kw_only=True):
@@ -80,6 +84,7 @@ class DecisionFilter(msgspec.Struct, frozen=True, kw_only=True):
     refrigerant: str | None = None
     rule_table: int | None = None
     engine: str | None = None
+    origin: str | None = None
     has_verdict: bool | None = None
     stands: bool = False
     from_: datetime | None = None

@@ -32,6 +32,8 @@ EventAction = Literal[
     "rule_table.remark_answered",
     "rule_table.remark_settled",
     "crosswalk.put",
+    "decisions.imported",
+    "verdicts.imported",
     "verdict.recorded",
     "words.erased",
     "year.archived",

@@ -36,6 +36,8 @@ EXPORT_COLUMNS: dict[str, type] = {
     "verdict_not_determinable": bool,
     "verdict_basis": str,
     "verdict_at": datetime,
+    "origin": str,
+    "own_code": str,
 }
 """What every export has of a decision and of its newest verdict; `confidence` from 0 to 1."""
 

@@ -16,12 +16,13 @@ from coldcase.db.engine import as_driver_takes, raw_connection
 from coldcase.db.tables import client, decision, verdict
 from coldcase.db.verdicts import Basis
 
-GroupBy = Literal["month", "circuit", "refrigerant", "compressor_type", "client"]
+GroupBy = Literal["month", "circuit", "refrigerant", "compressor_type", "client", "own_code"]
 
 GROUP_COLUMNS: dict[str, ColumnElement[Any]] = {
     "circuit": decision.c.circuit,
     "refrigerant": decision.c.refrigerant,
     "compressor_type": decision.c.compressor_type,
+    "own_code": decision.c.own_code,
     "client": client.c.name,
 }
 

@@ -72,6 +72,16 @@ def commitment_columns(*words: str) -> list[Column[bytes]]:
     return [Column("salt", LargeBinary), *(Column(f"{word}_sha256", LargeBinary) for word in words)]
 
 
+def origin() -> Column[str]:
+    """The column that says how a record came: one by one, or by an import."""
+    return Column("origin", Text, nullable=False, server_default="live")
+
+
+def origin_is_known() -> CheckConstraint:
+    """What it may say."""
+    return CheckConstraint("origin IN ('live', 'bulk')", name="origin_is_known")
+
+
 client = Table(
     "client",
     metadata,
@@ -299,6 +309,8 @@ decision = Table(
     Column("answer_packed", LargeBinary),
     Column("answer_sha256", LargeBinary),
     Column("dictionary", Integer),
+    origin(),
+    Column("own_code", Text),
     PrimaryKeyConstraint("id"),
     CheckConstraint(
         "CASE WHEN answer_packed IS NULL "
@@ -309,6 +321,7 @@ decision = Table(
     CheckConstraint("length(fingerprint) = 32", name="fingerprint_is_a_digest"),
     CheckConstraint("confidence BETWEEN 0 AND 10000", name="confidence_is_a_share"),
     CheckConstraint("status IN ('coded', 'provisional', 'undetermined')", name="status_is_known"),
+    origin_is_known(),
     Index(None, "at"),
     Index(None, "client_id", "at"),
     Index(None, "client_id", "recorded_at"),
@@ -322,6 +335,16 @@ decision = Table(
     Index(None, "supersedes", postgresql_where=text("supersedes IS NOT NULL")),
     Index(None, "xid"),
     postgresql_partition_by="RANGE (id)",
+)
+
+# Which lines of imports are on record, for good: `identity` is half a SHA-256 (`proof/bulk_lines.py`).
+# Written in the transaction of the decision. No client: its number is in the hash, and a row tells nobody
+# anything who has not the line.
+bulk_line = Table(
+    "bulk_line",
+    metadata,
+    Column("identity", Uuid, primary_key=True),
+    Column("decision_id", Uuid, nullable=False),
 )
 
 idempotency = Table(
@@ -358,6 +381,8 @@ verdict = Table(
     Column("by_client_id", Integer),
     Column("established_by", Text),
     Column("established_at", Timestamp),
+    origin(),
+    origin_is_known(),
     CheckConstraint("basis IN ('teardown', 'laboratory', 'field', 'supplier_report')", name="basis_is_known"),
     CheckConstraint("(cause IS NULL) = not_determinable", name="cause_or_none"),
     Index(None, "decision_id", "recorded_at", "id"),

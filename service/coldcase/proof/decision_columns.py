@@ -16,7 +16,8 @@ class NewDecision(msgspec.Struct, frozen=True, gc=False):
 
     `case_text` and `answer_text` are UTF-8 as it was hashed and will be sent; `fingerprint` is the 32-byte
     SHA-256 of the canonical case as it was sent; `own_words` is that where the client sent it in words of its
-    own (`proof/own_words.py`); `confidence` is in ten-thousandths.
+    own (`proof/own_words.py`); `confidence` is in ten-thousandths. `origin` is `live` or `bulk`, `own_code`
+    what the client itself calls the failure; both are under no seal.
     """
 
     id: UUID
@@ -38,6 +39,8 @@ class NewDecision(msgspec.Struct, frozen=True, gc=False):
     engine: str
     supersedes: UUID | None
     own_words: str | None
+    origin: str
+    own_code: str | None
 
 
 PACKED_COLUMNS = ("answer_packed", "answer_sha256", "dictionary")

@@ -87,7 +87,7 @@ async def admit(connection: parsing.AnyConnection, handler: BaseRouteHandler) ->
         connection.scope["state"]["give_back"] = partial(places.give_back, key.client_id)
     parsing.check_accept(connection, spec.offers)
     if spec.body is not None:
-        parsing.check_body(connection, spec.body_media)
+        parsing.check_body(connection, spec.body_media, spec.encodings)
     elif connection.scope.get("method") == "POST":
         # What stands there would be ignored, as if the caller had not asked for it.
         await parsing.check_no_body(connection, spec.query.__struct_fields__ if spec.query else ())

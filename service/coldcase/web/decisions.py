@@ -14,7 +14,16 @@ from coldcase.decision_record import DecisionInContext
 from coldcase.errors import Flaw
 from coldcase.web import pages, parsing, schemas
 from coldcase.web.crosswalk_schemas import SentWords
-from coldcase.web.filters import LINK, READS_ALL, Moment, decision_filter, next_page, order_of, reads_all
+from coldcase.web.filters import (
+    LINK,
+    READS_ALL,
+    Moment,
+    Origin,
+    decision_filter,
+    next_page,
+    order_of,
+    reads_all,
+)
 from coldcase.web.own_words import CrosswalkName, answer_codes, codes_for
 from coldcase.web.problems import BadRequest
 from coldcase.web.route import HTML, JSON, Call, route
@@ -33,6 +42,7 @@ class DecisionQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     compressor_type: CompressorType | None = None
     refrigerant: Label | None = None
     rule_table: Annotated[int, Meta(ge=1, le=2_147_483_647)] | None = None
+    origin: Origin | None = None
     has_verdict: Literal["true", "false"] | None = None
     from_: Moment | None = None
     to: Moment | None = None
@@ -133,6 +143,8 @@ def _record(record: DecisionInContext) -> schemas.DecisionRecord:
             record.earlier, list[schemas.DecisionSummary], from_attributes=True
         ),
         own_words=words,
+        origin=cast("Any", found.origin),
+        own_code=found.own_code,
     )
 
 

@@ -16,12 +16,11 @@ from coldcase.db.decisions import DecisionFilter
 from coldcase.db.export import Exported
 from coldcase.db.keys import ApiKey
 from coldcase.web import parquet, parsing
-from coldcase.web.filters import READS_ALL, Moment, decision_filter, order_of, reads_all
-from coldcase.web.route import CSV, Call, route
+from coldcase.web.filters import READS_ALL, Moment, Origin, decision_filter, order_of, reads_all
+from coldcase.web.route import CSV, NDJSON, Call, route
 from coldcase.web.services import services
 from coldcase.web.streams import PIECE, Exports, Streamed
 
-NDJSON = "application/x-ndjson"
 PARQUET = "application/vnd.apache.parquet"
 FORMATS = {"ndjson": NDJSON, "csv": CSV, "parquet": PARQUET}
 
@@ -44,6 +43,7 @@ class ExportQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     compressor_type: CompressorType | None = None
     refrigerant: Label | None = None
     rule_table: Annotated[int, Meta(ge=1, le=2_147_483_647)] | None = None
+    origin: Origin | None = None
     has_verdict: Literal["true", "false"] | None = None
     from_: Moment | None = None
     to: Moment | None = None

@@ -23,6 +23,11 @@ LINK = Header("Link", '`rel="next"`: the page after this one.')
 
 Moment = Annotated[datetime, Meta(tz=True)]
 
+Origin = Annotated[
+    Literal["live", "bulk"],
+    Meta(description="How a decision came: one by one (`live`), or by an import (`bulk`); both if not said."),
+]
+
 
 def check_span(first: datetime | None, last: datetime | None) -> None:
     """Raises `BadRequest` for a span of time that ends before it begins."""

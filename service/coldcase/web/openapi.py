@@ -94,7 +94,7 @@ def _operation(
         content: dict[str, Any] = {"schema": names.get(spec.body) or PLAIN[spec.body]}
         if spec.examples:
             content["examples"] = spec.examples
-        operation["requestBody"] = {"required": True, "content": {spec.body_media: content}}
+        operation["requestBody"] = {"required": True, "content": dict.fromkeys(spec.body_media, content)}
     return operation
 
 

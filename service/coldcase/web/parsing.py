@@ -19,7 +19,7 @@ from litestar.exceptions import InternalServerException
 from coldcase.core.suggesting import nearest
 from coldcase.errors import BadCursor, Flaw, Malformed, PreconditionRequired
 from coldcase.web.problems import BadRequest, NotAcceptable, TooSlow, UnsupportedMediaType
-from coldcase.web.route import CSV, JSON, MERGE_PATCH, Call
+from coldcase.web.route import CSV, JSON, MERGE_PATCH, NDJSON, Call
 
 QueryType = TypeVar("QueryType", bound=msgspec.Struct)
 AnyConnection = ASGIConnection[Any, Any, Any, Any]
@@ -28,7 +28,7 @@ _BODIES = {
     media: re.compile(
         re.escape(media.encode()) + rb'[ \t]*(;[ \t]*charset[ \t]*=[ \t]*"?utf-8"?[ \t]*)?\Z', re.IGNORECASE
     )
-    for media in (JSON, MERGE_PATCH, CSV)
+    for media in (JSON, MERGE_PATCH, CSV, NDJSON)
 }
 _TAGS = re.compile(r'\s*(?:(W/)?"([\x21\x23-\x7e]*)"|,)\s*')
 BODY_SECONDS = 10
@@ -80,13 +80,26 @@ def preferred(connection: AnyConnection, offers: tuple[str, ...]) -> str | None:
     return Accept(wanted).best_match(list(offers)) if wanted else offers[0]
 
 
-def check_body(connection: AnyConnection, media: str = JSON) -> None:
-    """Raises `UnsupportedMediaType` unless the body is declared as of this kind, in UTF-8, not compressed."""
-    known = request_headers(connection)
-    if _BODIES[media].match(known.get(b"content-type", b"")) is None:
-        raise UnsupportedMediaType(f"The body must be `{media}`, in UTF-8, not compressed.")
-    if known.get(b"content-encoding", b"identity").lower() != b"identity":
-        raise UnsupportedMediaType
+def check_body(connection: AnyConnection, media: tuple[str, ...], encodings: tuple[str, ...] = ()) -> None:
+    """Raises `UnsupportedMediaType` unless the body is declared as of one of these kinds, in UTF-8, and not
+    compressed in any way but these.
+    """
+    sent = content_encoding(connection)
+    if media_type(connection, media) is None or sent not in ("identity", *encodings):
+        kinds = " or ".join(f"`{kind}`" for kind in media)
+        coded = f"as it is or in {' or '.join(encodings)}" if encodings else "not compressed"
+        raise UnsupportedMediaType(f"The body must be {kinds}, in UTF-8, {coded}.")
+
+
+def media_type(connection: AnyConnection, media: tuple[str, ...]) -> str | None:
+    """Which of these kinds the body is declared as, None for another."""
+    said = request_headers(connection).get(b"content-type", b"")
+    return next((kind for kind in media if _BODIES[kind].match(said)), None)
+
+
+def content_encoding(connection: AnyConnection) -> str:
+    """In which coding the body is declared to be."""
+    return request_headers(connection).get(b"content-encoding", b"identity").decode("latin-1").strip().lower()
 
 
 async def check_no_body(connection: AnyConnection, elsewhere: Sequence[str]) -> None:

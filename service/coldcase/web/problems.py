@@ -88,6 +88,7 @@ class ProblemKind:
 
 PROBLEM_KINDS = {
     "malformed": ProblemKind(400, "The body is not well-formed JSON"),
+    "bad_encoding": ProblemKind(400, "The body is not what its `Content-Encoding` says"),
     "bad_request": ProblemKind(400, "The HTTP message, a query parameter or a header is wrong"),
     "bad_cursor": ProblemKind(400, "The cursor is not one of this list's"),
     "unauthenticated": ProblemKind(401, "A valid API key is needed"),
@@ -115,6 +116,7 @@ PROBLEM_KINDS = {
     "too_large": ProblemKind(413, "The body is too large"),
     "unsupported_media_type": ProblemKind(415, "The body has the wrong media type"),
     "bad_case": ProblemKind(422, "The case cannot be taken as it is"),
+    "bad_line": ProblemKind(422, "The line cannot be taken as it is"),
     "bad_verdict": ProblemKind(422, "The verdict cannot be taken as it is"),
     "bad_crosswalk": ProblemKind(422, "The crosswalk cannot be kept as it is"),
     "bad_rule_table": ProblemKind(422, "The rule table cannot be used as it is"),
@@ -131,6 +133,7 @@ PROBLEM_KINDS = {
     "stopping": ProblemKind(503, "The service is stopping", retry_after=2),
     "store_away": ProblemKind(503, "The record is away", retry_after=2),
     "outcome_unknown": ProblemKind(503, "Outcome unknown: send again with the same key", retry_after=2),
+    "spool_full": ProblemKind(507, "There is no room for the body", retry_after=30),
 }
 
 _FOR_STATUS = {400: "bad_request", 404: "not_found", 405: "method_not_allowed", 413: "too_large"}
@@ -196,6 +199,13 @@ def problem_headers(code: str) -> dict[str, str]:
     kind = PROBLEM_KINDS[code]
     found = {} if kind.retry_after is None else {"Retry-After": str(kind.retry_after)}
     return found | {"WWW-Authenticate": 'Bearer realm="coldcase"'} if kind.status == 401 else found
+
+
+def as_raised(code: str, detail: str) -> ColdcaseError:
+    """An error that was raised in another process."""
+    error = ColdcaseError(detail)
+    error.code = code
+    return error
 
 
 def problem_message(

@@ -245,7 +245,7 @@ async def show_remark(request: Call) -> Response[bytes]:
         {200: {JSON: remark_schemas.Remark}},
         scopes=("tables:draft",),
         body=RemarkPatch,
-        body_media=MERGE_PATCH,
+        body_media=(MERGE_PATCH,),
         path={"version": VERSION},
         problems=("not_found", "bad_table_request", "wrong_state", "outcome_unknown"),
         examples={

@@ -14,6 +14,7 @@ from coldcase.db.keys import ApiKey
 JSON = "application/json"
 HTML = "text/html"
 CSV = "text/csv"
+NDJSON = "application/x-ndjson"
 PLAIN_TEXT = "text/plain"
 MERGE_PATCH = "application/merge-patch+json"
 
@@ -40,8 +41,8 @@ class RouteSpec:
     """The specification of one route: what it promises.
 
     `answers` gives for each status the type of each media type; an empty dict is an answer without a body.
-    `body` is of the media type `body_media`, `dict` where it is any JSON object, and `str`
-    where it is text.
+    `body` is of one of the media types `body_media`, `dict` where it is any JSON object, and `str`
+    where it is text; `encodings` are the codings that it may be sent in, besides none.
     `path` has the schemas of path parameters that are neither UUID nor code. The key needs any one of
     `scopes`. `problems` are error codes beyond those that follow from the other members.
     """
@@ -51,7 +52,8 @@ class RouteSpec:
     answers: dict[int, dict[str, Any]]
     scopes: tuple[str, ...] = ()
     body: type[msgspec.Struct] | type[dict[str, Any]] | type[str] | None = None
-    body_media: str = JSON
+    body_media: tuple[str, ...] = (JSON,)
+    encodings: tuple[str, ...] = ()
     query: type[msgspec.Struct] | None = None
     path: dict[str, dict[str, Any]] = field(default_factory=dict)
     takes: tuple[Header, ...] = ()

@@ -58,7 +58,9 @@ class Verdict(_Part, frozen=True, kw_only=True):
 
 
 class DecisionSummary(_Part, frozen=True, kw_only=True):
-    """A recorded decision in a list."""
+    """A recorded decision in a list. `origin` says how it came, one by one or by an import; `own_code` is
+    what the client calls the failure.
+    """
 
     id: UUID
     recorded_at: datetime
@@ -72,6 +74,8 @@ class DecisionSummary(_Part, frozen=True, kw_only=True):
     confidence: float
     rule_table: int
     supersedes: UUID | None
+    origin: Literal["live", "bulk"]
+    own_code: str | None
 
 
 class DecisionRecord(_Part, frozen=True, kw_only=True):
@@ -79,7 +83,8 @@ class DecisionRecord(_Part, frozen=True, kw_only=True):
 
     `chain` runs from the first decision of the job to the newest, which stands; `verdicts` are the newest
     first, as are the decisions `earlier_on_circuit`, at most ten, which none superseded. `own_words`
-    are what was sent in words of the client's own, `crosswalk` its codes where they were asked for.
+    are what was sent in words of the client's own, `crosswalk` its codes where they were asked for. `origin`
+    says how it came, one by one or by an import; `own_code` is what the client calls the failure.
     """
 
     id: UUID
@@ -91,6 +96,8 @@ class DecisionRecord(_Part, frozen=True, kw_only=True):
     verdicts: list[Verdict]
     earlier_on_circuit: list[DecisionSummary]
     own_words: SentWords | None
+    origin: Literal["live", "bulk"]
+    own_code: str | None
     crosswalk: AnswerCodes | msgspec.UnsetType = msgspec.UNSET
 
 

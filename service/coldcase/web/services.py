@@ -14,6 +14,7 @@ from coldcase.db.transactions import Transaction
 from coldcase.governing import RuleTables
 from coldcase.proposing.evidence import EvidenceDesk
 from coldcase.web.auth import ApiKeyCache
+from coldcase.web.imports import Imports
 from coldcase.web.metrics import Metrics
 from coldcase.web.route import Call
 from coldcase.web.shares import Shares
@@ -37,6 +38,7 @@ class Services:
     verifying: asyncio.Lock
     places: Shares
     exports: Exports
+    imports: Imports
     trees: Trees
     backtests: Backtests
     evidence: EvidenceDesk

@@ -15,7 +15,7 @@ from coldcase.db.verdicts import Basis
 from coldcase.errors import ScopeMissing
 from coldcase.feedback import calibrating
 from coldcase.web import parsing, schemas
-from coldcase.web.filters import READS_ALL, Moment, decision_filter, order_of, reads_all
+from coldcase.web.filters import READS_ALL, Moment, Origin, decision_filter, order_of, reads_all
 from coldcase.web.route import JSON, Call, route
 from coldcase.web.services import services
 
@@ -34,6 +34,7 @@ class CauseQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     compressor_type: CompressorType | None = None
     refrigerant: Label | None = None
     rule_table: Annotated[int, Meta(ge=1, le=2_147_483_647)] | None = None
+    origin: Origin | None = None
     has_verdict: Literal["true", "false"] | None = None
     from_: Moment | None = None
     to: Moment | None = None
@@ -86,6 +87,7 @@ class CalibrationQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     rule_table: Annotated[int, Meta(ge=1, le=2_147_483_647)] | None = None
     status: Status | None = None
     engine: Label | None = None
+    origin: Origin | None = None
     basis: Basis | None = None
     from_: Moment | None = None
     to: Moment | None = None

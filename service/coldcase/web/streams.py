@@ -20,32 +20,32 @@ PIECE = 64 * 1024
 END: Message = {"type": "http.response.body", "body": b"", "more_body": False}
 
 
-class Exports:
-    """The exports that run, with connections of their own, so that slow readers hold up nobody else's
-    requests.
+class Places:
+    """Places for what runs long, `what` it is in a refusal: so many at a time, of which one client has its
+    share.
     """
 
-    def __init__(self, transaction: Transaction, *, at_once: int, shares: Shares) -> None:
-        self.transaction = transaction
+    def __init__(self, what: str, *, at_once: int, shares: Shares) -> None:
+        self._what = what
         self._at_once = at_once
         self._running = 0
         self._shares = shares
 
     @property
     def running(self) -> int:
-        """How many run."""
+        """How many are taken."""
         return self._running
 
     @contextmanager
     def place(self, client_id: int) -> Iterator[None]:
-        """A place for one export. Raises TooManyAtOnce where the client has its share, Overloaded where all
-        are taken.
+        """One of them. Raises TooManyAtOnce where the client has its share, Overloaded where all are
+        taken.
         """
         self._shares.take(client_id)
         try:
             if self._running >= self._at_once:
                 raise Overloaded(
-                    "As many exports as may run at a time are running; ask again when one has ended."
+                    f"As many {self._what} as may run at a time are running; ask again when one has ended."
                 )
             self._running += 1
             try:
@@ -54,6 +54,16 @@ class Exports:
                 self._running -= 1
         finally:
             self._shares.give_back(client_id)
+
+
+class Exports(Places):
+    """The exports that run, with connections of their own, so that slow readers hold up nobody else's
+    requests.
+    """
+
+    def __init__(self, transaction: Transaction, *, at_once: int, shares: Shares) -> None:
+        super().__init__("exports", at_once=at_once, shares=shares)
+        self.transaction = transaction
 
 
 class Streamed:

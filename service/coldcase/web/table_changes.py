@@ -150,7 +150,7 @@ async def replace_draft_content(request: Call) -> Response[bytes]:
         {200: {JSON: schemas.TableSummary}},
         scopes=("tables:draft",),
         body=dict,
-        body_media=MERGE_PATCH,
+        body_media=(MERGE_PATCH,),
         path={"version": VERSION},
         takes=(IF_MATCH,),
         sends={200: (ETAG,)},

@@ -70,7 +70,7 @@ async def show_sheet(request: Call) -> Response[bytes]:
         {200: {JSON: schemas.TableSummary}},
         scopes=("tables:draft",),
         body=str,
-        body_media=CSV,
+        body_media=(CSV,),
         query=BaseQuery,
         path=PLACE,
         takes=(IF_MATCH,),

@@ -1,0 +1,45 @@
+"""`coldcase imports`: the process beside the service that works on imports; the service starts it itself."""
+
+import argparse
+import os
+import socket
+import sys
+from collections.abc import Mapping
+from typing import Any
+
+from coldcase.cli.console import Commands, WrongUse, command
+from coldcase.errors import ColdcaseError, Flawed, as_told
+from coldcase.importing.working import work_on_imports
+from coldcase.logs import start_logging
+from coldcase.web.problems import problem
+
+NICE = 10
+"""By how much the process lets others go before it (nice)."""
+
+
+def add_import_commands(commands: Commands) -> None:
+    """Adds `imports`."""
+    added = command(
+        commands,
+        "imports",
+        run_imports,
+        "Work on the imports that `serve` hands over; it starts this by itself.",
+    )
+    added.add_argument("--log-level", choices=("debug", "info", "warning", "error"), default="info")
+
+
+def run_imports(args: argparse.Namespace, _: Mapping[str, str]) -> int:
+    """Works until the service is gone."""
+    try:
+        channel = socket.socket(fileno=os.dup(sys.stdin.fileno()))
+    except OSError as error:
+        raise WrongUse("`coldcase serve` starts this command; to import, use `coldcase bulk`.") from error
+    start_logging(args.log_level)
+    os.nice(NICE)
+    with channel:
+        work_on_imports(channel, _problem)
+    return 0
+
+
+def _problem(error: ColdcaseError) -> Any:
+    return problem(error.code, error.detail, as_told(error.flaws) if isinstance(error, Flawed) else ())

@@ -1,0 +1,66 @@
+"""The process beside the service that works on imports, one after another, as they are handed to it."""
+
+import asyncio
+import gc
+import os
+import signal
+import socket
+import sys
+from typing import BinaryIO
+
+import msgspec
+import structlog
+
+from coldcase.errors import ColdcaseError, Flawed, as_told
+from coldcase.importing.orders import ENDED, FAILED, Failure, ImportOrder, framed, next_order
+from coldcase.importing.running import run_import
+from coldcase.importing.telling import RefusalRendering
+
+_logger = structlog.get_logger(__name__)
+
+
+def work_on_imports(channel: socket.socket, tell: RefusalRendering) -> None:
+    """Works until the service is gone; `channel` brings orders, standard output takes frames.
+
+    Whatever goes wrong with one import is told in its frames. When the service goes away in the middle of
+    one, a frame that nobody takes is the end.
+    """
+    # Tables stay and cases go by themselves: to look for cycles every few cases would cost a fifth of all.
+    gc.set_threshold(200_000, 50, 1000)
+    while (handed := next_order(channel)) is not None:
+        order, file = handed
+        with file:
+            try:
+                last = asyncio.run(_ended(order, file, tell))
+            except BrokenPipeError:
+                return
+        _write(last)
+
+
+async def _ended(order: ImportOrder, file: BinaryIO, tell: RefusalRendering) -> bytes:
+    stopping = asyncio.Event()
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stopping.set)
+    named = {"client_id": order.client_id, "request_id": order.actor.request_id}
+    try:
+        await run_import(order, file, _write, tell, stopping)
+    except ColdcaseError as error:
+        _logger.warning("an import broke off", why=error.detail, **named)
+        return framed(FAILED, msgspec.json.encode(Failure(error.code, _in_words(error))))
+    except BrokenPipeError:
+        raise
+    except Exception:
+        _logger.exception("an import failed in an unforeseen way", **named)
+        return framed(FAILED, msgspec.json.encode(Failure("internal", "It is logged; post the same again.")))
+    return framed(ENDED)
+
+
+def _in_words(error: ColdcaseError) -> str:
+    """What went wrong, with every flaw: a file whose header cannot be read has no line to tell them at."""
+    flaws = error.flaws if isinstance(error, Flawed) else ()
+    return " ".join([error.detail, *(f"{flaw.pointer or '/'}: {flaw.detail}" for flaw in as_told(flaws))])
+
+
+def _write(frames: bytes) -> None:
+    descriptor, rest = sys.stdout.fileno(), memoryview(frames)
+    while rest:
+        rest = rest[os.write(descriptor, rest) :]
