@@ -124,6 +124,8 @@ def decisions(
             engine=ENGINE_VERSION,
             supersedes=None,
             own_words=None,
+            origin="live",
+            own_code=None,
         )
 
 
