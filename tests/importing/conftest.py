@@ -11,6 +11,7 @@ import pytest
 
 from coldcase.settings import Settings
 from tests.serving import in_thread, make_key
+from tests.stored_answers import answer_of
 
 LINES = "application/x-ndjson"
 SCOPES = ("decisions:write", "decisions:read", "verdicts:write", "audit:read", "preview")
@@ -80,6 +81,12 @@ class Bulk:
         with psycopg.connect(self.owner_url.replace("+psycopg", "")) as conn:
             conn.execute("SELECT set_config('coldcase.reads_all', 'on', false)")
             return conn.execute(query, values).fetchall()
+
+    def answer(self, id_: str) -> str:
+        """The answer of a decision as the record holds it."""
+        with psycopg.connect(self.owner_url.replace("+psycopg", "")) as conn:
+            conn.execute("SELECT set_config('coldcase.reads_all', 'on', false)")
+            return answer_of(conn, id_)
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,7 @@ from coldcase.importing.history import HistoryLine
 from coldcase.importing.lines import Line, LineReading, RawLine, Unread, read_line
 
 TRIED_TOGETHER = 500
-MOST_SHOWN = 20
+LINES_SHOWN = 20
 MOST_WORDS_TOLD = 50
 MOST_WORDS_COUNTED = 100_000
 """Different words that are told apart; a file of free text has as many as lines."""
@@ -70,7 +70,7 @@ def try_lines(
         for line, found in read:
             if isinstance(found, Unread):
                 _count_words(line, found.error, words)
-            if len(trial.first_lines) < MOST_SHOWN:
+            if len(trial.first_lines) < LINES_SHOWN:
                 trial.first_lines.append(_shown(found, tell))
         good = [found.parsed for _, found in read if isinstance(found, Line)]
         trial.usable += len(good)
