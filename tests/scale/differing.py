@@ -103,10 +103,12 @@ def _measured(chance: random.Random) -> dict[str, Any]:
 
 
 ADDED = """
-INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status,
-    confidence, job_ref, circuit, closed_at, compressor_type, refrigerant, rule_table, engine)
-SELECT made.id, one.client_id, made.at, one.fingerprint, invented.case_text, replace(one.answer_text,
-       one.id::text, made.id::text), one.cause, one.status, one.confidence, 'TH-' || n, 'rack-' || n %% 997,
+INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_packed, answer_sha256,
+    dictionary, cause, status, confidence, job_ref, circuit, closed_at, compressor_type, refrigerant,
+    rule_table, engine)
+SELECT made.id, one.client_id, made.at, one.fingerprint, invented.case_text, one.answer_packed,
+       one.answer_sha256, one.dictionary, one.cause, one.status, one.confidence, 'TH-' || n,
+       'rack-' || n %% 997,
        made.at, one.compressor_type, one.refrigerant, one.rule_table, one.engine
 FROM invented JOIN decision AS one ON one.id = (%(templates)s::uuid[])[1 + n %% %(number)s],
 LATERAL (SELECT to_timestamp(1768000000 + n * 15.0) AS at,

@@ -27,7 +27,8 @@ from tests.serving import make_key, serving
 
 CASES = Path(__file__).parents[1] / "data" / "dev_cases.jsonl"
 COLUMNS = (
-    "id, client_id, recorded_at, fingerprint, case_text, answer_text, cause, status, confidence, job_ref, "
+    "id, client_id, recorded_at, fingerprint, case_text, answer_packed, answer_sha256, dictionary, cause, "
+    "status, confidence, job_ref, "
     "circuit, closed_at, compressor_type, refrigerant, rule_table, engine, origin, own_code"
 )
 READINGS = {
