@@ -50,7 +50,8 @@ def test_shifted_rows_wrong_words_and_broken_text_are_refused_by_line(mine):
 def test_a_column_that_means_nothing_is_told_at_once(mine):
     told = mine.send(HEAD.replace("copper_plating", "coper_plating").encode() + b"T-1\n", **CSV)
     assert told.status_code == 422
-    assert "coper_plating" in told.json()["detail"]
+    assert [one["pointer"] for one in told.json()["errors"]] == ["/observations.coper_plating"]
+    assert "coper_plating" in told.json()["errors"][0]["detail"]
     assert mine.send(b"", **CSV).status_code == 422
     assert mine.send(b"job.ref,job.ref\n", **CSV).status_code == 422
 

@@ -11,6 +11,7 @@ from uuid import UUID
 import msgspec
 
 from coldcase.db.events import Actor
+from coldcase.errors import Flaw
 
 LENGTH = struct.Struct(">I")
 FRAME = struct.Struct(">cI")
@@ -49,10 +50,13 @@ class ImportOrder(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Failure(msgspec.Struct, frozen=True):
-    """Why an import broke off, as an error's code and detail."""
+    """Why an import broke off, as an error's code, detail and flaws: a file whose header cannot be read has
+    no line to tell them at.
+    """
 
     code: str
     detail: str
+    flaws: tuple[Flaw, ...] = ()
 
 
 def send_order(channel: socket.socket, order: ImportOrder, file: BinaryIO) -> None:

@@ -45,19 +45,14 @@ async def _ended(order: ImportOrder, file: BinaryIO, tell: RefusalRendering) -> 
         await run_import(order, file, _write, tell, stopping)
     except ColdcaseError as error:
         _logger.warning("an import broke off", why=error.detail, **named)
-        return framed(FAILED, msgspec.json.encode(Failure(error.code, _in_words(error))))
+        flaws = as_told(error.flaws) if isinstance(error, Flawed) else ()
+        return framed(FAILED, msgspec.json.encode(Failure(error.code, error.detail, flaws)))
     except BrokenPipeError:
         raise
     except Exception:
         _logger.exception("an import failed in an unforeseen way", **named)
         return framed(FAILED, msgspec.json.encode(Failure("internal", "It is logged; post the same again.")))
     return framed(ENDED)
-
-
-def _in_words(error: ColdcaseError) -> str:
-    """What went wrong, with every flaw: a file whose header cannot be read has no line to tell them at."""
-    flaws = error.flaws if isinstance(error, Flawed) else ()
-    return " ".join([error.detail, *(f"{flaw.pointer or '/'}: {flaw.detail}" for flaw in as_told(flaws))])
 
 
 def _write(frames: bytes) -> None:

@@ -139,8 +139,9 @@ class _Import:
         except BrokenOff as error:
             failure = error.failure
             if not begun:
-                raise as_raised(failure.code, failure.detail) from error
-            yield msgspec.json.encode({"problem": problem(failure.code, failure.detail)}) + b"\n"
+                raise as_raised(failure.code, failure.detail, failure.flaws) from error
+            told = problem(failure.code, failure.detail, failure.flaws)
+            yield msgspec.json.encode({"problem": told}) + b"\n"
 
 
 async def _take(spool: Spool, receive: Receive) -> None:

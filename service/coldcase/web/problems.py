@@ -201,9 +201,9 @@ def problem_headers(code: str) -> dict[str, str]:
     return found | {"WWW-Authenticate": 'Bearer realm="coldcase"'} if kind.status == 401 else found
 
 
-def as_raised(code: str, detail: str) -> ColdcaseError:
+def as_raised(code: str, detail: str, flaws: tuple[Flaw, ...]) -> ColdcaseError:
     """An error that was raised in another process."""
-    error = ColdcaseError(detail)
+    error = Flawed(flaws, detail) if flaws else ColdcaseError(detail)
     error.code = code
     return error
 
