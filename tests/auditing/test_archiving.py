@@ -17,7 +17,7 @@ from coldcase.db import archive as store
 from coldcase.db.recorder import Recorder
 from tests.auditing.conftest import plain
 from tests.auditing.test_archive import last_year, year
-from tests.db.conftest import new_decision
+from tests.db.conftest import begun, new_decision
 from tests.proof.test_leaves import DECISION
 
 __all__ = ["last_year", "new_decision", "year"]
@@ -123,8 +123,7 @@ def reader(ledger):
 async def record_all_the_while(ledger, new_decision, work):
     """Records one decision after another while a command works; how long the slowest took, and what the
     command gave back."""
-    recorder = Recorder(ledger.database.service_url)
-    await recorder.start()
+    recorder = await begun(Recorder(ledger.database.service_url))
     running = asyncio.create_task(asyncio.to_thread(work))
     slowest = 0.0
     try:

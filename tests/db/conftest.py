@@ -56,10 +56,19 @@ def new_decision():
     return make
 
 
+async def begun(recorder: Recorder) -> Recorder:
+    """The recorder, started and connected: on a busy machine its first try may run out of time, and the
+    next one goes better."""
+    await recorder.start()
+    async with asyncio.timeout(30):
+        while not recorder.available:
+            await asyncio.sleep(0.02)
+    return recorder
+
+
 @pytest.fixture
 async def recorder(service_database):
-    recorder = Recorder(service_database.service_url)
-    await recorder.start()
+    recorder = await begun(Recorder(service_database.service_url))
     yield recorder
     await recorder.close()
 

@@ -11,7 +11,7 @@ from uuid_utils.compat import uuid7
 
 from coldcase.db.recorder import MOST_IN_BATCH, Recorder
 from coldcase.errors import Archived, Busy, KeyReused, NotRecordable, StoreAway, SupersedesUnknown
-from tests.db.conftest import count, outcomes
+from tests.db.conftest import begun, count, outcomes
 
 pytestmark = pytest.mark.anyio
 
@@ -139,8 +139,7 @@ async def test_supersedes_of_a_decision_whose_year_was_archived_is_told_so(recor
 
 
 async def test_past_its_queue_the_recorder_is_busy(service_database, new_decision):
-    small = Recorder(service_database.service_url, most_waiting=MOST_IN_BATCH)
-    await small.start()
+    small = await begun(Recorder(service_database.service_url, most_waiting=MOST_IN_BATCH))
     told = await outcomes([small.record(new_decision()) for _ in range(3 * MOST_IN_BATCH)])
     await small.close()
     assert sum(isinstance(one, Busy) for one in told) == 2 * MOST_IN_BATCH
@@ -206,8 +205,7 @@ async def test_a_missing_partition_is_known_in_any_language(recorder, new_decisi
 
 async def test_what_is_recorded_and_refused_is_counted(service_database, new_decision):
     registry = CollectorRegistry()
-    counted = Recorder(service_database.service_url, registry=registry)
-    await counted.start()
+    counted = await begun(Recorder(service_database.service_url, registry=registry))
     await asyncio.gather(
         *(counted.record(new_decision(status=status)) for status in ("coded", "coded", "provisional"))
     )

@@ -9,7 +9,7 @@ from uuid_utils.compat import uuid7
 
 from coldcase.db.recorder import SWEPT_EVERY, Recorder
 from coldcase.errors import KeyInFlight, KeyReused
-from tests.db.conftest import count, outcomes, plain
+from tests.db.conftest import begun, count, outcomes, plain
 
 pytestmark = pytest.mark.anyio
 
@@ -48,9 +48,7 @@ async def test_one_key_sent_many_times_at_once_is_recorded_once(recorder, new_de
 async def test_replicas_that_race_for_the_same_keys_record_each_once(
     service_database, new_decision, as_owner
 ):
-    replicas = [Recorder(service_database.service_url) for _ in range(3)]
-    for replica in replicas:
-        await replica.start()
+    replicas = [await begun(Recorder(service_database.service_url)) for _ in range(3)]
     sent = [(replica, f"wo-{number}") for number in range(60) for replica in replicas]
     answers = await asyncio.gather(*(replica.record(new_decision(key=key)) for replica, key in sent))
     for replica in replicas:
@@ -132,8 +130,7 @@ async def test_a_second_replica_waits_for_the_first_and_replays(recorder, new_de
 async def brief(service_database):
     """A recorder whose keys have expired at once. It is closed whatever becomes of a test: it would wait for
     ever otherwise."""
-    made = Recorder(service_database.service_url, keys_live=timedelta(0))
-    await made.start()
+    made = await begun(Recorder(service_database.service_url, keys_live=timedelta(0)))
     yield made
     await made.close()
 
@@ -165,8 +162,7 @@ async def test_keys_are_taken_in_one_order_whatever_the_order_of_the_batch(
     """While a batch waits for a key in the middle it holds those before it and none of those after it."""
     for patience in ("COMMAND_SECONDS", "LOCK_SECONDS"):
         monkeypatch.setattr(f"coldcase.db.recorder.{patience}", 30.0)
-    recorder = Recorder(service_database.service_url)
-    await recorder.start()
+    recorder = await begun(Recorder(service_database.service_url))
     slot = "INSERT INTO idempotency VALUES (1, %s, sha256(''), gen_random_uuid(), now() + interval '1 day')"
     with (
         psycopg.connect(plain(service_database.service_url)) as other,

@@ -13,7 +13,7 @@ from uuid_utils.compat import uuid7
 from coldcase.db import embedded, migrating, server_programs
 from coldcase.db.recorder import IDLE_SECONDS, MOST_IN_BATCH, Recorder
 from coldcase.errors import OutcomeUnknown, StoreAway
-from tests.db.conftest import count, outcomes, plain
+from tests.db.conftest import begun, count, outcomes, plain
 from tests.proxy import Proxy, socket_of
 
 pytestmark = pytest.mark.anyio
@@ -75,8 +75,7 @@ async def test_an_idle_recorder_notices_by_itself_that_nothing_comes_any_more(
     service_database, new_decision, postgres
 ):
     with Proxy(socket_of(postgres)) as proxy:
-        distant = Recorder(proxy.instead_of(service_database.service_url))
-        await distant.start()
+        distant = await begun(Recorder(proxy.instead_of(service_database.service_url)))
         await distant.record(new_decision())
         proxy.freeze()
         async with asyncio.timeout(10):
@@ -193,8 +192,7 @@ async def test_a_server_that_hangs_is_given_up_and_found_again(tmp_path, new_dec
     """Every process of it is stopped in the middle of its work: it takes connections and never answers."""
     with embedded.Embedded.start(tmp_path) as server:
         migrating.upgrade(server.owner_url)
-        recorder = Recorder(server.service_url)
-        await recorder.start()
+        recorder = await begun(Recorder(server.service_url))
         await recorder.record(new_decision())
         processes = processes_of(server)
         try:
@@ -225,8 +223,7 @@ async def test_a_server_that_hangs_is_given_up_and_found_again(tmp_path, new_dec
 async def test_a_database_that_goes_away_is_said_to_be_and_is_found_again(tmp_path, new_decision):
     with embedded.Embedded.start(tmp_path) as server:
         migrating.upgrade(server.owner_url)
-        recorder = Recorder(server.service_url)
-        await recorder.start()
+        recorder = await begun(Recorder(server.service_url))
         await recorder.record(new_decision())
         programs = embedded.wheel_programs()
         await asyncio.to_thread(embedded.halt, server.folder, programs)
@@ -246,8 +243,7 @@ async def test_a_database_that_goes_away_is_said_to_be_and_is_found_again(tmp_pa
 async def test_a_server_that_is_killed_under_load_loses_nothing_that_was_answered(tmp_path, new_decision):
     with embedded.Embedded.start(tmp_path) as server:
         migrating.upgrade(server.owner_url)
-        recorder = Recorder(server.service_url)
-        await recorder.start()
+        recorder = await begun(Recorder(server.service_url))
         answered = []
 
         async def send(number):
