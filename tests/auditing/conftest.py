@@ -19,7 +19,7 @@ from coldcase.db import embedded
 from coldcase.db.engine import driver_url
 from coldcase.settings import Settings
 from tests.conftest import Database, drop
-from tests.web.conftest import Service, caller, case, service
+from tests.web.conftest import Service, caller, case, recording, service
 
 __all__ = ["caller", "case", "service"]
 
@@ -109,6 +109,7 @@ def _sealed(postgres, make_database, _migrated) -> Ledger:
 async def _fill(made: Ledger) -> None:
     app = create_app(Settings(database_url=made.database.service_url, pool_size=2, warm_properties=False))
     async with app.lifespan():
+        await recording(app)
         running = Service(app, made.database.owner_url)
         for client in ("Tern Haven", "Butter Store"):
             secret, _ = await running.key(*SCOPES, client=client)

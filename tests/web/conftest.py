@@ -1,6 +1,7 @@
 """The application in the test's own event loop, on a database of the module's own, and keys to call it
 with."""
 
+import asyncio
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -97,11 +98,20 @@ class Service:
         return await self.as_owner(rows)
 
 
+async def recording(app: App) -> None:
+    """Until the service records: on a busy machine its first try to connect may run out of time, and the
+    next one goes better."""
+    async with asyncio.timeout(30):
+        while not app.state.services.recorder.available:
+            await asyncio.sleep(0.02)
+
+
 @pytest.fixture(scope="module")
 async def service(make_database, _migrated) -> AsyncIterator[Service]:
     database = make_database(_migrated)
     app = create_app(Settings(database_url=database.service_url, pool_size=2, warm_properties=False))
     async with app.lifespan():
+        await recording(app)
         running = Service(app, database.owner_url)
         yield running
         for client in running.open:
@@ -113,6 +123,7 @@ async def own(service_database):
     """The service on a database of the test's own."""
     app = create_app(Settings(database_url=service_database.service_url, warm_properties=False))
     async with app.lifespan():
+        await recording(app)
         running = Service(app, service_database.owner_url)
         yield running
         for client in running.open:

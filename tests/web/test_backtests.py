@@ -11,7 +11,7 @@ from coldcase.app import create_app
 from coldcase.backtesting.pieces import Counter, Pool
 from coldcase.backtesting.running import Pace, work_off
 from coldcase.settings import Settings
-from tests.web.conftest import Service
+from tests.web.conftest import Service, recording
 
 pytestmark = pytest.mark.anyio
 
@@ -29,6 +29,7 @@ async def own(make_database, _migrated):
     settings = Settings(database_url=database.service_url, warm_properties=False, backtests="off")
     app = create_app(settings)
     async with app.lifespan():
+        await recording(app)
         running = Service(app, database.owner_url)
         yield running
         for client in running.open:
@@ -317,6 +318,7 @@ async def test_beginning_and_end_are_events(author, recorded, url):
 async def test_the_service_works_them_off_in_a_process_of_its_own(service_database):
     app = create_app(Settings(database_url=service_database.service_url, warm_properties=False))
     async with app.lifespan():
+        await recording(app)
         service = Service(app, service_database.owner_url)
         caller = await as_person(service, "bench-1")
         place = await started(caller, "/v1/rule-tables/1", **LIBRARY)

@@ -13,7 +13,7 @@ from coldcase.app import create_app
 from coldcase.backtesting.running import Pace
 from coldcase.proposing.working import work_off_proposals
 from coldcase.settings import Settings
-from tests.web.conftest import Service
+from tests.web.conftest import Service, recording
 
 pytestmark = pytest.mark.anyio
 
@@ -31,6 +31,7 @@ async def own(make_database, _migrated):
     )
     app = create_app(settings)
     async with app.lifespan():
+        await recording(app)
         running = Service(app, database.owner_url)
         yield running
         for client in running.open:
@@ -364,6 +365,7 @@ async def test_who_waits_too_long_for_evidence_is_told_and_finds_it_later(own, a
 async def test_the_service_works_them_off_in_a_process_of_its_own(service_database):
     app = create_app(Settings(database_url=service_database.service_url, warm_properties=False))
     async with app.lifespan():
+        await recording(app)
         service = Service(app, service_database.owner_url)
         caller = await as_person(service, "bench-1")
         for number in range(12):
