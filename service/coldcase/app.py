@@ -44,11 +44,13 @@ from coldcase.web import (
     crosswalks,
     decisions,
     documents,
+    entrance,
     exports,
     health,
     problems,
     proposals,
     remarks,
+    searching,
     statistics,
     table_changes,
     table_decisions,
@@ -65,6 +67,7 @@ from coldcase.web.imports import Imports
 from coldcase.web.metrics import GaugeCollector, GaugeReading, Metrics
 from coldcase.web.middleware import Gateway
 from coldcase.web.services import Services
+from coldcase.web.sessions import Sessions
 from coldcase.web.shares import Shares, client_share
 from coldcase.web.streams import Exports, Places
 
@@ -126,6 +129,12 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     documents.show_openapi,
     documents.show_docs,
     documents.show_problem,
+    entrance.show_login,
+    entrance.log_in,
+    entrance.log_out,
+    entrance.show_home,
+    entrance.show_asset,
+    searching.search_reports,
 )
 
 
@@ -215,6 +224,9 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
             batcher=AnswerBatcher(),
             recorder=recorder,
             keys=keys,
+            sessions=Sessions(
+                reading, hours=settings.session_hours, grace_s=settings.key_grace_seconds, clock=now
+            ),
             transaction=reading,
             audit_transaction=auditing,
             verifying=asyncio.Lock(),

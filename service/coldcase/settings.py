@@ -50,6 +50,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     most_waiting: Annotated[int, Meta(ge=1, le=100_000)] = 2048
     pool_size: Annotated[int, Meta(ge=1, le=1000)] = 5
     key_grace_seconds: Annotated[int, Meta(ge=1, le=604_800)] = 3600
+    session_hours: Annotated[int, Meta(ge=1, le=8760)] = 12
     idempotency_days: Annotated[int, Meta(ge=1, le=3650)] = 90
     most_open_drafts: Annotated[int, Meta(ge=1, le=10_000)] = 20
     seal_seconds: Annotated[int, Meta(ge=1, le=86_400)] = 60

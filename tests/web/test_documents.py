@@ -2,7 +2,7 @@
 
 import pytest
 
-from coldcase.web import openapi, pages
+from coldcase.web import openapi, pages, rendering
 
 pytestmark = pytest.mark.anyio
 
@@ -34,4 +34,4 @@ async def test_documents_are_made_once(caller, monkeypatch):
 
 
 def test_templates_are_compiled_once():
-    assert pages._environment() is pages._environment()
+    assert rendering.templates() is rendering.templates()

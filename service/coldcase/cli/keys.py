@@ -16,20 +16,7 @@ from coldcase.clock import now
 from coldcase.core.case import Label
 from coldcase.core.labels import LABEL_SAYS
 from coldcase.db import keys
-from coldcase.db.keys import ApiKey
-
-ALL_SCOPES = (
-    "decisions:write",
-    "preview",
-    "decisions:read",
-    "decisions:read:all",
-    "verdicts:write",
-    "verdicts:write:all",
-    "tables:read",
-    "tables:draft",
-    "tables:approve",
-    "audit:read",
-)
+from coldcase.db.keys import ALL_SCOPES, ApiKey
 
 
 def add_key_commands(commands: Commands) -> None:

@@ -22,6 +22,20 @@ KEYS_CHANGED = "coldcase_keys"
 
 SECRET_BYTES = 32
 
+ALL_SCOPES = (
+    "decisions:write",
+    "preview",
+    "decisions:read",
+    "decisions:read:all",
+    "verdicts:write",
+    "verdicts:write:all",
+    "tables:read",
+    "tables:draft",
+    "tables:approve",
+    "audit:read",
+)
+"""Whatever a key may be made for."""
+
 PAGE = 250
 """Keys read at a time: some milliseconds of the event loop."""
 

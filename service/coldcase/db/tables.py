@@ -279,6 +279,17 @@ crosswalk = Table(
     PrimaryKeyConstraint("client_id", "name", "version"),
 )
 
+# Who has shown a key to the login page; of the cookie its SHA-256. No part of the record, and swept.
+web_session = Table(
+    "web_session",
+    metadata,
+    Column("token_sha256", LargeBinary, primary_key=True),
+    Column("key_id", Uuid, ForeignKey("api_key.id"), nullable=False),
+    Column("created_at", Timestamp, nullable=False),
+    Column("expires_at", Timestamp, nullable=False, index=True),
+    CheckConstraint("length(token_sha256) = 32", name="token_is_a_digest"),
+)
+
 # Partitioned by id, one partition a year (a UUIDv7 starts with its time), so that old years can be taken out.
 # No foreign key points at it or from it: one to it would hold old years in, one from it would lock a row of
 # `client` for every decision recorded.

@@ -1,5 +1,5 @@
-"""Authentication: bearer key to client and scopes. All keys are in memory, so a request costs one hash and
-one look-up, and no database.
+"""Authentication: bearer key, or a browser's session, to client and scopes. All keys are in memory, so a
+request with one costs a hash and a look-up, and no database.
 """
 
 import hashlib
@@ -11,7 +11,7 @@ from litestar.handlers import BaseRouteHandler
 
 from coldcase.db.keys import ApiKey
 from coldcase.errors import ScopeMissing, StoreAway
-from coldcase.web import parsing
+from coldcase.web import parsing, sessions
 from coldcase.web.problems import Unauthenticated
 from coldcase.web.route import RouteSpec
 from coldcase.web.shares import Shares
@@ -49,9 +49,12 @@ class ApiKeyCache:
 
     async def find(self, secret: bytes) -> ApiKey | None:
         """The valid key of a secret, or None. Raises `StoreAway` if nobody can tell."""
+        return await self.find_digest(hashlib.sha256(secret).digest())
+
+    async def find_digest(self, digest: bytes) -> ApiKey | None:
+        """The same by the digest of the secret."""
         if self._silent_s() > self._grace_s:
             raise StoreAway
-        digest = hashlib.sha256(secret).digest()
         key = self._known.get(digest) or await self._new(digest)
         return key if key is not None and key.is_good(self._clock()) else None
 
@@ -96,13 +99,33 @@ async def admit(connection: parsing.AnyConnection, handler: BaseRouteHandler) ->
 
 
 async def _caller(connection: parsing.AnyConnection, spec: RouteSpec) -> ApiKey:
-    scheme, _, secret = parsing.request_headers(connection).get(b"authorization", b"").partition(b" ")
-    if scheme.lower() != b"bearer" or not secret.strip():
-        raise Unauthenticated
-    cache: ApiKeyCache = connection.app.state.services.keys
-    key = await cache.find(secret.strip())
+    """The key of the `Authorization` header; without one that of the session in the cookie, from a page of
+    ours where something may change.
+    """
+    sent = parsing.request_headers(connection).get(b"authorization")
+    token = sessions.token_of(connection) if sent is None else None
+    key = await (_by_header(connection, sent or b"") if token is None else _by_session(connection, token))
     if key is None:
         raise Unauthenticated
+    if token is not None:
+        connection.scope["state"]["form_token"] = sessions.form_token(token)
+        connection.scope["auth"] = key
+        await sessions.check_form(connection, token, spec.body_media if spec.body else ())
     if key.scopes.isdisjoint(spec.scopes):
         raise ScopeMissing(f"This call needs the scope {' or '.join(f'`{scope}`' for scope in spec.scopes)}.")
     return key
+
+
+async def _by_header(connection: parsing.AnyConnection, sent: bytes) -> ApiKey | None:
+    scheme, _, secret = sent.partition(b" ")
+    if scheme.lower() != b"bearer" or not secret.strip():
+        raise Unauthenticated
+    cache: ApiKeyCache = connection.app.state.services.keys
+    return await cache.find(secret.strip())
+
+
+async def _by_session(connection: parsing.AnyConnection, token: str) -> ApiKey | None:
+    known = connection.app.state.services
+    secret = await known.sessions.secret_of(token)
+    found: ApiKey | None = None if secret is None else await known.keys.find_digest(secret)
+    return found

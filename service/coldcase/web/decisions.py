@@ -26,6 +26,7 @@ from coldcase.web.filters import (
 )
 from coldcase.web.own_words import CrosswalkName, answer_codes, codes_for
 from coldcase.web.problems import BadRequest
+from coldcase.web.rendering import html_response
 from coldcase.web.route import HTML, JSON, Call, route
 from coldcase.web.services import services
 
@@ -118,9 +119,7 @@ async def show_decision(request: Call) -> Response[Any]:
             msgspec.json.decode(found.answer, type=Answer),
             await services(request).rule_tables.compiled(found.rule_table),
         )
-        return Response(
-            pages.report(answer, msgspec.json.decode(found.case), compiled, record), media_type=HTML
-        )
+        return html_response(pages.report(answer, msgspec.json.decode(found.case), compiled, record))
     told = _record(record)
     if codes is not None:
         told = msgspec.structs.replace(told, crosswalk=answer_codes(found.answer, codes))

@@ -3,8 +3,8 @@ means.
 """
 
 import hashlib
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import msgspec
@@ -15,6 +15,7 @@ from coldcase.core.compiled_table import CompiledTable
 from coldcase.errors import NotFound
 from coldcase.web import openapi, pages, parsing
 from coldcase.web.problems import PROBLEM_KINDS, Problem, meaning, problem
+from coldcase.web.rendering import html_headers
 from coldcase.web.route import ETAG, HTML, IF_NONE_MATCH, JSON, Call, route
 
 
@@ -26,15 +27,17 @@ class Document:
     media_type: str
     tag: str
     cache: str = "public, no-cache"
+    headers: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, body: bytes, media_type: str) -> "Document":
-        """The document of a text."""
-        return cls(body, media_type, f'"{hashlib.sha256(body).hexdigest()[:32]}"')
+        """The document of a text; of a page with the policy that fits it."""
+        headers = html_headers(body.decode()) if media_type == HTML else {}
+        return cls(body, media_type, f'"{hashlib.sha256(body).hexdigest()[:32]}"', headers=headers)
 
     def answer(self, request: Call) -> Response[bytes]:
         """The document, or 304 to a caller who has it."""
-        headers = {"ETag": self.tag, "Cache-Control": self.cache}
+        headers = {"ETag": self.tag, "Cache-Control": self.cache, **self.headers}
         if parsing.unchanged(request, self.tag):
             return Response(b"", status_code=304, headers=headers)
         return Response(self.body, media_type=self.media_type, headers=headers)

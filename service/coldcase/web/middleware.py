@@ -26,22 +26,28 @@ _NORMAL_PATH = re.compile(rb"/(?:[\w~!$&'()*+,;=:@-][\w.~!$&'()*+,;=:@-]*(?:/(?!
 
 
 class _RouteHeaders:
-    """What the headers of an answer say of its path template: its methods, and whether `Accept` chooses among
-    several answers.
+    """What the headers of an answer say of its path template: its methods, and what it hangs on besides the
+    address: who asks, and which of several answers `Accept` chooses.
     """
 
     def __init__(self, routes: Iterable[BaseRoute]) -> None:
         methods: dict[str, set[str]] = {}
-        self.negotiated: set[str] = set()
+        self.varies: dict[str, bytes] = {}
+        self.private: set[str] = set()
         for route in routes:
             known = {str(method) for method in getattr(route, "methods", ())}
             # Litestar's own `Allow` names the methods of the first handler alone.
             methods.setdefault(route.path_format, set()).update(
                 known | ({"HEAD"} if "GET" in known else set())
             )
-            specs = [handler.opt.get("spec") for handler in getattr(route, "route_handlers", ())]
-            if any(isinstance(spec, RouteSpec) and len(spec.offers) > 1 for spec in specs):
-                self.negotiated.add(route.path_format)
+            found = [handler.opt.get("spec") for handler in getattr(route, "route_handlers", ())]
+            specs = [spec for spec in found if isinstance(spec, RouteSpec)]
+            said = ["Accept"] if any(len(spec.offers) > 1 or spec.page for spec in specs) else []
+            if any(spec.scopes for spec in specs):
+                self.private.add(route.path_format)
+                said += ["Authorization", "Cookie"]
+            if said:
+                self.varies[route.path_format] = ", ".join(said).encode()
         self.allow = {path: ", ".join(sorted(names)).encode() for path, names in methods.items()}
 
 
@@ -172,10 +178,9 @@ class _Exchange:
                 if allow
                 else headers
             )
-        if template in promises.negotiated:
-            headers.append((b"vary", b"Accept"))
-        kept = any(name == b"cache-control" for name, _ in headers)
-        headers += secure.WHEN_CACHEABLE if kept else secure.ALWAYS
+        if (varies := promises.varies.get(template)) is not None:
+            headers.append((b"vary", varies))
+        headers += secure.headers({name for name, _ in headers}, private=template in promises.private)
         headers.append((b"x-request-id", self.id))
         start["headers"] = headers
 

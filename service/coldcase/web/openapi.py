@@ -69,7 +69,11 @@ def document_text(routes: Iterable[BaseRoute]) -> bytes:
 def _handlers(routes: Iterable[BaseRoute]) -> Iterator[tuple[HTTPRoute, HTTPRouteHandler]]:
     for route in routes:
         if isinstance(route, HTTPRoute):
-            yield from ((route, handler) for handler in route.route_handlers if "spec" in handler.opt)
+            yield from (
+                (route, handler)
+                for handler in route.route_handlers
+                if "spec" in handler.opt and not handler.opt["spec"].page
+            )
 
 
 def _method(handler: HTTPRouteHandler) -> str:
@@ -87,7 +91,7 @@ def _operation(
         "summary": summary,
         "description": "\n\n".join(part for part in (description.strip(), scopes) if part),
         "parameters": [*_path_parameters(route, spec), *_query_parameters(spec), *_header_parameters(spec)],
-        "responses": dict(sorted((_answers(spec, names) | _problems(spec)).items())),
+        "responses": dict(sorted((_answers(spec, names) | _problems(spec, _method(handler))).items())),
         "security": [{"key": [scope]} for scope in spec.scopes],
     }
     if spec.body is not None:
@@ -172,9 +176,11 @@ def _sent(headers: Iterable[Header]) -> dict[str, Any]:
     }
 
 
-def _problems(spec: RouteSpec) -> dict[str, Any]:
+def _problems(spec: RouteSpec, method: str) -> dict[str, Any]:
     by_status: dict[str, list[str]] = {}
-    for code in spec.codes:
+    # Of a page of ours that calls it with a session; a client with a key never meets it.
+    foreign = ("foreign_request",) if spec.scopes and method != "get" else ()
+    for code in (*spec.codes, *foreign):
         by_status.setdefault(str(PROBLEM_KINDS[code].status), []).append(code)
     return {
         status: {

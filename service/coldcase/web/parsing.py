@@ -19,7 +19,7 @@ from litestar.exceptions import InternalServerException
 from coldcase.core.suggesting import nearest
 from coldcase.errors import BadCursor, Flaw, Malformed, PreconditionRequired
 from coldcase.web.problems import BadRequest, NotAcceptable, TooSlow, UnsupportedMediaType
-from coldcase.web.route import CSV, JSON, MERGE_PATCH, NDJSON, Call
+from coldcase.web.route import CSV, FORM, JSON, MERGE_PATCH, NDJSON, Call
 
 QueryType = TypeVar("QueryType", bound=msgspec.Struct)
 AnyConnection = ASGIConnection[Any, Any, Any, Any]
@@ -28,7 +28,7 @@ _BODIES = {
     media: re.compile(
         re.escape(media.encode()) + rb'[ \t]*(;[ \t]*charset[ \t]*=[ \t]*"?utf-8"?[ \t]*)?\Z', re.IGNORECASE
     )
-    for media in (JSON, MERGE_PATCH, CSV, NDJSON)
+    for media in (JSON, MERGE_PATCH, CSV, NDJSON, FORM)
 }
 _TAGS = re.compile(r'\s*(?:(W/)?"([\x21\x23-\x7e]*)"|,)\s*')
 BODY_SECONDS = 10
@@ -178,20 +178,40 @@ def if_match(connection: AnyConnection) -> frozenset[str] | None:
     return frozenset(tag[2] for tag in tags if not tag[1])
 
 
+async def parse_form(call: Call, kind: type[QueryType]) -> QueryType:
+    """The fields of a form as `kind`, those left empty as if not sent; raises `BadRequest` with every
+    unknown, repeated or wrong one. The form token was looked at before (`web/auth.py`).
+    """
+    try:
+        pairs = parse_qsl((await read_body(call)).decode("ascii"), errors="strict", max_num_fields=50)
+    except ValueError as error:
+        raise BadRequest((Flaw("", "the form is not percent-encoded UTF-8 of at most 50 fields"),)) from error
+    return _members([pair for pair in pairs if pair[0] != "form_token"], kind)
+
+
 def no_query(connection: AnyConnection) -> None:
     """Raises `BadRequest` if there is any query parameter."""
     if connection.scope["query_string"]:
-        _pairs(connection, frozenset())
+        _known_once(_query_pairs(connection), frozenset())
 
 
 def parse_query(connection: AnyConnection, kind: type[QueryType]) -> QueryType:
     """The query parameters as `kind`; raises `BadRequest` with every unknown, repeated or wrong one,
     `BadCursor` for a cursor alone.
     """
+    return _members(_query_pairs(connection), kind)
+
+
+def parse_page_query(connection: AnyConnection, kind: type[QueryType]) -> QueryType:
+    """The same of a page's search form, which sends every field: those left empty are as if not sent."""
+    return _members([pair for pair in _query_pairs(connection) if pair[1].strip()], kind)
+
+
+def _members(pairs: list[tuple[str, str]], kind: type[QueryType]) -> QueryType:
     fields = {field.encode_name: field for field in msgspec.structs.fields(kind)}
     values: dict[str, Any] = {}
     flaws: list[Flaw] = []
-    for name, text in _pairs(connection, frozenset(fields)):
+    for name, text in _known_once(pairs, frozenset(fields)):
         try:
             values[fields[name].name] = _in_utc(_value(text, fields[name].type))
         except (msgspec.ValidationError, OverflowError) as error:
@@ -224,9 +244,9 @@ def _value(text: str, hint: Any) -> Any:
     return msgspec.convert(text, kind, strict=int not in (kind, *get_args(kind)))
 
 
-def _pairs(connection: AnyConnection, known: frozenset[str]) -> list[tuple[str, str]]:
+def _query_pairs(connection: AnyConnection) -> list[tuple[str, str]]:
     try:
-        pairs = parse_qsl(
+        return parse_qsl(
             connection.scope["query_string"].decode("ascii"),
             keep_blank_values=True,
             errors="strict",
@@ -236,6 +256,9 @@ def _pairs(connection: AnyConnection, known: frozenset[str]) -> list[tuple[str, 
         raise BadRequest(
             (Flaw("", "the query is not percent-encoded UTF-8 of at most 50 parameters"),)
         ) from error
+
+
+def _known_once(pairs: list[tuple[str, str]], known: frozenset[str]) -> list[tuple[str, str]]:
     names = [name for name, _ in pairs]
     flaws = [Flaw(name, "there is no such query parameter here") for name in names if name not in known]
     flaws += [Flaw(name, "sent more than once") for name in dict.fromkeys(names) if names.count(name) > 1]

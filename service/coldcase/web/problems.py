@@ -5,6 +5,7 @@ responses.
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, cast
+from urllib.parse import urlencode
 
 import msgspec
 import structlog
@@ -13,6 +14,7 @@ from litestar.exceptions import HTTPException
 from litestar.types import ExceptionHandlersMap
 
 from coldcase.errors import ColdcaseError, Flaw, Flawed, as_told
+from coldcase.web import rendering
 
 _logger = structlog.get_logger()
 
@@ -93,6 +95,7 @@ PROBLEM_KINDS = {
     "bad_cursor": ProblemKind(400, "The cursor is not one of this list's"),
     "unauthenticated": ProblemKind(401, "A valid API key is needed"),
     "scope_missing": ProblemKind(403, "The API key does not carry the scope"),
+    "foreign_request": ProblemKind(403, "Not sent from a page of this service"),
     "person_needed": ProblemKind(403, "A person has to stand behind the key"),
     "own_draft": ProblemKind(403, "Nobody approves a draft of their own"),
     "not_found": ProblemKind(404, "Not found"),
@@ -223,21 +226,41 @@ def request_id(request: Request[Any, Any, Any]) -> str | None:
     return cast("str | None", request.scope["state"].get("request_id"))
 
 
-def _answer(request: Request[Any, Any, Any], document: Problem, extra: dict[str, str]) -> Response[bytes]:
+def _answer(request: Request[Any, Any, Any], document: Problem, extra: dict[str, str]) -> Response[Any]:
+    """The document; for a browser a page that says it in words, or the way to the login page."""
     named = msgspec.structs.replace(document, request_id=request_id(request))
     cast("Any", request.app).gateway.metrics.problems.labels(document.type.removeprefix(type_uri(""))).inc()
+    if rendering.wants_html(request):
+        if document.status == 401 and (path := _after_login(request)) is not None:
+            return Response(b"", status_code=303, headers={"Location": f"/login?{urlencode({'next': path})}"})
+        return rendering.html_response(
+            rendering.render(
+                "problem.html", problem=named, viewer=rendering.viewer(request), here=request.scope["path"]
+            ),
+            status=document.status,
+            headers=extra,
+        )
     return Response(
         msgspec.json.encode(named), status_code=document.status, media_type=MEDIA_TYPE, headers=extra
     )
 
 
-def from_domain(request: Request[Any, Any, Any], error: ColdcaseError) -> Response[bytes]:
+def _after_login(request: Request[Any, Any, Any]) -> str | None:
+    """What a person asked for who has shown no key yet; None for what cannot be asked for again."""
+    scope = request.scope
+    if scope["method"] != "GET" or any(name == b"authorization" for name, _ in scope["headers"]):
+        return None
+    query = scope["query_string"].decode("latin-1")
+    return f"{scope['path']}?{query}" if query else scope["path"]
+
+
+def from_domain(request: Request[Any, Any, Any], error: ColdcaseError) -> Response[Any]:
     """The response to a domain error."""
     flaws = as_told(error.flaws) if isinstance(error, Flawed) else ()
     return _answer(request, problem(error.code, error.detail, flaws), problem_headers(error.code))
 
 
-def from_http(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
+def from_http(request: Request[Any, Any, Any], error: HTTPException) -> Response[Any]:
     """The response to an error that Litestar raises itself: no route, wrong method, body too large."""
     code = _FOR_STATUS.get(error.status_code)
     if code is None:
@@ -249,7 +272,7 @@ def from_http(request: Request[Any, Any, Any], error: HTTPException) -> Response
     )
 
 
-def from_surprise(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+def from_surprise(request: Request[Any, Any, Any], error: Exception) -> Response[Any]:
     """The response to an error that nobody foresaw: logged with its trace, told without it."""
     _logger.error(
         "unforeseen error",

@@ -290,7 +290,7 @@ class Protocol(HttpToolsProtocol):
         self.ended = True
         status, headers, body = problems.problem_message(code, detail)
         lines = [
-            b"%s: %s\r\n" % pair for pair in (*self.server_state.default_headers, *headers, *secure.ALWAYS)
+            b"%s: %s\r\n" % pair for pair in (*self.server_state.default_headers, *headers, *secure.DEFAULTS)
         ]
         self.transport.write(b"".join([STATUS_LINE[status], *lines, b"connection: close\r\n\r\n", body]))
         # Only our half is closed: closing all of it would reset the connection under an answer that the peer

@@ -16,6 +16,7 @@ HTML = "text/html"
 CSV = "text/csv"
 NDJSON = "application/x-ndjson"
 PLAIN_TEXT = "text/plain"
+FORM = "application/x-www-form-urlencoded"
 MERGE_PATCH = "application/merge-patch+json"
 
 Call = Request[None, ApiKey, State]
@@ -44,7 +45,8 @@ class RouteSpec:
     `body` is of one of the media types `body_media`, `dict` where it is any JSON object, and `str`
     where it is text; `encodings` are the codings that it may be sent in, besides none.
     `path` has the schemas of path parameters that are neither UUID nor code. The key needs any one of
-    `scopes`. `problems` are error codes beyond those that follow from the other members.
+    `scopes`. `problems` are error codes beyond those that follow from the other members. A `page` is for
+    people alone: it is not in the OpenAPI document, and may change without notice.
     """
 
     operation: str
@@ -60,6 +62,7 @@ class RouteSpec:
     sends: dict[int, tuple[Header, ...]] = field(default_factory=dict)
     problems: tuple[str, ...] = ()
     examples: dict[str, Any] = field(default_factory=dict)
+    page: bool = False
 
     @property
     def offers(self) -> tuple[str, ...]:
@@ -86,6 +89,18 @@ class RouteSpec:
         found += ["bad_cursor"] if self.query and "cursor" in self.query.__struct_fields__ else []
         found += ["malformed", "unsupported_media_type", "too_large"] if self.body else []
         return tuple(dict.fromkeys([*found, *self.problems]))
+
+
+def page_route(operation: str, **promises: Any) -> dict[str, Any]:
+    """Arguments for a Litestar route decorator of a page for people; `scopes`, `query` and so on as of
+    `route`.
+    """
+    return route(operation, "Pages", promises.pop("answers", {200: {HTML: str}}), page=True, **promises)
+
+
+def form_route(operation: str, body: type[msgspec.Struct], **promises: Any) -> dict[str, Any]:
+    """The same of what a page's form is sent to; it leads on to another page (303)."""
+    return page_route(operation, body=body, body_media=(FORM,), answers={303: {HTML: str}}, **promises)
 
 
 def route(operation: str, tag: str, answers: dict[int, dict[str, Any]], **promises: Any) -> dict[str, Any]:

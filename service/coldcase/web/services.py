@@ -17,6 +17,7 @@ from coldcase.web.auth import ApiKeyCache
 from coldcase.web.imports import Imports
 from coldcase.web.metrics import Metrics
 from coldcase.web.route import Call
+from coldcase.web.sessions import Sessions
 from coldcase.web.shares import Shares
 from coldcase.web.streams import Exports
 
@@ -33,6 +34,7 @@ class Services:
     batcher: AnswerBatcher
     recorder: Recorder
     keys: ApiKeyCache
+    sessions: Sessions
     transaction: Transaction
     audit_transaction: Transaction
     verifying: asyncio.Lock

@@ -18,6 +18,7 @@ from coldcase.db.remarks import StoredRemark
 from coldcase.db.rule_tables import StoredTable
 from coldcase.web import pages, parsing, remark_schemas
 from coldcase.web.remarks import shown_remark, still_stands
+from coldcase.web.rendering import html_headers
 from coldcase.web.route import HTML, JSON, PLAIN_TEXT, Call, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, TABLE_SCOPES, VERSION, version_of
 from coldcase.web.services import services
@@ -75,7 +76,9 @@ async def compare_rule_tables(request: Call) -> Response[bytes]:
         about = _about(request, diff, new, settling, unsettled)
         return _spelled(media, (old, new), tables, diff, about)
 
-    return Response(await asyncio.to_thread(compared), media_type=media)
+    text = await asyncio.to_thread(compared)
+    headers = html_headers(text.decode()) if media == HTML else {}
+    return Response(text, media_type=media, headers=headers)
 
 
 def _about(
