@@ -21,7 +21,7 @@ from coldcase.core.compiled_table import CompiledTable
 from coldcase.db.clock import nanoseconds
 from coldcase.db.recorder import Recorder
 from coldcase.db.waiting import Recorded
-from coldcase.proof.canonical import canonical_json, fingerprint
+from coldcase.proof.canonical import canonical_json, fingerprint, fingerprint_of
 from coldcase.proof.decision_columns import NewDecision
 from coldcase.proof.own_words import words_fingerprint, words_text
 
@@ -158,15 +158,20 @@ def row_of(
     assert answer.recorded_at is not None  # noqa: S101 - as before
     case = parsed.case
     own_words = None if parsed.own_words is None else words_text(*parsed.own_words)
+    case_text = canonical_json(parsed.raw)
+    # By what was sent, so that a retry stays the same case whatever the table has come to say of its words,
+    # or the crosswalk of its client.
+    if own_words is not None:
+        known_by = words_fingerprint(own_words)
+    else:
+        known_by = fingerprint_of(case_text) if parsed.sent is parsed.raw else fingerprint(parsed.sent)
     return NewDecision(
         id=answer.id,
         client_id=client_id,
         recorded_at=answer.recorded_at,
         idempotency_key=key,
-        # By what was sent, so that a retry stays the same case whatever the table has come to say of its
-        # words, or the crosswalk of its client.
-        fingerprint=fingerprint(parsed.sent) if own_words is None else words_fingerprint(own_words),
-        case_text=canonical_json(parsed.raw).decode(),
+        fingerprint=known_by,
+        case_text=case_text.decode(),
         answer_text=encode_answer(answer).decode(),
         cause=answer.cause,
         status=answer.status,

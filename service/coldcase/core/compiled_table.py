@@ -20,6 +20,7 @@ from coldcase.core.conditions import (
     necessary,
     predicate,
 )
+from coldcase.core.fitted_limits import FittedLimits
 from coldcase.core.fixed_point import millionths
 from coldcase.core.frequencies import Frequencies
 from coldcase.core.machine_model import MachineKind, MachineModel, OutcomeWeight, decay_steps, machine_model
@@ -30,11 +31,9 @@ from coldcase.core.rule_table import (
     Cause,
     Caution,
     Discount,
-    Limit,
     Pattern,
     Retired,
     RuleTable,
-    limits_by_quantity,
     spelling_key,
 )
 from coldcase.core.signs import Sight, engine_codes, sight, taken_apart
@@ -105,7 +104,7 @@ class CompiledTable:
     lost: Conditional
     compiled_discounts: tuple[CompiledDiscount, ...]
     cautions: ConditionalAdvice
-    limits: dict[str, list[Limit]]
+    limits: FittedLimits
     retired: dict[tuple[str, str | None, str], Retired]
     designations: dict[str, str]
     _models: dict[MachineKind, MachineModel] = field(default_factory=dict)
@@ -192,7 +191,7 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Comp
         lost=Conditional([row.when for row in table.lost]),
         compiled_discounts=tuple(_compiled_discount(row) for row in table.discounts),
         cautions=_conditional_advice(table.cautions),
-        limits=limits_by_quantity(table),
+        limits=FittedLimits(table),
         retired={(row.kind, row.finding, row.code): row for row in table.retired},
         designations={spelling_key(designation): designation for designation in table.refrigerants},
     )

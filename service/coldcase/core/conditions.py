@@ -155,12 +155,13 @@ def known_or_none(value: str | None) -> str | None:
 
 def applies(when: When, case: Case, observed: Observed, table: RuleTable) -> bool:
     """Whether all that `when` asks is known to be so for this case."""
-    return _machine_fits(when, case, table) and (
+    return machine_fits(when, case, table) and (
         when.observed is None or holds(when.observed, observed) is True
     )
 
 
-def _machine_fits(when: When, case: Case, table: RuleTable) -> bool:
+def machine_fits(when: When, case: Case, table: RuleTable) -> bool:
+    """Whether all that `when` asks of the machine and its opening is known to be so."""
     if when.siblings and case.unit.compressors_on_circuit == 1:
         return False
     for field, wanted in when.unit.items():
@@ -195,7 +196,7 @@ class ConditionKeys:
         whens = [*(row.when for row in rows), *actions]
         of_unit = {
             "compressors_on_circuit",
-            *(_UNIT_FIELD.get(field, field) for when in whens for field in when.unit),
+            *(UNIT_FIELD_ASKED.get(field, field) for when in whens for field in when.unit),
         }
         # Two fields at least, for then `attrgetter` gives a tuple.
         self._unit = attrgetter(*sorted({"motor", *of_unit}))
@@ -208,7 +209,8 @@ class ConditionKeys:
         return self._unit(case.unit), self._opening(case.opening)
 
 
-_UNIT_FIELD = {"refrigerant_class": "refrigerant", "refrigerant_safety": "refrigerant"}
+UNIT_FIELD_ASKED = {"refrigerant_class": "refrigerant", "refrigerant_safety": "refrigerant"}
+"""The member of a unit that a condition's field is read from, where it has another name."""
 
 
 class Conditional:
@@ -252,13 +254,13 @@ class Conditional:
         if len(self._rows_by_key) >= MOST_CACHED_KEYS:
             self._rows_by_key.clear()
         rows = self._rows_by_key[key] = [
-            index for index in self._by_key if _machine_fits(self._whens[index], case, table)
+            index for index in self._by_key if machine_fits(self._whens[index], case, table)
         ]
         return rows
 
     def _applies(self, index: int, case: Case, observed: Observed, table: RuleTable) -> bool:
         shown = self._observed[index]
-        return (shown is None or shown(observed) is True) and _machine_fits(self._whens[index], case, table)
+        return (shown is None or shown(observed) is True) and machine_fits(self._whens[index], case, table)
 
 
 def unit_value(unit: Unit, field: str, table: RuleTable) -> str:

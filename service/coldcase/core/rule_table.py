@@ -387,11 +387,3 @@ def from_document(document: Any) -> RuleTable:
     shape.
     """
     return msgspec.convert(document, RuleTable)
-
-
-def limits_by_quantity(table: RuleTable) -> dict[str, list[Limit]]:
-    """The limits of each quantity, in their order."""
-    grouped: dict[str, list[Limit]] = {}
-    for limit in table.limits:
-        grouped.setdefault(limit.quantity, []).append(limit)
-    return grouped

@@ -58,10 +58,15 @@ def fingerprint(value: Any) -> bytes:
     left out of a case, and the case still has to be known again.
     """
     try:
-        return hashlib.sha256(canonical_json(value)).digest()
+        return fingerprint_of(canonical_json(value))
     except rfc8785.IntegerDomainError:
         # No canonical text begins with a line feed, so that the two kinds never meet.
         return hashlib.sha256(b"\n" + rfc8785.dumps(_marked(value))).digest()
+
+
+def fingerprint_of(canonical: bytes) -> bytes:
+    """The same of a canonical text."""
+    return hashlib.sha256(canonical).digest()
 
 
 def _marked(value: Any) -> Any:

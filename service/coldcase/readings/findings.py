@@ -2,15 +2,15 @@
 step shown.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import msgspec
 
 from coldcase.core.answer import DerivedValue, Source
 from coldcase.core.case import Case, OilResults, Readings
+from coldcase.core.fitted_limits import FittedLimits
 from coldcase.core.quantities import Pressure, Range, SaturationExcess, Temperature, TemperatureDifference
-from coldcase.core.rule_table import Limit, RuleTable, limits_by_quantity
+from coldcase.core.rule_table import RuleTable
 from coldcase.readings import charges, cycle, electrical, laboratory, plant
 from coldcase.readings.circuit import TOLERANCE
 from coldcase.readings.implausible import doubt_implausible
@@ -50,15 +50,15 @@ class Derivation:
     properties: str | None = None
 
 
-def derive(case: Case, table: RuleTable, limits: Mapping[str, list[Limit]] | None = None) -> Derivation:
-    """Findings from readings and oil results by the table's limits, by quantity where that is at hand. The
-    case holds nothing that `impossible` names.
+def derive(case: Case, table: RuleTable, limits: FittedLimits | None = None) -> Derivation:
+    """Findings from readings and oil results by the table's limits, which are fitted anew where they are not
+    at hand. The case holds nothing that `impossible` names.
     """
     result = Derivation()
     worksheets, properties = _worked_out(case, informs=True)
     if not worksheets:
         return result
-    judge = LimitJudge(case, table, limits_by_quantity(table) if limits is None else limits)
+    judge = LimitJudge(case, table, FittedLimits(table) if limits is None else limits)
     for source, worksheet in worksheets:
         _weigh(worksheet, judge, source, result)
     return (
@@ -69,7 +69,7 @@ def derive(case: Case, table: RuleTable, limits: Mapping[str, list[Limit]] | Non
 
 
 def derive_outcomes(
-    case: Case, table: RuleTable, limits: Mapping[str, list[Limit]]
+    case: Case, table: RuleTable, limits: FittedLimits
 ) -> dict[str, tuple[tuple[str, ...], Source]]:
     """The findings that `derive` yields, each with its outcomes and its source, and nothing of what it
     shows.

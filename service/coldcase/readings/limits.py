@@ -3,15 +3,13 @@
 The numbers stand in the table (`knowledge/limits.toml` of the starter).
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
-
-from msgspec import structs
 
 from coldcase.core.answer import DerivedValue
 from coldcase.core.case import Case
-from coldcase.core.conditions import applies, machine_of, passes_gate
-from coldcase.core.rule_table import Band, Finding, Limit, Quantity, RuleTable
+from coldcase.core.fitted_limits import FittedLimit, FittedLimits
+from coldcase.core.rule_table import Band, Quantity, RuleTable
 from coldcase.core.signs import engine_observations
 from coldcase.readings.worksheet import QUANTITY_UNITS, DerivedQuantity, joined_notes
 
@@ -32,57 +30,34 @@ class JudgedQuantity:
 
 
 class LimitJudge:
-    """The limits of one table (its `several` findings taken apart), by quantity, that fit one case."""
+    """The limits of one table that fit one case."""
 
-    def __init__(self, case: Case, table: RuleTable, limits: Mapping[str, list[Limit]]) -> None:
-        self.case = case
+    def __init__(self, case: Case, table: RuleTable, limits: FittedLimits) -> None:
         self.table = table
-        self.machine = machine_of(case.unit, table)
         self.observed = {
             code: frozenset(outcomes)
             for code, outcomes, _ in engine_observations(case.observations, table.findings)
         }
-        self.limits = limits
+        self._limits = limits.on(case)
 
     def against_limits(self, worked: DerivedQuantity, doubtful: set[str]) -> list[JudgedQuantity]:
         """What the quantity says: one entry for each finding that it yields, or one that says why it yields
         none.
         """
-        fitting = list(self._fitting(worked.quantity))
-        finding = fitting[0].finding if len(fitting) == 1 else None
-        doubt = " or ".join(name for name in worked.rests_on if name in doubtful)
-        if doubt:
-            return [
-                JudgedQuantity(
-                    _entry(
-                        worked,
-                        finding,
-                        joined_notes(worked.note, f"not weighed: {doubt} cannot be believed, see notes"),
-                    )
-                )
-            ]
+        fitting = self._limits.of(worked.quantity, self.observed)
+        finding = fitting[0].limit.finding if len(fitting) == 1 else None
+        if doubtful and not doubtful.isdisjoint(worked.rests_on):
+            doubt = " or ".join(name for name in worked.rests_on if name in doubtful)
+            return [_unjudged(worked, finding, f"not weighed: {doubt} cannot be believed, see notes")]
         if (reason := self._out_of_range(worked)) is not None:
             unit = QUANTITY_UNITS[worked.quantity][0]
             named = f"{worked.quantity} {worked.printed_whole()} {unit} is {reason}"
-            return [
-                JudgedQuantity(
-                    _entry(worked, finding, joined_notes(worked.note, f"{reason}: not weighed")),
-                    note=f"{named}: not weighed",
-                )
-            ]
+            return [_unjudged(worked, finding, f"{reason}: not weighed", f"{named}: not weighed")]
         if not worked.weighed:
-            return [JudgedQuantity(_entry(worked, finding, worked.note))]
+            return [_unjudged(worked, finding, None)]
         if not fitting:
-            return [
-                JudgedQuantity(
-                    _entry(
-                        worked,
-                        None,
-                        joined_notes(worked.note, "not judged: the rule table has no limit for it"),
-                    )
-                )
-            ]
-        return [self._against(worked, limit) for limit in fitting]
+            return [_unjudged(worked, None, "not judged: the rule table has no limit for it")]
+        return [_against(worked, limit) for limit in fitting]
 
     def outcomes_of(
         self, worked: DerivedQuantity, doubtful: set[str]
@@ -91,10 +66,11 @@ class LimitJudge:
         outcomes.
         """
         if worked.weighed and doubtful.isdisjoint(worked.rests_on) and self._out_of_range(worked) is None:
-            for limit in self._fitting(worked.quantity, but=self.observed):
-                outcomes, _ = self._judged(worked, limit)
-                if outcomes:
-                    yield limit.finding, outcomes
+            for limit in self._limits.of(worked.quantity, self.observed):
+                if limit.limit.finding not in self.observed:
+                    outcomes, _ = _judged(worked, limit)
+                    if outcomes:
+                        yield limit.limit.finding, outcomes
 
     def rank(self, finding: str, outcomes: tuple[str, ...]) -> int:
         """How far down the finding's list the worst of the outcomes stands."""
@@ -103,9 +79,9 @@ class LimitJudge:
 
     def _out_of_range(self, worked: DerivedQuantity) -> str | None:
         row = self.table.quantities.get(worked.quantity)
-        unit = QUANTITY_UNITS[worked.quantity][0]
         if row is None:
             return None
+        unit = QUANTITY_UNITS[worked.quantity][0]
         if _SAME_UNIT.get(row.unit, row.unit) != unit:
             return f"in {unit}, the rule table's limit in {row.unit}"
         if _credible(worked, row):
@@ -114,39 +90,16 @@ class LimitJudge:
         slip = ", a slipped decimal or a wrong unit?" if highest > row.highest else ""
         return f"outside the credible range {row.lowest:g} to {row.highest:g} {row.unit}{slip}"
 
-    def _fitting(self, quantity: str, but: Iterable[str] = ()) -> Iterator[Limit]:
-        """Of the limits for each finding, `but` some, the first that fits."""
-        found = set(but)
-        for limit in self.limits.get(quantity, ()):
-            if limit.finding not in found and applies(limit.when, self.case, self.observed, self.table):
-                found.add(limit.finding)
-                yield limit
 
-    def _against(self, worked: DerivedQuantity, limit: Limit) -> JudgedQuantity:
-        outcomes, why = self._judged(worked, limit)
-        words = in_words(limit, QUANTITY_UNITS[worked.quantity][0])
-        return _shown(worked, limit.finding, outcomes, why, limit=words, basis=limit.basis)
-
-    def _judged(self, worked: DerivedQuantity, limit: Limit) -> tuple[tuple[str, ...], str | None]:
-        banded, why = _bands(worked, limit.bands)
-        outcomes, cannot = self._possible(limit.finding, banded)
-        return outcomes, why or cannot
-
-    def _possible(self, code: str, outcomes: tuple[str, ...]) -> tuple[tuple[str, ...], str | None]:
-        """The outcomes that the table has and that can be on this machine."""
-        row = self.table.findings.get(code)
-        if row is None:
-            return (), f"not judged: the rule table has no finding {code}"
-        if not passes_gate(row.gate, *self.machine):
-            return (), "not judged: cannot be on this machine"
-        possible = tuple(outcome for outcome in outcomes if self._can_be(row, outcome))
-        return (
-            possible,
-            None if possible or not outcomes else "not judged: the outcome cannot be on this machine",
-        )
-
-    def _can_be(self, row: Finding, outcome: str) -> bool:
-        return any(each.code == outcome and passes_gate(each.gate, *self.machine) for each in row.outcomes)
+def _judged(worked: DerivedQuantity, limit: FittedLimit) -> tuple[tuple[str, ...], str | None]:
+    """The outcomes that count and can be on this machine, and why there is none."""
+    if worked.bound is None and worked.upper is None:
+        says = limit.says_of(round(worked.value, _DIGITS))
+        if says is not None:
+            return says.outcomes, says.why
+    banded, why = _bands(worked, limit.limit.bands)
+    outcomes, cannot = limit.possible(banded)
+    return outcomes, why or cannot
 
 
 def _credible(worked: DerivedQuantity, row: Quantity) -> bool:
@@ -195,38 +148,32 @@ def _touched(worked: DerivedQuantity, bands: list[Band]) -> list[Band]:
     return touched
 
 
-def in_words(limit: Limit, unit: str) -> str:
-    """The limit as people read it: `low below 3 K, normal below 20 K, else high`."""
-    parts = [
-        f"{(band.outcome or 'nothing').replace('_', ' ')} below {band.below:g} {unit}"
-        if band.below is not None
-        else f"else {(band.outcome or 'nothing').replace('_', ' ')}"
-        for band in limit.bands
-    ]
-    return ", ".join(parts)
-
-
-def _shown(
-    worked: DerivedQuantity,
-    finding: str,
-    outcomes: tuple[str, ...],
-    why: str | None,
-    *,
-    limit: str,
-    basis: str,
-) -> JudgedQuantity:
-    shown = None if not outcomes else outcomes[0] if len(outcomes) == 1 else list(outcomes)
-    entry = _entry(worked, finding, joined_notes(worked.note, why))
-    return JudgedQuantity(structs.replace(entry, outcome=shown, limit=limit, basis=basis), outcomes)
-
-
-def _entry(worked: DerivedQuantity, finding: str | None, note: str | None) -> DerivedValue:
+def _against(worked: DerivedQuantity, limit: FittedLimit) -> JudgedQuantity:
+    outcomes, why = _judged(worked, limit)
     unit = QUANTITY_UNITS[worked.quantity][0]
-    return DerivedValue(
+    value = DerivedValue(
         quantity=worked.quantity,
         value=worked.printed(),
         to=worked.printed_upper(),
         unit=unit,
-        finding=finding,
-        note=note,
+        finding=limit.limit.finding,
+        outcome=None if not outcomes else outcomes[0] if len(outcomes) == 1 else list(outcomes),
+        limit=limit.in_words(unit),
+        basis=limit.limit.basis,
+        note=worked.note if why is None else joined_notes(worked.note, why),
     )
+    return JudgedQuantity(value, outcomes)
+
+
+def _unjudged(
+    worked: DerivedQuantity, finding: str | None, why: str | None, note: str | None = None
+) -> JudgedQuantity:
+    value = DerivedValue(
+        quantity=worked.quantity,
+        value=worked.printed(),
+        to=worked.printed_upper(),
+        unit=QUANTITY_UNITS[worked.quantity][0],
+        finding=finding,
+        note=joined_notes(worked.note, why),
+    )
+    return JudgedQuantity(value, note=note)
