@@ -5,9 +5,12 @@ from pathlib import Path
 import pytest
 
 from coldcase.app import ROUTES, create_app
+from coldcase.core.case import Opening, Unit
+from coldcase.core.rule_table import ALL_EFFORTS
 from coldcase.settings import Settings
 from coldcase.web import openapi
 from coldcase.web.problems import PROBLEM_KINDS
+from coldcase.web.vocabulary import choices
 
 COMMITTED = Path(__file__).parents[2] / "openapi" / "openapi.json"
 
@@ -15,6 +18,36 @@ COMMITTED = Path(__file__).parents[2] / "openapi" / "openapi.json"
 @pytest.fixture(scope="module")
 def document():
     return openapi.document(create_app(Settings()).routes)
+
+
+def parts(part, place=()):
+    """Every object of a document, with the way that leads to it."""
+    if isinstance(part, dict):
+        yield place, part
+        for name, inner in part.items():
+            yield from parts(inner, (*place, name))
+    elif isinstance(part, list):
+        for number, inner in enumerate(part):
+            yield from parts(inner, (*place, number))
+
+
+def schemas_of(document):
+    """Every schema, those within examples left out."""
+    return [(place, part) for place, part in parts(document) if not {"examples", "example"} & set(place)]
+
+
+def components_within(document, part):
+    """The names of all components that a part of the document needs."""
+    found, waiting = set(), [part]
+    while waiting:
+        refs = {inner["$ref"].rsplit("/", 1)[1] for _, inner in parts(waiting.pop()) if "$ref" in inner}
+        waiting += [document["components"]["schemas"][name] for name in refs - found]
+        found |= refs
+    return found
+
+
+def calls(document):
+    return [call for methods in document["paths"].values() for call in methods.values()]
 
 
 def test_the_committed_document_is_current():
@@ -46,18 +79,68 @@ def test_every_problem_is_a_problem_document_and_every_kind_is_answered_somewher
     assert set(PROBLEM_KINDS) - told == {"method_not_allowed", "bad_line"}
 
 
-def test_every_reference_leads_somewhere(document):
-    def references(part):
-        if isinstance(part, dict):
-            yield from [part["$ref"]] if isinstance(part.get("$ref"), str) else []
-            part = list(part.values())
-        for member in part if isinstance(part, list) else []:
-            yield from references(member)
-
+def test_every_reference_leads_somewhere_and_every_component_is_needed(document):
     schemas = document["components"]["schemas"]
-    assert {name.rsplit("/", 1)[1] for name in references(document)} <= set(schemas)
+
+    assert components_within(document, document["paths"]) == set(schemas)
     assert schemas["Case"]["additionalProperties"] is False
     assert schemas["Case"]["required"] == ["unit"]
+
+
+def test_every_enum_has_a_name_and_is_in_the_order_of_the_vocabulary(document):
+    schemas = document["components"]["schemas"]
+    unnamed = [place for place, part in schemas_of(document) if "enum" in part and len(place) != 3]
+    assert unnamed == [("components", "schemas", "RuleTable", "properties", "format")]
+
+    for name, part in (("Unit", Unit), ("Opening", Opening)):
+        for choice in choices(part):
+            told = components_within(document, schemas[name]["properties"][choice.member])
+            named = [value for enum in sorted(told) for value in schemas[enum].get("enum", ())]
+            values = choice.units or choice.values or []
+            # Spellings of earlier forms are still taken, and come after.
+            assert named[: len(values)] == values or values == [True, False]
+    assert schemas["Effort"]["enum"] == list(ALL_EFFORTS)
+    assert schemas["ProblemType"]["enum"] == [f"/problems/{code}" for code in PROBLEM_KINDS]
+    assert schemas["Problem"]["properties"]["type"]["$ref"].endswith("/ProblemType")
+
+
+def test_no_two_enums_have_the_same_values(document):
+    enums = [frozenset(part["enum"]) for _, part in schemas_of(document) if "enum" in part]
+
+    assert len(enums) == len(set(enums))
+
+
+def test_no_schema_of_a_body_has_a_default(document):
+    """Generators turn a member with a default into one that must be sent."""
+    bodies = [
+        *document["components"]["schemas"].values(),
+        *(call.get("requestBody") for call in calls(document)),
+    ]
+
+    assert [place for place, part in schemas_of(bodies) if "default" in part] == []
+
+
+def test_of_an_answer_each_member_that_is_always_there_is_required(document):
+    schemas = document["components"]["schemas"]
+    sent = components_within(document, [call.get("requestBody") for call in calls(document)])
+    missing = {
+        name: set(schema["properties"]) - set(schema.get("required", ()))
+        for name, schema in schemas.items()
+        if name not in sent and set(schema.get("properties", ())) - set(schema.get("required", ()))
+    }
+
+    # A row of a rule table leaves out what it does not say, and so do flaws and changes.
+    rows = components_within(document, schemas["RuleTable"]) | {"RuleTable"}
+    kept = components_within(document, schemas["Answer"]) | components_within(
+        document, schemas["BacktestResult"]
+    )
+    told = {name for name in missing if name not in rows | kept}
+    assert told == {
+        *("AnswerWithCodes", "DecisionRecord", "Answer"),  # codes that nobody asked for; earlier engines
+        *("Complaint", "FoundFlaw", "Problem", "Change", "ProposalSummary", "PriorStrength"),
+    }
+    assert missing["AnswerWithCodes"] == missing["DecisionRecord"] == {"crosswalk"}
+    assert missing["Answer"] == {"left_out", "refused_because", "leads"}
 
 
 def test_the_page_for_people_names_every_call_and_loads_nothing(http, document):

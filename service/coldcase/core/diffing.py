@@ -15,7 +15,7 @@ from coldcase.core.fixed_point import MILLION, millionths
 from coldcase.core.frequencies import hundredths
 from coldcase.core.plain_changes import (
     Change,
-    Done,
+    ChangeKind,
     in_decibans,
     member_changes,
     numbered,
@@ -195,7 +195,7 @@ def _cell(place: str, code: str, cell: tuple[str, str], old: _Weighed, new: _Wei
         moved = in_decibans(Decimal(hundredths(was)) / hundredths(now)) if was and now else None
     else:
         moved = round((weighs or 0.0) - (weighed or 0.0), 2)
-    change: Done = "added" if was is None else "removed" if now is None else "changed"
+    change: ChangeKind = "added" if was is None else "removed" if now is None else "changed"
     yield Change(
         what="frequency",
         change=change,

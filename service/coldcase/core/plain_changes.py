@@ -10,10 +10,10 @@ import rfc8785
 
 from coldcase.core.fixed_point import DECIBAN, log10
 
-What = Literal[
+ChangedPart = Literal[
     "cause", "finding", "outcome", "pattern", "frequency", "base_rate", "limit", "setting", "rule", "text"
 ]
-Done = Literal["added", "removed", "changed"]
+ChangeKind = Literal["added", "removed", "changed"]
 
 TEXTS = frozenset(
     (
@@ -48,8 +48,8 @@ class Change(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     number that was proposed from verdicts and still is as it was proposed.
     """
 
-    what: What
-    change: Done
+    what: ChangedPart
+    change: ChangeKind
     pointer: str
     finding: str | None = None
     outcome: str | None = None
@@ -81,9 +81,9 @@ def numbered(keys: Iterable[bytes]) -> Iterator[tuple[tuple[bytes, int], int]]:
         seen[key] += 1
 
 
-def whole_change(what: What, place: str, old: Any, new: Any, **named: Any) -> Change:
+def whole_change(what: ChangedPart, place: str, old: Any, new: Any, **named: Any) -> Change:
     """Something that is in one table only, or that is told as a whole."""
-    change: Done = "added" if old is None else "removed" if new is None else "changed"
+    change: ChangeKind = "added" if old is None else "removed" if new is None else "changed"
     return Change(
         what=what,
         change=change,
@@ -109,13 +109,13 @@ def member_changes(place: str, old: Any, new: Any) -> Iterator[Change]:
 
 def _plain(place: str, old: Any, new: Any) -> Change:
     named = place.split("/")
-    change: Done = "added" if old is None else "removed" if new is None else "changed"
+    change: ChangeKind = "added" if old is None else "removed" if new is None else "changed"
     if named[1] == "base_rates" and len(named) == 3:
         moved = in_decibans(Decimal(repr(new)) / Decimal(repr(old))) if old and new else None
         return Change(
             what="base_rate", change=change, pointer=place, cause=named[2], old=old, new=new, decibans=moved
         )
-    what: What = (
+    what: ChangedPart = (
         "text" if TEXTS & {*named[2:]} else "setting" if len(named) == 2 or named[1] == "coding" else "rule"
     )
     return Change(what=what, change=change, pointer=place, old=old, new=new)

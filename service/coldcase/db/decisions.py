@@ -22,6 +22,8 @@ from coldcase.errors import BadCursor
 
 Order = Literal["at", "recorded_at"]
 """`at` is when the job was closed, or else when the decision was recorded."""
+DecisionOrigin = Literal["live", "bulk"]
+"""How a decision came: one by one, or by an import."""
 
 
 class Decision(msgspec.Struct, frozen=True, kw_only=True):

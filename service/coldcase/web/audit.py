@@ -12,7 +12,7 @@ from coldcase.core.case import Label
 from coldcase.db import decisions, events, seals
 from coldcase.db.events import EventAction
 from coldcase.errors import Busy
-from coldcase.web import parsing, schemas
+from coldcase.web import audit_schemas, parsing
 from coldcase.web.filters import LINK, Moment, check_span, next_page, reads_all
 from coldcase.web.route import JSON, Call, route
 from coldcase.web.services import services
@@ -54,7 +54,7 @@ class VerifyQuery(msgspec.Struct, frozen=True):
     **route(
         "listAuditEvents",
         "Audit",
-        {200: {JSON: schemas.EventList}},
+        {200: {JSON: audit_schemas.EventList}},
         scopes=AUDIT_SCOPES,
         query=EventQuery,
         sends={200: (LINK,)},
@@ -84,7 +84,7 @@ async def list_events(request: Call) -> Response[bytes]:
             limit=query.limit + 1,
         )
     following = str(found[query.limit - 1].id) if len(found) > query.limit else None
-    listed = schemas.EventList(items=found[: query.limit], next=following)
+    listed = audit_schemas.EventList(items=found[: query.limit], next=following)
     return Response(
         msgspec.json.encode(listed), media_type=JSON, headers=next_page("/v1/audit-events", query, following)
     )
@@ -95,7 +95,7 @@ async def list_events(request: Call) -> Response[bytes]:
     **route(
         "listSeals",
         "Audit",
-        {200: {JSON: schemas.SealList}},
+        {200: {JSON: audit_schemas.SealList}},
         scopes=AUDIT_SCOPES,
         query=SealQuery,
         sends={200: (LINK,)},
@@ -112,15 +112,15 @@ async def list_seals(request: Call) -> Response[bytes]:
         found = await seals.list_seals_after(conn, after=int(query.cursor or 0), limit=query.limit + 1)
     following = str(found[query.limit - 1].number) if len(found) > query.limit else None
     items = [_seal(seal, everything=reads_all(request.auth)) for seal in found[: query.limit]]
-    listed = schemas.SealList(items=items, next=following)
+    listed = audit_schemas.SealList(items=items, next=following)
     return Response(
         msgspec.json.encode(listed), media_type=JSON, headers=next_page("/v1/audit-seals", query, following)
     )
 
 
-def _seal(row: seals.Seal, *, everything: bool) -> schemas.SealSummary:
+def _seal(row: seals.Seal, *, everything: bool) -> audit_schemas.SealSummary:
     hashes = {"previous": row.previous.hex(), "root": row.root.hex(), "head": row.head.hex()}
-    return schemas.SealSummary(
+    return audit_schemas.SealSummary(
         number=row.number, at=row.at, count=row.count if everything else None, **hashes
     )
 
@@ -130,7 +130,7 @@ def _seal(row: seals.Seal, *, everything: bool) -> schemas.SealSummary:
     **route(
         "verifySeals",
         "Audit",
-        {200: {JSON: schemas.VerificationReport}},
+        {200: {JSON: audit_schemas.VerificationReport}},
         scopes=AUDIT_SCOPES,
         query=VerifyQuery,
         problems=("busy",),
@@ -171,9 +171,9 @@ def _concerns(discrepancy: Discrepancy, client: int) -> bool:
 
 
 def _verification(
-    found: Verification, reported: list[schemas.ReportedDiscrepancy], *, everything: bool
-) -> schemas.VerificationReport:
-    return schemas.VerificationReport(
+    found: Verification, reported: list[audit_schemas.ReportedDiscrepancy], *, everything: bool
+) -> audit_schemas.VerificationReport:
+    return audit_schemas.VerificationReport(
         good=found.good,
         seals=found.seals,
         epochs=found.epochs,
@@ -188,8 +188,8 @@ def _verification(
     )
 
 
-def _reported(discrepancy: Discrepancy) -> schemas.ReportedDiscrepancy:
-    return schemas.ReportedDiscrepancy(
+def _reported(discrepancy: Discrepancy) -> audit_schemas.ReportedDiscrepancy:
+    return audit_schemas.ReportedDiscrepancy(
         what=discrepancy.what,
         detail=discrepancy.detail,
         seal=discrepancy.seal,

@@ -21,9 +21,9 @@ from coldcase.db.backtests import Backtest, NewBacktest
 from coldcase.db.decisions import DecisionFilter
 from coldcase.db.keys import ApiKey
 from coldcase.errors import BadTableRequest, Flaw
-from coldcase.web import parsing, schemas
+from coldcase.web import backtest_schemas, parsing
 from coldcase.web.classifications import LOCATION
-from coldcase.web.filters import LINK, Moment, next_page, order_of, reads_all
+from coldcase.web.filters import LINK, Moment, WhichTime, next_page, order_of, reads_all
 from coldcase.web.route import JSON, Call, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, VERSION, version_of
 from coldcase.web.services import services
@@ -47,7 +47,7 @@ class BacktestFilter(
     has_verdict: bool | None = None
     from_: Moment | None = None
     to: Moment | None = None
-    by: Literal["closed_at", "recorded_at"] = "closed_at"
+    by: WhichTime = "closed_at"
 
 
 class BacktestRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -100,7 +100,7 @@ def _search(asked: BacktestFilter | None) -> DecisionFilter:
     return DecisionFilter(**given | {"by": order_of(given.get("by", "closed_at"))})
 
 
-def _told(found: Backtest, key: ApiKey, *, whole: bool) -> schemas.BacktestSummary:
+def _told(found: Backtest, key: ApiKey, *, whole: bool) -> backtest_schemas.BacktestSummary:
     """A backtest as this key may see it: of another client's neither the search nor the person, and no
     examples of other clients' decisions.
     """
@@ -124,12 +124,12 @@ def _told(found: Backtest, key: ApiKey, *, whole: bool) -> schemas.BacktestSumma
         "failed_because": found.failed_because,
     }
     if not whole:
-        return schemas.BacktestSummary(**members)
+        return backtest_schemas.BacktestSummary(**members)
     result = None
     if found.tally is not None:
         tally = msgspec.json.decode(found.tally, type=ComparisonTally)
         result = result_of(tally, sees=lambda client: everything or client in (None, key.client_id))
-    return schemas.BacktestReport(**members, result=result)
+    return backtest_schemas.BacktestReport(**members, result=result)
 
 
 @post(
@@ -137,7 +137,7 @@ def _told(found: Backtest, key: ApiKey, *, whole: bool) -> schemas.BacktestSumma
     **route(
         "startBacktest",
         "Rule tables",
-        {201: {JSON: schemas.BacktestSummary}},
+        {201: {JSON: backtest_schemas.BacktestSummary}},
         scopes=("tables:draft",),
         body=BacktestRequest,
         path={"version": VERSION},
@@ -191,7 +191,7 @@ async def start_backtest(request: Call) -> Response[bytes]:
     **route(
         "listBacktests",
         "Rule tables",
-        {200: {JSON: schemas.BacktestList}},
+        {200: {JSON: backtest_schemas.BacktestList}},
         scopes=DRAFT_SCOPES,
         query=BacktestQuery,
         path={"version": VERSION},
@@ -208,7 +208,7 @@ async def list_backtests(request: Call) -> Response[bytes]:
         await rule_tables.get_table(conn, version)
         found = await backtests.backtests_of(conn, version, before=before, limit=query.limit + 1)
     following = str(found[query.limit - 1].id) if len(found) > query.limit else None
-    listed = schemas.BacktestList(
+    listed = backtest_schemas.BacktestList(
         items=[_told(one, request.auth, whole=False) for one in found[: query.limit]], next=following
     )
     headers = next_page(f"/v1/rule-tables/{version}/backtests", query, following)
@@ -220,7 +220,7 @@ async def list_backtests(request: Call) -> Response[bytes]:
     **route(
         "showBacktest",
         "Rule tables",
-        {200: {JSON: schemas.BacktestReport}},
+        {200: {JSON: backtest_schemas.BacktestReport}},
         scopes=DRAFT_SCOPES,
         problems=("not_found",),
     ),
@@ -240,7 +240,7 @@ async def show_backtest(request: Call) -> Response[bytes]:
     **route(
         "cancelBacktest",
         "Rule tables",
-        {200: {JSON: schemas.BacktestSummary}},
+        {200: {JSON: backtest_schemas.BacktestSummary}},
         scopes=("tables:draft",),
         problems=("not_found", "wrong_state", "outcome_unknown"),
     ),

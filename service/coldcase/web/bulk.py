@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import AsyncGenerator
 from contextlib import aclosing
-from typing import BinaryIO, Literal
+from typing import BinaryIO, Literal, get_args
 
 import msgspec
 from litestar import post
@@ -31,7 +31,9 @@ IMPORT_KEY = Header(
     {"type": "string", "pattern": "^[!-~]{1,200}$"},
 )
 CONTENT_ENCODING = Header(
-    "Content-Encoding", "`gzip` or `zstd`.", {"type": "string", "enum": ["identity", "gzip", "zstd"]}
+    "Content-Encoding",
+    "`gzip` or `zstd`.",
+    {"title": "ContentEncoding", "enum": list(get_args(ContentEncoding))},
 )
 ENCODINGS = ("gzip", "zstd")
 

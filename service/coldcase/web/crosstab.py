@@ -14,7 +14,7 @@ from coldcase.db.statistics import Counted
 from coldcase.feedback import calibrating
 from coldcase.feedback.calibrating import Interval
 from coldcase.web import parsing
-from coldcase.web.filters import Moment, Origin, decision_filter, order_of
+from coldcase.web.filters import Moment, Origin, WhichTime, decision_filter, order_of
 from coldcase.web.route import JSON, Call, route
 from coldcase.web.services import services
 
@@ -33,7 +33,7 @@ class CrosstabQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     has_verdict: Literal["true", "false"] | None = None
     from_: Moment | None = None
     to: Moment | None = None
-    by: Literal["closed_at", "recorded_at"] = "closed_at"
+    by: WhichTime = "closed_at"
     limit: Annotated[int, Meta(ge=1, le=1000)] = 100
 
 

@@ -19,6 +19,7 @@ from coldcase.web.filters import (
     READS_ALL,
     Moment,
     Origin,
+    WhichTime,
     decision_filter,
     next_page,
     order_of,
@@ -47,7 +48,7 @@ class DecisionQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     has_verdict: Literal["true", "false"] | None = None
     from_: Moment | None = None
     to: Moment | None = None
-    by: Literal["closed_at", "recorded_at"] = "closed_at"
+    by: WhichTime = "closed_at"
     cursor: Annotated[str, Meta(pattern=r"^[A-Za-z0-9_-]{34}$(?!\n)")] | None = None
     limit: Annotated[int, Meta(ge=1, le=500)] = 50
 

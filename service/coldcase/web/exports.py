@@ -16,7 +16,7 @@ from coldcase.db.decisions import DecisionFilter
 from coldcase.db.export import Exported
 from coldcase.db.keys import ApiKey
 from coldcase.web import parquet, parsing
-from coldcase.web.filters import READS_ALL, Moment, Origin, decision_filter, order_of, reads_all
+from coldcase.web.filters import READS_ALL, Moment, Origin, WhichTime, decision_filter, order_of, reads_all
 from coldcase.web.route import CSV, NDJSON, Call, route
 from coldcase.web.services import services
 from coldcase.web.streams import PIECE, Exports, Streamed
@@ -47,7 +47,7 @@ class ExportQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     has_verdict: Literal["true", "false"] | None = None
     from_: Moment | None = None
     to: Moment | None = None
-    by: Literal["closed_at", "recorded_at"] = "closed_at"
+    by: WhichTime = "closed_at"
 
 
 @get(

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from coldcase.db.decisions import DecisionFilter, Order
+from coldcase.db.decisions import DecisionFilter, DecisionOrigin, Order
 from coldcase.db.keys import ApiKey
 from coldcase.errors import Flaw
 from coldcase.web.parsing import again
@@ -21,10 +21,13 @@ READS_ALL = "decisions:read:all"
 LINK = Header("Link", '`rel="next"`: the page after this one.')
 
 
+WhichTime = Literal["closed_at", "recorded_at"]
+"""By which time decisions are found or counted."""
+
 Moment = Annotated[datetime, Meta(tz=True)]
 
 Origin = Annotated[
-    Literal["live", "bulk"],
+    DecisionOrigin,
     Meta(description="How a decision came: one by one (`live`), or by an import (`bulk`); both if not said."),
 ]
 
@@ -45,7 +48,7 @@ def next_page(path: str, query: msgspec.Struct, cursor: str | None) -> dict[str,
     return {} if cursor is None else {"Link": f'<{again(path, query, cursor=cursor)}>; rel="next"'}
 
 
-def order_of(by: Literal["closed_at", "recorded_at"]) -> Order:
+def order_of(by: WhichTime) -> Order:
     """The time that a query means: the job's closing, or where that is missing its recording; or for all its
     recording.
     """

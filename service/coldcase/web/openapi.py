@@ -15,10 +15,10 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.routes import BaseRoute, HTTPRoute
 
 from coldcase import __version__
-from coldcase.web.problems import MEDIA_TYPE, PROBLEM_KINDS, Problem
+from coldcase.web.openapi_shapes import REF, Shapes, texts
+from coldcase.web.problems import MEDIA_TYPE, PROBLEM_KINDS
 from coldcase.web.route import Header, RouteSpec
 
-REF = "#/components/schemas/{name}"
 INTRODUCTION = (
     "Coldcase answers one question: why did this refrigeration compressor fail? It weighs what was "
     "found, names the initiating cause "
@@ -38,18 +38,18 @@ PLAIN: dict[Any, dict[str, Any]] = {
 def document(routes: Iterable[BaseRoute]) -> dict[str, Any]:
     """The OpenAPI document of an application's routes."""
     described = [(route, handler, handler.opt["spec"]) for route, handler in _handlers(routes)]
-    names, schemas = _schemas(spec for _, _, spec in described)
+    shapes = _shapes([spec for _, _, spec in described])
     paths: dict[str, dict[str, Any]] = {}
     for route, handler, spec in described:
         methods = paths.setdefault(route.path_format, {})
-        methods[_method(handler)] = _operation(route, handler, spec, names)
+        methods[_method(handler)] = _operation(route, handler, spec, shapes)
     return {
         "openapi": "3.1.0",
         "info": {"title": "Coldcase", "version": __version__, "description": INTRODUCTION},
         "servers": [{"url": "/"}],
         "paths": dict(sorted(paths.items())),
         "components": {
-            "schemas": schemas,
+            "schemas": shapes.sorted(),
             "securitySchemes": {
                 "key": {
                     "type": "http",
@@ -81,7 +81,7 @@ def _method(handler: HTTPRouteHandler) -> str:
 
 
 def _operation(
-    route: HTTPRoute, handler: HTTPRouteHandler, spec: RouteSpec, names: dict[Any, Any]
+    route: HTTPRoute, handler: HTTPRouteHandler, spec: RouteSpec, shapes: Shapes
 ) -> dict[str, Any]:
     summary, _, description = inspect.cleandoc(handler.fn.__doc__ or "").partition("\n")
     scopes = f"Scope: {' or '.join(f'`{scope}`' for scope in spec.scopes)}." if spec.scopes else ""
@@ -90,65 +90,58 @@ def _operation(
         "tags": [spec.tag],
         "summary": summary,
         "description": "\n\n".join(part for part in (description.strip(), scopes) if part),
-        "parameters": [*_path_parameters(route, spec), *_query_parameters(spec), *_header_parameters(spec)],
-        "responses": dict(sorted((_answers(spec, names) | _problems(spec, _method(handler))).items())),
+        "parameters": [
+            *_path_parameters(route, spec, shapes),
+            *_query_parameters(spec, shapes),
+            *_header_parameters(spec, shapes),
+        ],
+        "responses": dict(sorted((_answers(spec, shapes) | _problems(spec, _method(handler))).items())),
         "security": [{"key": [scope]} for scope in spec.scopes],
     }
     if spec.body is not None:
-        content: dict[str, Any] = {"schema": names.get(spec.body) or PLAIN[spec.body]}
+        content: dict[str, Any] = {"schema": shapes.of(spec.body) or PLAIN[spec.body]}
         if spec.examples:
             content["examples"] = spec.examples
         operation["requestBody"] = {"required": True, "content": dict.fromkeys(spec.body_media, content)}
     return operation
 
 
-def _path_parameters(route: HTTPRoute, spec: RouteSpec) -> list[dict[str, Any]]:
+def _path_parameters(route: HTTPRoute, spec: RouteSpec, shapes: Shapes) -> list[dict[str, Any]]:
     return [
         {
             "name": name,
             "in": "path",
             "required": True,
-            "schema": spec.path.get(name) or PATH_TYPES[definition.type],
+            "description": texts()["path"].get(name),
+            "schema": shapes.titled(spec.path.get(name) or PATH_TYPES[definition.type]),
         }
         for name, definition in route.path_parameters.items()
     ]
 
 
-def _query_parameters(spec: RouteSpec) -> list[dict[str, Any]]:
+def _query_parameters(spec: RouteSpec, shapes: Shapes) -> list[dict[str, Any]]:
     if spec.query is None:
         return []
-    _, shapes = msgspec.json.schema_components([spec.query], ref_template=REF)
-    properties = _tidy(shapes[spec.query.__name__])["properties"]
     return [
-        {"name": name, "in": "query", "required": False, "schema": _one_value(schema)}
-        for name, schema in properties.items()
+        {"name": name, "in": "query", "required": False, **told}
+        for name, told in shapes.query(spec.query).items()
     ]
 
 
-def _one_value(schema: dict[str, Any]) -> dict[str, Any]:
-    """A query parameter is text or absent; `null` is how our types say absent."""
-    arms = [arm for arm in schema.get("anyOf", [schema]) if arm.get("type") != "null"]
-    rest = {name: value for name, value in schema.items() if name != "anyOf" and value is not None}
-    found = {**rest, **arms[0]}
-    if None in found.get("enum", ()):
-        found["enum"] = [value for value in found["enum"] if value is not None]
-    return found
-
-
-def _header_parameters(spec: RouteSpec) -> list[dict[str, Any]]:
+def _header_parameters(spec: RouteSpec, shapes: Shapes) -> list[dict[str, Any]]:
     return [
         {
             "name": header.name,
             "in": "header",
             "required": False,
             "description": header.says,
-            "schema": header.schema,
+            "schema": shapes.titled(header.schema),
         }
         for header in spec.takes
     ]
 
 
-def _answers(spec: RouteSpec, names: dict[Any, Any]) -> dict[str, Any]:
+def _answers(spec: RouteSpec, shapes: Shapes) -> dict[str, Any]:
     return {
         str(status): {
             "description": {200: "Done", 201: "Recorded", 304: "Not changed"}[status],
@@ -156,7 +149,7 @@ def _answers(spec: RouteSpec, names: dict[Any, Any]) -> dict[str, Any]:
             **(
                 {
                     "content": {
-                        media: {"schema": names.get(kind) or PLAIN[kind]} for media, kind in bodies.items()
+                        media: {"schema": shapes.of(kind) or PLAIN[kind]} for media, kind in bodies.items()
                     }
                 }
                 if bodies
@@ -202,26 +195,6 @@ def _problem_headers(codes: list[str]) -> list[Header]:
     return []
 
 
-def _schemas(specs: Iterable[RouteSpec]) -> tuple[dict[Any, Any], dict[str, Any]]:
-    kinds: dict[Any, None] = {Problem: None}
-    for spec in specs:
-        found = [spec.body, *(kind for bodies in spec.answers.values() for kind in bodies.values())]
-        kinds |= dict.fromkeys(
-            kind for kind in found if isinstance(kind, type) and issubclass(kind, msgspec.Struct)
-        )
-    references, components = msgspec.json.schema_components(list(kinds), ref_template=REF)
-    return dict(zip(kinds, references, strict=True)), _tidy(dict(sorted(components.items())))
-
-
-def _tidy(schema: Any) -> Any:
-    """Docstrings without their indentation, and patterns without the guard that only Python's `$` needs."""
-    if isinstance(schema, list):
-        return [_tidy(part) for part in schema]
-    if not isinstance(schema, dict):
-        return schema
-    tidied = {name: _tidy(part) for name, part in schema.items()}
-    if isinstance(tidied.get("description"), str):
-        tidied["description"] = inspect.cleandoc(tidied["description"])
-    if isinstance(tidied.get("pattern"), str):
-        tidied["pattern"] = tidied["pattern"].removesuffix(r"(?!\n)")
-    return tidied
+def _shapes(specs: list[RouteSpec]) -> Shapes:
+    answered = [kind for spec in specs for bodies in spec.answers.values() for kind in bodies.values()]
+    return Shapes([spec.body for spec in specs], answered)

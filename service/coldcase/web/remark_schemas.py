@@ -8,6 +8,7 @@ import msgspec
 
 from coldcase.core.answer import TableName
 from coldcase.core.diffing import TableDiff
+from coldcase.db.remarks import RemarkState
 
 
 class RemarkStep(msgspec.Struct, frozen=True, kw_only=True):
@@ -37,7 +38,7 @@ class Remark(msgspec.Struct, frozen=True, kw_only=True):
     client: str | None
     person: str | None
     created_at: datetime
-    state: Literal["open", "answered", "settled"]
+    state: RemarkState
     answer: str | None
     settled_by: int | None
     steps: list[RemarkStep]

@@ -2,7 +2,7 @@
 
 import asyncio
 import hashlib
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 from uuid import UUID
 
 import msgspec
@@ -16,7 +16,7 @@ from coldcase.core.case import Text
 from coldcase.core.pointers import NothingThereError, value_at
 from coldcase.db import decisions, remarks, rule_tables
 from coldcase.db.keys import ApiKey
-from coldcase.db.remarks import NewRemark, StoredRemark
+from coldcase.db.remarks import NewRemark, RemarkState, StoredRemark
 from coldcase.db.rule_tables import StoredTable
 from coldcase.errors import BadTableRequest, Flaw
 from coldcase.proof.canonical import canonical_json
@@ -56,7 +56,7 @@ class RemarkPatch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 class RemarkQuery(msgspec.Struct, frozen=True, kw_only=True):
     """Which remarks: in a state, at a place or below it; and from where to list."""
 
-    state: Literal["open", "answered", "settled"] | None = None
+    state: RemarkState | None = None
     pointer: Pointer | None = None
     cursor: Id | None = None
     limit: Annotated[int, Meta(ge=1, le=500)] = 50

@@ -9,23 +9,14 @@ from uuid import UUID
 
 import msgspec
 
-from coldcase.backtesting.comparing import BacktestResult
 from coldcase.core.answer import Answer, Status, TableName
 from coldcase.core.case import Case
 from coldcase.core.rule_table import (
-    Action,
-    Band,
-    Contrast,
-    Deadline,
-    Effort,
-    Gate,
-    Kind,
-    Retired,
     RuleTable,
-    When,
 )
-from coldcase.db.backtests import BacktestState
-from coldcase.db.events import Event
+from coldcase.db.decisions import DecisionOrigin
+from coldcase.db.rule_tables import TableState
+from coldcase.db.verdicts import Basis
 from coldcase.feedback.calibrating import Calibration, Interval
 from coldcase.web.crosswalk_schemas import AnswerCodes, SentWords
 
@@ -50,7 +41,7 @@ class Verdict(_Part, frozen=True, kw_only=True):
     recorded_at: datetime
     cause: str | None
     not_determinable: bool
-    basis: Literal["teardown", "laboratory", "field", "supplier_report"]
+    basis: Basis
     note: str | None
     person: str | None
     established_by: str | None
@@ -74,7 +65,7 @@ class DecisionSummary(_Part, frozen=True, kw_only=True):
     confidence: float
     rule_table: int
     supersedes: UUID | None
-    origin: Literal["live", "bulk"]
+    origin: DecisionOrigin
     own_code: str | None
 
 
@@ -96,7 +87,7 @@ class DecisionRecord(_Part, frozen=True, kw_only=True):
     verdicts: list[Verdict]
     earlier_on_circuit: list[DecisionSummary]
     own_words: SentWords | None
-    origin: Literal["live", "bulk"]
+    origin: DecisionOrigin
     own_code: str | None
     crosswalk: AnswerCodes | msgspec.UnsetType = msgspec.UNSET
 
@@ -108,119 +99,12 @@ class DecisionList(_Part, frozen=True, kw_only=True):
     next: str | None
 
 
-class MemberChoice(_Part, frozen=True, kw_only=True):
-    """A member of `unit` or `opening`: the values it takes, or the units of its quantity; neither for free
-    text and numbers.
-    """
-
-    member: str
-    required: bool
-    values: list[str | bool] | None = None
-    units: list[str] | None = None
-
-
-class OutcomeChoice(_Part, frozen=True, kw_only=True):
-    """One possible answer to a finding's question, what it means in a line, and the machines on which it can
-    be.
-    """
-
-    code: str
-    title: str
-    definition: str | None
-    gate: Gate
-
-
-class FindingChoice(_Part, frozen=True, kw_only=True):
-    """A finding as a form asks for it. `before`: what must not have happened yet. `quantities` can yield
-    it.
-
-    Of kind `one` its outcomes exclude each other; of kind `several` each is a sign that was seen, or looked
-    for and is not there. One that is `succeeded_by` another is still taken, but the other is asked.
-    """
-
-    code: str
-    kind: Kind
-    succeeded_by: str | None
-    station: str
-    title: str
-    question: str
-    effort: Effort
-    before: Deadline | None
-    gate: Gate
-    outcomes: list[OutcomeChoice]
-    quantities: list[str]
-
-
-class CauseChoice(_Part, frozen=True, kw_only=True):
-    """A cause as a list shows it."""
-
-    code: str
-    title: str
-    family: str
-    system_borne: bool
-
-
-class QuantityLimit(_Part, frozen=True, kw_only=True):
-    """How a quantity becomes an outcome of a finding, on which machines, and by what authority."""
-
-    finding: str
-    bands: list[Band]
-    when: When
-    basis: str
-
-
-class QuantityChoice(_Part, frozen=True, kw_only=True):
-    """A quantity that readings yield or that is sent as it is, and the findings that it yields."""
-
-    code: str
-    unit: str
-    meaning: str
-    lowest: float
-    highest: float
-    limits: list[QuantityLimit]
-
-
-class Vocabulary(_Part, frozen=True, kw_only=True):
-    """Everything that a form is built from, under one rule table."""
-
-    rule_table: TableName
-    unit: list[MemberChoice]
-    opening: list[MemberChoice]
-    stations: list[str]
-    findings: list[FindingChoice]
-    causes: list[CauseChoice]
-    quantities: list[QuantityChoice]
-    retired: list[Retired]
-
-
-class CauseStep(_Part, frozen=True, kw_only=True):
-    """One link of the chain from circumstance to final event, and the outcomes that show it."""
-
-    step: str
-    seen_as: dict[str, list[str]]
-
-
-class CauseSheet(_Part, frozen=True, kw_only=True):
-    """One cause: what it is, how it goes on, what to do, and how to tell it from its look-alikes."""
-
-    code: str
-    title: str
-    family: str
-    summary: str
-    system_borne: bool
-    gate: Gate
-    chain: list[CauseStep]
-    actions: list[Action]
-    contrast: list[Contrast]
-    rule_table: TableName
-
-
 class TableSummary(_Part, frozen=True, kw_only=True):
     """A version of the rule table without its content."""
 
     version: int
     digest: str
-    state: Literal["draft", "approved", "published", "withdrawn"]
+    state: TableState
     current: bool
     based_on: int | None
     note: str | None
@@ -262,42 +146,6 @@ class TableCheck(_Part, frozen=True, kw_only=True):
     flaws: list[FoundFlaw]
 
 
-class BacktestSummary(_Part, frozen=True, kw_only=True):
-    """A backtest of a rule table as it was when it was started: on which decisions, and how far it is.
-
-    `total` is known once it runs. `of_all_clients`: on all clients' decisions, not only on those of the
-    client who asked. `filter` and `person` are told to that client, and to keys that read all.
-    """
-
-    id: UUID
-    rule_table: TableName
-    state: BacktestState
-    of_all_clients: bool
-    filter: dict[str, Any] | None
-    sample: int | None
-    library: str | None
-    person: str | None
-    created_at: datetime
-    started_at: datetime | None
-    ended_at: datetime | None
-    done: int
-    total: int | None
-    failed_because: str | None
-
-
-class BacktestReport(BacktestSummary, frozen=True, kw_only=True):
-    """A backtest with what it has found, so far or in the end."""
-
-    result: BacktestResult | None
-
-
-class BacktestList(_Part, frozen=True, kw_only=True):
-    """A page of backtests."""
-
-    items: list[BacktestSummary]
-    next: str | None
-
-
 class StarterOnRecord(_Part, frozen=True, kw_only=True):
     """The starter table of this release, and whether a published table of the record has its digest."""
 
@@ -313,65 +161,6 @@ class Health(_Part, frozen=True, kw_only=True):
     recording_since: datetime | None = None
     rule_table: int | None = None
     starter_table: StarterOnRecord | None = None
-
-
-class EventList(_Part, frozen=True, kw_only=True):
-    """A page of audit events."""
-
-    items: list[Event]
-    next: str | None
-
-
-class SealSummary(_Part, frozen=True, kw_only=True):
-    """A seal over `count` records: the root of their Merkle tree, the head before it, and its own; hashes in
-    hexadecimal.
-    """
-
-    number: int
-    at: datetime
-    count: int | None
-    previous: str
-    root: str
-    head: str
-
-
-class SealList(_Part, frozen=True, kw_only=True):
-    """A page of seals."""
-
-    items: list[SealSummary]
-    next: str | None
-
-
-class ReportedDiscrepancy(_Part, frozen=True, kw_only=True):
-    """One thing that is not as it was sealed."""
-
-    what: str
-    detail: str
-    seal: int | None
-    kind: str | None
-    record: UUID | None
-
-
-class VerificationReport(_Part, frozen=True, kw_only=True):
-    """What a verification found.
-
-    `unsealed` records are too young to be under a seal; the years of `taken_out` ones were archived; `erased`
-    ones have lost words (notes, labels of persons), lawfully by an event. `wrong` counts all troubles, other
-    clients' too, but for those that the owner of the database `acknowledged`; `epochs` counts the database
-    servers that the record has been in.
-    """
-
-    good: bool
-    seals: int
-    epochs: int
-    records: int | None
-    unsealed: int | None
-    taken_out: int | None
-    erased: int | None
-    acknowledged: int | None
-    head: str | None
-    wrong: int
-    troubles: list[ReportedDiscrepancy]
 
 
 class CauseCount(_Part, frozen=True, kw_only=True):

@@ -15,7 +15,7 @@ from coldcase.db.verdicts import Basis
 from coldcase.errors import ScopeMissing
 from coldcase.feedback import calibrating
 from coldcase.web import parsing, schemas
-from coldcase.web.filters import READS_ALL, Moment, Origin, decision_filter, order_of, reads_all
+from coldcase.web.filters import READS_ALL, Moment, Origin, WhichTime, decision_filter, order_of, reads_all
 from coldcase.web.route import JSON, Call, route
 from coldcase.web.services import services
 
@@ -38,7 +38,7 @@ class CauseQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     has_verdict: Literal["true", "false"] | None = None
     from_: Moment | None = None
     to: Moment | None = None
-    by: Literal["closed_at", "recorded_at"] = "closed_at"
+    by: WhichTime = "closed_at"
     limit: Annotated[int, Meta(ge=1, le=1000)] = 100
 
 
@@ -91,7 +91,7 @@ class CalibrationQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
     basis: Basis | None = None
     from_: Moment | None = None
     to: Moment | None = None
-    by: Literal["closed_at", "recorded_at"] = "closed_at"
+    by: WhichTime = "closed_at"
 
 
 @get(

@@ -16,7 +16,7 @@ from coldcase.web.route import CSV, ETAG, IF_MATCH, JSON, Call, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, LAST, TABLE_SCOPES, VERSION, version_of
 from coldcase.web.table_changes import EDITS, LARGEST_DRAFT_BODY, edit_draft, seen_table
 
-PLACE = {"version": VERSION, "sheet": {"enum": list(SHEETS)}}
+PLACE = {"version": VERSION, "sheet": {"title": "SheetName", "enum": list(SHEETS)}}
 
 
 class BaseQuery(msgspec.Struct, frozen=True, kw_only=True):

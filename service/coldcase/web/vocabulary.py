@@ -10,7 +10,7 @@ from coldcase.core.case import Opening, Unit
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.rule_table import RuleTable
 from coldcase.errors import NotFound
-from coldcase.web import schemas
+from coldcase.web import vocabulary_schemas
 from coldcase.web.documents import documents
 from coldcase.web.route import ETAG, IF_NONE_MATCH, JSON, Call, route
 from coldcase.web.services import services
@@ -23,7 +23,7 @@ READERS = ("decisions:write", "decisions:read", "preview")
     **route(
         "showVocabulary",
         "Words",
-        {200: {JSON: schemas.Vocabulary}, 304: {}},
+        {200: {JSON: vocabulary_schemas.Vocabulary}, 304: {}},
         scopes=READERS,
         takes=(IF_NONE_MATCH,),
         sends={200: (ETAG,), 304: (ETAG,)},
@@ -43,7 +43,13 @@ def _spelled(compiled: CompiledTable) -> bytes:
 
 @get(
     "/v1/causes/{code:str}",
-    **route("showCause", "Words", {200: {JSON: schemas.CauseSheet}}, scopes=READERS, problems=("not_found",)),
+    **route(
+        "showCause",
+        "Words",
+        {200: {JSON: vocabulary_schemas.CauseSheet}},
+        scopes=READERS,
+        problems=("not_found",),
+    ),
 )
 async def show_cause(request: Call) -> Response[bytes]:
     """One cause: its chain, what to do, what it is mistaken for"""
@@ -51,12 +57,12 @@ async def show_cause(request: Call) -> Response[bytes]:
     cause = compiled.table.causes.get(code)
     if cause is None:
         raise NotFound(f"The current rule table has no cause '{code[:64]}'.")
-    chain = [schemas.CauseStep(step=link.step, seen_as=link.seen_as) for link in cause.chain]
+    chain = [vocabulary_schemas.CauseStep(step=link.step, seen_as=link.seen_as) for link in cause.chain]
     members = {
         name: getattr(cause, name)
         for name in ("title", "family", "summary", "system_borne", "gate", "actions", "contrast")
     }
-    sheet = schemas.CauseSheet(
+    sheet = vocabulary_schemas.CauseSheet(
         code=code,
         chain=chain,
         rule_table=TableName(version=compiled.version, digest=compiled.digest),
@@ -65,17 +71,19 @@ async def show_cause(request: Call) -> Response[bytes]:
     return Response(msgspec.json.encode(sheet), media_type=JSON)
 
 
-def vocabulary(compiled: CompiledTable) -> schemas.Vocabulary:
+def vocabulary(compiled: CompiledTable) -> vocabulary_schemas.Vocabulary:
     """The vocabulary of a rule table."""
     table = compiled.table
-    return schemas.Vocabulary(
+    return vocabulary_schemas.Vocabulary(
         rule_table=TableName(version=compiled.version, digest=compiled.digest),
         unit=choices(Unit),
         opening=choices(Opening),
         stations=table.stations,
         findings=_findings(table),
         causes=[
-            schemas.CauseChoice(code=code, title=row.title, family=row.family, system_borne=row.system_borne)
+            vocabulary_schemas.CauseChoice(
+                code=code, title=row.title, family=row.family, system_borne=row.system_borne
+            )
             for code, row in table.causes.items()
         ],
         quantities=_quantities(table),
@@ -83,12 +91,12 @@ def vocabulary(compiled: CompiledTable) -> schemas.Vocabulary:
     )
 
 
-def _findings(table: RuleTable) -> list[schemas.FindingChoice]:
+def _findings(table: RuleTable) -> list[vocabulary_schemas.FindingChoice]:
     yielded: dict[str, dict[str, None]] = {}
     for limit in table.limits:
         yielded.setdefault(limit.finding, {})[limit.quantity] = None
     return [
-        schemas.FindingChoice(
+        vocabulary_schemas.FindingChoice(
             code=code,
             kind=row.kind,
             succeeded_by=row.succeeded_by,
@@ -99,7 +107,7 @@ def _findings(table: RuleTable) -> list[schemas.FindingChoice]:
             before=row.before,
             gate=row.gate,
             outcomes=[
-                schemas.OutcomeChoice(
+                vocabulary_schemas.OutcomeChoice(
                     code=outcome.code, title=outcome.title, definition=outcome.definition, gate=outcome.gate
                 )
                 for outcome in row.outcomes
@@ -110,16 +118,16 @@ def _findings(table: RuleTable) -> list[schemas.FindingChoice]:
     ]
 
 
-def _quantities(table: RuleTable) -> list[schemas.QuantityChoice]:
+def _quantities(table: RuleTable) -> list[vocabulary_schemas.QuantityChoice]:
     return [
-        schemas.QuantityChoice(
+        vocabulary_schemas.QuantityChoice(
             code=code,
             unit=row.unit,
             meaning=row.meaning,
             lowest=row.lowest,
             highest=row.highest,
             limits=[
-                schemas.QuantityLimit(
+                vocabulary_schemas.QuantityLimit(
                     finding=limit.finding, bands=limit.bands, when=limit.when, basis=limit.basis
                 )
                 for limit in table.limits
@@ -130,11 +138,11 @@ def _quantities(table: RuleTable) -> list[schemas.QuantityChoice]:
     ]
 
 
-def choices(part: type[msgspec.Struct]) -> list[schemas.MemberChoice]:
+def choices(part: type[msgspec.Struct]) -> list[vocabulary_schemas.MemberChoice]:
     """The members of a part of the case, with the values or units that each takes."""
     hints = get_type_hints(part)
     return [
-        schemas.MemberChoice(
+        vocabulary_schemas.MemberChoice(
             member=field.encode_name,
             required=field.required,
             values=_values(hints[field.name]),
