@@ -16,7 +16,7 @@ from coldcase.shipped import starter_table
 
 TESTS = Path(__file__).parents[1]
 DEVELOPMENT = TESTS / "data" / "dev_cases.jsonl"
-SETS = ("first", "second", "third", "fourth", "fifth", "sixth")
+SETS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh")
 TOLD = {name: TESTS / "cases" / f"told_{name}.jsonl" for name in SETS}
 CODED = {name: TESTS / "cases" / f"coded_{name}.jsonl" for name in SETS}
 
