@@ -1,7 +1,9 @@
 """The OpenAPI document: current, complete, and served as it is committed."""
 
+import re
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from coldcase.app import ROUTES, create_app
@@ -9,7 +11,8 @@ from coldcase.core.case import Opening, Unit
 from coldcase.core.rule_table import ALL_EFFORTS
 from coldcase.settings import Settings
 from coldcase.web import openapi
-from coldcase.web.problems import PROBLEM_KINDS
+from coldcase.web.openapi_shapes import structs_within, texts
+from coldcase.web.problems import PROBLEM_KINDS, Problem
 from coldcase.web.vocabulary import choices
 
 COMMITTED = Path(__file__).parents[2] / "openapi" / "openapi.json"
@@ -141,6 +144,51 @@ def test_of_an_answer_each_member_that_is_always_there_is_required(document):
     }
     assert missing["AnswerWithCodes"] == missing["DecisionRecord"] == {"crosswalk"}
     assert missing["Answer"] == {"left_out", "refused_because", "leads"}
+
+
+def test_every_member_and_every_parameter_says_what_it_means(document):
+    schemas = document["components"]["schemas"]
+    silent = [
+        *(
+            (name, member)
+            for name, schema in schemas.items()
+            for member, part in schema.get("properties", {}).items()
+            if not part.get("description")
+        ),
+        *(name for name, schema in schemas.items() if not schema.get("description") and "enum" not in schema),
+        *(
+            (call["operationId"], parameter["name"])
+            for call in calls(document)
+            for parameter in call["parameters"]
+            if not parameter.get("description")
+        ),
+        *(place for place, part in parts(document["paths"]) if "headers" in part and not _told(part)),
+    ]
+
+    assert silent == []
+
+
+def _told(answer):
+    return answer["description"] and all(header["description"] for header in answer["headers"].values())
+
+
+def test_each_text_is_of_a_member_that_there_is_and_a_sentence():
+    specs = [route.opt["spec"] for route in ROUTES]
+    kinds = [kind for spec in specs for bodies in spec.answers.values() for kind in bodies.values()]
+    kinds += [Problem, *(spec.body for spec in specs), *(spec.query for spec in specs)]
+    known = {
+        part.__name__: {field.encode_name for field in msgspec.structs.fields(part)}
+        for kind in structs_within(kinds)
+        for part in kind.__mro__
+        if issubclass(part, msgspec.Struct) and part is not msgspec.Struct
+    }
+    queries = [known[spec.query.__name__] for spec in specs if spec.query]
+    named = {route.opt["spec"].operation: set(re.findall(r"{(\w+):", *route.paths)) for route in ROUTES}
+    known |= named | {"path": set().union(*named.values()), "query": set().union(*queries)}
+
+    stale = {name: set(members) - set(known.get(name, ())) for name, members in texts().items()}
+    assert {name: members for name, members in stale.items() if members} == {}
+    assert [text for members in texts().values() for text in members.values() if text[-1] not in ".:"] == []
 
 
 def test_the_page_for_people_names_every_call_and_loads_nothing(http, document):

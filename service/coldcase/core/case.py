@@ -39,7 +39,7 @@ Application = Literal[
 
 # `(?!\n)` because `$` also matches before a final newline; control characters (NUL above all) are refused by
 # PostgreSQL or by readers, and what ends a line for some readers would tear the lines of an export.
-Code = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_]{0,63}$(?!\n)", description="lower-case slug")]
+Code = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_]{0,63}$(?!\n)")]
 Label = Annotated[str, Meta(min_length=1, max_length=200, pattern=LABEL)]
 Text = Annotated[str, Meta(max_length=2000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029]*$(?!\n)")]
 Bound = Annotated[

@@ -112,7 +112,7 @@ def _path_parameters(route: HTTPRoute, spec: RouteSpec, shapes: Shapes) -> list[
             "name": name,
             "in": "path",
             "required": True,
-            "description": texts()["path"].get(name),
+            "description": texts().get(spec.operation, {}).get(name) or texts()["path"].get(name),
             "schema": shapes.titled(spec.path.get(name) or PATH_TYPES[definition.type]),
         }
         for name, definition in route.path_parameters.items()
