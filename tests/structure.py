@@ -32,7 +32,7 @@ ROOMS = (
     ("shipped", "knowledge"),
     ("readings",),
     ("core",),
-    ("settings", "logs", "clock"),
+    ("settings", "logs", "clock", "processes"),
     ("errors",),
 )
 """Top to bottom; a room imports from its own line and from below."""

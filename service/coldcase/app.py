@@ -285,7 +285,7 @@ def _imports(url: str, settings: Settings, say: ThrottledLog) -> Imports:
         url,
         places=Places("imports", at_once=settings.bulk_streams, shares=shares),
         room=SpoolRoom(room),
-        workers=ImportWorkers(settings.log_level),
+        workers=ImportWorkers(settings.log_level, settings.import_processes),
     )
 
 

@@ -57,6 +57,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     backtests: Literal["on", "off"] = "on"
     backtest_share: Annotated[float, Meta(ge=0.01, le=1)] = 0.2
     backtest_jobs: Annotated[int, Meta(ge=1, le=64)] | None = None
+    import_jobs: Annotated[int, Meta(ge=1, le=64)] | None = None
     bulk_streams: Annotated[int, Meta(ge=1, le=64)] = 2
     bulk_body_bytes: Annotated[int, Meta(ge=1024)] = 4 * 1024**3
     spool_dir: Annotated[str, Meta(min_length=1)] | None = None
@@ -69,7 +70,12 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         """How many processes count a backtest: as many as said, or as there are cores for this one, up to
         eight.
         """
-        return self.backtest_jobs or min(MOST_JOBS_UNASKED, len(os.sched_getaffinity(0)))
+        return self.backtest_jobs or _jobs_unasked()
+
+    @property
+    def import_processes(self) -> int:
+        """How many processes work on a large import: as many as said, or as `backtest_processes` says."""
+        return self.import_jobs or _jobs_unasked()
 
     @property
     def proxies(self) -> tuple[IPv4Network | IPv6Network, ...]:
@@ -79,6 +85,10 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return tuple(
             ip_network(part.strip()) for part in (self.trusted_proxies or "").split(",") if part.strip()
         )
+
+
+def _jobs_unasked() -> int:
+    return min(MOST_JOBS_UNASKED, len(os.sched_getaffinity(0)))
 
 
 def settings_from(environ: Mapping[str, str], flags: Mapping[str, Any] | None = None) -> Settings:

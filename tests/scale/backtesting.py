@@ -22,7 +22,6 @@ import msgspec
 from uuid_utils import compat
 
 from coldcase.app import create_app
-from coldcase.backtesting.pieces import collect_rarely
 from coldcase.backtesting.running import DECISIONS_A_PIECE, Pace, work_off
 from coldcase.clock import now
 from coldcase.db import backtests, keys
@@ -30,6 +29,7 @@ from coldcase.db.backtests import Tried
 from coldcase.db.decisions import DecisionFilter
 from coldcase.db.engine import BACKTESTS, make_engine, run_once
 from coldcase.db.transactions import transaction
+from coldcase.processes import collect_rarely
 from coldcase.settings import Settings
 from tests.scale.differing import filled_with_differing
 from tests.scale.filling import Filled, filled

@@ -3,15 +3,10 @@ several processes that end with the one that began them.
 """
 
 import asyncio
-import gc
 import multiprocessing
-import os
-import signal
-import threading
 import time
 from concurrent.futures import Future, ProcessPoolExecutor
 from functools import partial
-from multiprocessing.process import BaseProcess
 from uuid import UUID
 
 import msgspec
@@ -25,6 +20,7 @@ from coldcase.db.backtests import Tried
 from coldcase.db.engine import BACKTESTS, make_engine
 from coldcase.db.transactions import Transaction, transaction
 from coldcase.errors import ColdcaseError
+from coldcase.processes import collect_rarely, end_with_parent
 from coldcase.readings import refrigerants
 
 MOST_TABLES = 2
@@ -57,13 +53,6 @@ class CountedPiece(msgspec.Struct, frozen=True):
     done: int
     tally: ComparisonTally
     seconds: float
-
-
-def collect_rarely() -> None:
-    """Tables stay and cases go by themselves: to look for cycles every few cases would cost a fifth of all
-    work. For a process that does nothing else.
-    """
-    gc.set_threshold(200_000, 50, 1000)
 
 
 class Counter:
@@ -135,22 +124,12 @@ _kept: list[tuple[asyncio.Runner, Counter]] = []
 
 
 def _begin(url: str) -> None:
-    """Makes a process of a pool ready. What interrupts all at a terminal is for its parent to heed; when that
-    is killed, nobody else would end it.
-    """
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    parent = multiprocessing.parent_process()
-    assert parent is not None  # noqa: S101 - it is one of a pool
-    threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+    """Makes a process of a pool ready."""
+    end_with_parent()
     collect_rarely()
     refrigerants.library()
     engine = make_engine(url, BACKTESTS, connections=1)
     _kept.append((asyncio.Runner(), Counter(partial(transaction, engine, BACKTESTS))))
-
-
-def _end_with(parent: BaseProcess) -> None:
-    parent.join()
-    os._exit(1)
 
 
 def _nothing() -> None:

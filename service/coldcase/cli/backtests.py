@@ -11,12 +11,12 @@ from collections.abc import Mapping
 
 import msgspec
 
-from coldcase.backtesting.pieces import collect_rarely
 from coldcase.backtesting.running import Pace, work_off
 from coldcase.backtesting.supervising import BUSY, Orders
 from coldcase.cli import database
 from coldcase.cli.console import Commands, command, say
 from coldcase.logs import start_logging
+from coldcase.processes import collect_rarely
 from coldcase.proposing.working import work_off_proposals
 from coldcase.settings import Settings
 

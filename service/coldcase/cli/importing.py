@@ -5,10 +5,13 @@ import os
 import socket
 import sys
 from collections.abc import Mapping
+from contextlib import closing
+from functools import partial
 from typing import Any
 
 from coldcase.cli.console import Commands, WrongUse, command
 from coldcase.errors import ColdcaseError, Flawed, as_told
+from coldcase.importing.hands import ImportPool
 from coldcase.importing.working import work_on_imports
 from coldcase.logs import start_logging
 from coldcase.web.problems import problem
@@ -26,6 +29,7 @@ def add_import_commands(commands: Commands) -> None:
         "Work on the imports that `serve` hands over; it starts this by itself.",
     )
     added.add_argument("--log-level", choices=("debug", "info", "warning", "error"), default="info")
+    added.add_argument("--jobs", type=int, default=1, help="how many processes answer a large one (1)")
 
 
 def run_imports(args: argparse.Namespace, _: Mapping[str, str]) -> int:
@@ -36,10 +40,13 @@ def run_imports(args: argparse.Namespace, _: Mapping[str, str]) -> int:
         raise WrongUse("`coldcase serve` starts this command; to import, use `coldcase bulk`.") from error
     start_logging(args.log_level)
     os.nice(NICE)
-    with channel:
-        work_on_imports(channel, _problem)
+    # Those that it begins are as nice as this one is.
+    pool = ImportPool(args.jobs, partial(start_logging, args.log_level), problem_of)
+    with channel, closing(pool):
+        work_on_imports(channel, problem_of, pool)
     return 0
 
 
-def _problem(error: ColdcaseError) -> Any:
+def problem_of(error: ColdcaseError) -> Any:
+    """A refusal as a problem document."""
     return problem(error.code, error.detail, as_told(error.flaws) if isinstance(error, Flawed) else ())

@@ -13,7 +13,6 @@ from typing import NamedTuple, TypeVar
 import msgspec
 
 from coldcase import governing
-from coldcase.backtesting.pieces import collect_rarely
 from coldcase.backtesting.running import Pace
 from coldcase.cli import database
 from coldcase.cli.console import Commands, WrongUse, as_json, command, result, say
@@ -25,6 +24,7 @@ from coldcase.db import rule_tables
 from coldcase.db.engine import BACKTESTS, make_engine
 from coldcase.db.rule_tables import StoredTable
 from coldcase.db.transactions import Transaction, transaction
+from coldcase.processes import collect_rarely
 from coldcase.proposing.evidence import EvidenceOrders, TableEvidence, count_evidence
 from coldcase.proposing.reading import JudgedRecord, learn
 from coldcase.proposing.summary import ProposalSummary, draft_note

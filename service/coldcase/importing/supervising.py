@@ -57,10 +57,12 @@ class _Worker:
 
 
 class ImportWorkers:
-    """The processes that work on imports, as many as there are imports at the same time."""
+    """The processes that work on imports, as many as there are imports at the same time; each has `jobs` more
+    for large ones.
+    """
 
-    def __init__(self, log_level: str) -> None:
-        self._log_level = log_level
+    def __init__(self, log_level: str, jobs: int) -> None:
+        self._flags = ("--log-level", log_level, "--jobs", str(jobs))
         self._idle: list[_Worker] = []
         self._all: set[_Worker] = set()
         self._ending: set[asyncio.Task[None]] = set()
@@ -128,7 +130,7 @@ class ImportWorkers:
         ours, theirs = socket.socketpair()
         with theirs:
             process = await asyncio.create_subprocess_exec(
-                *(sys.executable, "-m", "coldcase", "imports", "--log-level", self._log_level),
+                *(sys.executable, "-m", "coldcase", "imports", *self._flags),
                 stdin=theirs.fileno(),
                 stdout=PIPE,
             )

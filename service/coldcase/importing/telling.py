@@ -36,16 +36,26 @@ class LineRefused(msgspec.Struct, frozen=True):
     problem: Any
 
 
-class Summary(msgspec.Struct, kw_only=True):
-    """Of all lines that are not blank: each was recorded, was on record already (`replayed`) or was refused.
-    `verdicts` were recorded with them; `rule_table` answered.
+class Counts(msgspec.Struct, kw_only=True):
+    """Of lines that are not blank: each was recorded, was on record already (`replayed`) or was refused.
+    `verdicts` were recorded with them.
     """
 
-    lines: int
-    recorded: int
-    replayed: int
-    refused: int
-    verdicts: int
+    lines: int = 0
+    recorded: int = 0
+    replayed: int = 0
+    refused: int = 0
+    verdicts: int = 0
+
+    def add(self, more: "Counts") -> None:
+        """Counts some more lines."""
+        for name in Counts.__struct_fields__:
+            setattr(self, name, getattr(self, name) + getattr(more, name))
+
+
+class Summary(Counts, kw_only=True):
+    """What came of a whole import; `rule_table` answered."""
+
     rule_table: TableName
 
 

@@ -1,0 +1,245 @@
+"""One chunk of an import after another, in one process: read, then answered, recorded and told as a whole."""
+
+import asyncio
+from collections.abc import Sequence
+from datetime import datetime
+from functools import partial
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from rfc8785 import CanonicalizationError
+from uuid_utils import compat
+
+from coldcase import answering, classifying
+from coldcase.core.answer import Answer
+from coldcase.core.compiled_table import CompiledTable
+from coldcase.db.bulk_recorder import BulkRecorder, KnownLine, NewLine
+from coldcase.db.decision_batch import BatchRow, checked_row
+from coldcase.db.decisions import TEN_THOUSANDTHS
+from coldcase.db.verdicts import NewVerdict
+from coldcase.errors import Archived, ColdcaseError, NotRecordable, SupersedesUnknown
+from coldcase.feedback.verdicts import GivenVerdict, parse_verdict
+from coldcase.importing.answering import NoAnswer, answers
+from coldcase.importing.counting import LineSeen, Place, seen_line
+from coldcase.importing.lines import Line, LineReading, RawLine, Unread, read_line
+from coldcase.importing.orders import ImportOrder
+from coldcase.importing.own_layout import layout_parser
+from coldcase.importing.telling import Counts, LineAnswer, LineRefused, RefusalRendering, told_line
+from coldcase.proof.bulk_lines import line_identity
+from coldcase.proof.decision_columns import NewDecision
+from coldcase.proof.verdict_prints import verdict_fingerprint
+
+
+class ToldChunk(msgspec.Struct, frozen=True):
+    """What is told of a chunk: the lines of the answer, and what they count."""
+
+    text: bytes
+    counts: Counts
+
+
+class _Pending:
+    """A line on its way: what it says, what it is known by, and in the end what is told of it."""
+
+    __slots__ = ("identity", "line", "made", "other_on_line", "outcome")
+
+    def __init__(self, line: Line, identity: UUID, other_on_line: int | None) -> None:
+        self.line = line
+        self.identity = identity
+        self.other_on_line = other_on_line
+        self.made: NewDecision | None = None
+        """The decision that was sent to be recorded."""
+        self.outcome: KnownLine | ColdcaseError | None = None
+
+
+class ChunkWork:
+    """Works on chunks of one import, one at a time: `read`, then `finish`, between which the import says
+    where each line stands among all.
+
+    `header` is the one of a CSV file in our own layout. Raises BadCase for one that means nothing.
+    """
+
+    def __init__(
+        self,
+        order: ImportOrder,
+        compiled: CompiledTable,
+        *,
+        header: Sequence[str] | None,
+        recorder: BulkRecorder,
+        tell: RefusalRendering,
+    ) -> None:
+        self._order = order
+        self._compiled = compiled
+        self._recorder = recorder
+        self._tell = tell
+        crosswalk = order.crosswalk
+        name = None if crosswalk is None else crosswalk.name
+        self._reading = LineReading(self._parser(header), self._judge, name, cells=order.media == "csv")
+        self._lines: list[Line | Unread] = []
+
+    def _parser(self, header: Sequence[str] | None) -> Any:
+        lenient, crosswalk = self._order.lenient, self._order.crosswalk
+        if header is not None:
+            return layout_parser(header, self._compiled, lenient=lenient)
+        if crosswalk is None:
+            return partial(classifying.case_of, compiled=self._compiled, lenient=lenient)
+        return partial(
+            classifying.case_of_row,
+            compiled=self._compiled,
+            document=crosswalk.document,
+            crosswalk=(crosswalk.name, crosswalk.version),
+            lenient=lenient,
+        )
+
+    def _judge(self, raw: Any, failed_at: datetime | None) -> GivenVerdict:
+        now = self._recorder.clock.now()
+        return parse_verdict(raw, (self._compiled,), failed_at=failed_at, now=now)
+
+    def read(self, cut: Sequence[RawLine | Unread]) -> list[LineSeen | None]:
+        """Reads a chunk; by what each line is known among the others, None where it cannot be taken."""
+        self._lines = [one if isinstance(one, Unread) else read_line(one, self._reading) for one in cut]
+        return [None if isinstance(line, Unread) else seen_line(line) for line in self._lines]
+
+    async def finish(self, places: Sequence[Place | None]) -> ToldChunk:
+        """Answers and records of the chunk what is new, and tells of all of it. Raises StoreAway."""
+        lines = [self._placed(line, place) for line, place in zip(self._lines, places, strict=True)]
+        pending = [line for line in lines if isinstance(line, _Pending)]
+        self._lines = []
+        await self._look_up(pending)
+        # A line that says what one before it in this chunk says, and which time it is, is that one.
+        first = {line.identity: line for line in reversed(pending) if line.outcome is None}
+        new = sorted(first.values(), key=lambda line: line.line.number)
+        await asyncio.to_thread(self._answer, new, self._recorder.clock.now())
+        await self._record([line for line in new if line.outcome is None])
+        await self._look_up([line for line in pending if line.outcome is None])
+        for line in pending:
+            # Or what became of the line that it is.
+            line.outcome = line.outcome or first[line.identity].outcome
+        counts = Counts()
+        whole = await self._whole(pending)
+        return ToldChunk(b"".join([told_line(self._told(line, whole, counts)) for line in lines]), counts)
+
+    def _placed(self, line: Line | Unread, place: Place | None) -> _Pending | Unread:
+        if isinstance(line, Unread):
+            return line
+        assert place is not None  # noqa: S101 - each line that was read has its place
+        key, before = self._order.import_key, place.before
+        identity = line_identity(self._order.client_id, key, line.content, before)
+        return _Pending(line, identity, place.other_on_line)
+
+    async def _look_up(self, lines: Sequence[_Pending]) -> None:
+        """Those that are on record: as ever, or since another import, or a transaction whose end was not
+        seen, has recorded them.
+        """
+        known = await self._recorder.known([line.identity for line in lines]) if lines else {}
+        for line in lines:
+            line.outcome = known.get(line.identity)
+
+    def _answer(self, new: Sequence[_Pending], at: datetime) -> None:
+        found = answers(
+            [line.line.parsed for line in new], self._compiled, next_checks=self._order.whole_answers
+        )
+        for line, answer in zip(new, found, strict=True):
+            if isinstance(answer, NoAnswer):
+                line.outcome = answer
+            else:
+                self._make(line, answer, at)
+
+    def _make(self, line: _Pending, answer: Answer, at: datetime) -> None:
+        """Makes the decision that is to be recorded at a time."""
+        try:
+            line.made = answering.row_of(
+                line.line.parsed,
+                answering.on_record(answer, at),
+                self._order.rule_table,
+                client_id=self._order.client_id,
+                key=None,
+                origin="bulk",
+                own_code=line.line.own_code,
+            )
+        except CanonicalizationError as error:
+            line.outcome = NotRecordable(str(error))
+
+    async def _record(self, new: Sequence[_Pending]) -> None:
+        """Records lines; those without an outcome then were recorded by somebody else meanwhile."""
+        sent: dict[UUID, tuple[_Pending, BatchRow]] = {}
+        for line in new:
+            assert line.made is not None  # noqa: S101 - a line without it has its outcome
+            try:
+                sent[line.made.id] = line, checked_row(line.made)
+            except NotRecordable as error:
+                line.outcome = error
+        if not sent:
+            return
+        became = await self._recorder.record([self._new_line(line, row) for line, row in sent.values()])
+        for id_, (line, _) in sent.items():
+            if id_ in became.recorded and line.made is not None:
+                line.outcome = _as_known(line.made)
+            elif id_ in became.superseding_nothing:
+                line.outcome = SupersedesUnknown()
+            elif id_ in became.not_recordable:
+                line.outcome = NotRecordable()
+
+    def _new_line(self, line: _Pending, row: BatchRow) -> NewLine:
+        assert line.made is not None  # noqa: S101 - its row was made of it
+        given, actor, id_ = line.line.verdict, self._order.actor, line.made.id
+        verdict = None
+        if given is not None:
+            said = msgspec.structs.asdict(given)
+            verdict = NewVerdict(
+                id=compat.uuid7(),
+                decision_id=id_,
+                client_id=self._order.client_id,
+                idempotency_key=None,
+                fingerprint=verdict_fingerprint(id_, said),
+                by_key=self._order.key,
+                person=actor.person,
+                **said,
+            )
+        return NewLine(line.identity, id_, row, verdict)
+
+    async def _whole(self, lines: Sequence[_Pending]) -> dict[UUID, bytes]:
+        """The answers of a chunk's lines, where they were asked for."""
+        if not self._order.whole_answers:
+            return {}
+        made = {line.made.id: line.made.answer_text.encode() for line in lines if line.made is not None}
+        ids = {line.outcome.id for line in lines if isinstance(line.outcome, KnownLine)}
+        earlier = sorted(ids - made.keys())
+        return made | (dict(await self._recorder.answers(earlier)) if earlier else {})
+
+    def _told(
+        self, line: _Pending | Unread, whole: dict[UUID, bytes], counts: Counts
+    ) -> LineAnswer | LineRefused:
+        counts.lines += 1
+        if isinstance(line, Unread):
+            return self._refused(line.number, line.error, counts)
+        number, known = line.line.number, line.outcome
+        assert known is not None  # noqa: S101 - the chunk was recorded
+        if isinstance(known, ColdcaseError):
+            return self._refused(number, known, counts)
+        if known.cause is None or known.status is None or known.confidence is None:
+            gone = f"Decision {known.id}, which this line is, was taken out of the record into an archive."
+            return self._refused(number, Archived(gone), counts)
+        replayed = line.made is None or known.id != line.made.id
+        counts.replayed += replayed
+        counts.recorded += not replayed
+        counts.verdicts += not replayed and line.line.verdict is not None
+        return LineAnswer(
+            line=number,
+            job_ref=known.job_ref,
+            id=known.id,
+            cause=known.cause,
+            status=known.status,
+            confidence=known.confidence / TEN_THOUSANDTHS,
+            replayed=replayed,
+            other_on_line=line.other_on_line,
+            answer=msgspec.Raw(whole[known.id]) if known.id in whole else msgspec.UNSET,
+        )
+
+    def _refused(self, number: int, error: ColdcaseError, counts: Counts) -> LineRefused:
+        counts.refused += 1
+        return LineRefused(number, self._tell(error))
+
+
+def _as_known(made: NewDecision) -> KnownLine:
+    return KnownLine(made.id, made.job_ref, made.cause, made.status, made.confidence)
