@@ -53,6 +53,30 @@ def next_checks_many(
 ) -> list[list[NextCheck]]:
     """The same for cases that were weighed together (the whole batch), in their order, each with its efforts.
     The signs of a finding of kind `several` count together.
+    """
+    closed = _closed(batch, compiled, efforts)
+    return [
+        _chosen(own, bits, batch[0].model, compiled)
+        for own, bits in zip(*_looked_into(batch, compiled, closed, CANDIDATES), strict=True)
+    ]
+
+
+def question_gains(
+    weighed: Weighed, compiled: CompiledTable, efforts: Efforts, candidates: int
+) -> dict[str, float]:
+    """What each question that can still be asked would tell, in bits, of the most promising `candidates`
+    places of the matrix: for whoever puts questions in an order of their own.
+    """
+    closed = _closed([weighed], compiled, [efforts])
+    places, gains = _looked_into([weighed], compiled, closed, candidates)
+    together = _together_by_finding(places[0], gains[0], weighed.model, compiled)
+    return {code: gain for code, gain in together.items() if gain >= LEAST_GAIN}
+
+
+def _looked_into(
+    batch: Sequence[Weighed], compiled: CompiledTable, closed: tuple[list[int], list[int]], candidates: int
+) -> tuple[list[list[int]], list[list[float]]]:
+    """For each case the places that promise most, and what each is expected to tell, in bits.
 
     Shapes: `now` (the posterior) is [case, cause], `expected` (how likely each outcome is) [case, row of the
     matrix], `promise` and `decay` [case, finding], `picked` and `gains` [case, candidate], gains in bits.
@@ -66,14 +90,11 @@ def next_checks_many(
     expected = now @ matrix.likelihood
     promise = np.add.reduceat(now @ matrix.squared / expected, matrix.starts, axis=1) - 1
     promise *= decay * decay
-    promise[_closed(batch, compiled, efforts)] = -1
-    picked = np.argpartition(-promise, min(CANDIDATES, promise.shape[1]) - 1, axis=1)[:, :CANDIDATES]
+    promise[closed] = -1
+    picked = np.argpartition(-promise, min(candidates, promise.shape[1]) - 1, axis=1)[:, :candidates]
     gains = _gains(picked, now, expected, decay, matrix)
     gains[np.take_along_axis(promise, picked, axis=1) < 0] = 0
-    return [
-        _chosen(own, bits, batch[0].model, compiled)
-        for own, bits in zip(picked.tolist(), gains.tolist(), strict=True)
-    ]
+    return picked.tolist(), gains.tolist()
 
 
 def _decay_factors(batch: Sequence[Weighed], matrix: FindingMatrix) -> Floats:
@@ -231,12 +252,9 @@ def _chosen(
     """At most five, greatest gain first, among near-equals the smaller effort; then those with a deadline
     first.
     """
-    codes, rows = model.matrix.codes, compiled.table.findings
-    of_finding: dict[str, list[float]] = {}
-    for gain, place in sorted(zip(gains, places, strict=True), reverse=True):
-        of_finding.setdefault(whole(codes[place]), []).append(gain)
-    left = sorted((-_together(own, rows[code].group, compiled), code) for code, own in of_finding.items())
-    left = [(loss, code) for loss, code in left if -loss >= LEAST_GAIN]
+    rows = compiled.table.findings
+    together = _together_by_finding(places, gains, model, compiled)
+    left = sorted((-gain, code) for code, gain in together.items() if gain >= LEAST_GAIN)
     chosen: list[tuple[float, str]] = []
     while left and len(chosen) < MOST_CHECKS:
         not_near = min(left[0][0] + NEAR, left[0][0] / 2)
@@ -252,6 +270,17 @@ def _chosen(
         msgspec.structs.replace(_check(code, model, compiled), gain_bits=round(-loss, 2))
         for loss, code in chosen
     ]
+
+
+def _together_by_finding(
+    places: list[int], gains: list[float], model: MachineModel, compiled: CompiledTable
+) -> dict[str, float]:
+    """Expected bits by finding, its signs taken together."""
+    codes, rows = model.matrix.codes, compiled.table.findings
+    of_finding: dict[str, list[float]] = {}
+    for gain, place in sorted(zip(gains, places, strict=True), reverse=True):
+        of_finding.setdefault(whole(codes[place]), []).append(gain)
+    return {code: _together(own, rows[code].group, compiled) for code, own in of_finding.items()}
 
 
 def _together(gains: list[float], group: str, compiled: CompiledTable) -> float:
