@@ -39,6 +39,7 @@ from coldcase.web import (
     auth,
     backtests,
     bulk,
+    case,
     classifications,
     crosstab,
     crosswalks,
@@ -135,6 +136,8 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     entrance.show_home,
     entrance.show_asset,
     searching.search_reports,
+    case.show_case_form,
+    case.fill_case_form,
 )
 
 

@@ -29,8 +29,8 @@ FORM_TOKEN, TOKEN_HEADER = "form_token", b"x-form-token"  # names of fields
 TRUSTED_SECONDS = 1.0
 """How long a session is taken as it was seen last: one that ended on another replica opens no longer."""
 MOST_SESSIONS_KEPT = 10_000
-MOST_FIELDS = 1000
-"""Of a form."""
+MOST_FIELDS = 2000
+"""Of a form: the case form has a field or two for every sign of every finding."""
 MOST_LOOKING = 16
 """Requests with unknown cookies that may look into the record at a time."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
