@@ -2,7 +2,7 @@
 
 import asyncio
 from datetime import UTC
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, overload
 from uuid import UUID
 
 import msgspec
@@ -100,7 +100,15 @@ def _search(asked: BacktestFilter | None) -> DecisionFilter:
     return DecisionFilter(**given | {"by": order_of(given.get("by", "closed_at"))})
 
 
-def _told(found: Backtest, key: ApiKey, *, whole: bool) -> backtest_schemas.BacktestSummary:
+@overload
+def seen_backtest(found: Backtest, key: ApiKey, *, whole: Literal[True]) -> BacktestReport: ...
+
+
+@overload
+def seen_backtest(found: Backtest, key: ApiKey, *, whole: Literal[False]) -> BacktestSummary: ...
+
+
+def seen_backtest(found: Backtest, key: ApiKey, *, whole: bool) -> backtest_schemas.BacktestSummary:
     """A backtest as this key may see it: of another client's neither the search nor the person, and no
     examples of other clients' decisions.
     """
@@ -179,7 +187,7 @@ async def start_backtest(request: Call) -> Response[bytes]:
         found = await backtests.find_backtest(conn, new.id)
     service.backtests.wake()
     return Response(
-        msgspec.json.encode(_told(found, request.auth, whole=False)),
+        msgspec.json.encode(seen_backtest(found, request.auth, whole=False)),
         status_code=201,
         media_type=JSON,
         headers={"Location": f"/v1/backtests/{new.id}"},
@@ -209,7 +217,7 @@ async def list_backtests(request: Call) -> Response[bytes]:
         found = await backtests.backtests_of(conn, version, before=before, limit=query.limit + 1)
     following = str(found[query.limit - 1].id) if len(found) > query.limit else None
     listed = backtest_schemas.BacktestList(
-        items=[_told(one, request.auth, whole=False) for one in found[: query.limit]], next=following
+        items=[seen_backtest(one, request.auth, whole=False) for one in found[: query.limit]], next=following
     )
     headers = next_page(f"/v1/rule-tables/{version}/backtests", query, following)
     return Response(msgspec.json.encode(listed), media_type=JSON, headers=headers)
@@ -232,7 +240,7 @@ async def show_backtest(request: Call) -> Response[bytes]:
     """
     async with services(request).transaction() as conn:
         found = await backtests.find_backtest(conn, request.path_params["id"])
-    return Response(msgspec.json.encode(_told(found, request.auth, whole=True)), media_type=JSON)
+    return Response(msgspec.json.encode(seen_backtest(found, request.auth, whole=True)), media_type=JSON)
 
 
 @post(
@@ -253,4 +261,4 @@ async def cancel_backtest(request: Call) -> Response[bytes]:
     async with services(request).transaction() as conn:
         await backtests.record_cancelled(conn, request.path_params["id"], request_actor(request))
         found = await backtests.find_backtest(conn, request.path_params["id"])
-    return Response(msgspec.json.encode(_told(found, request.auth, whole=False)), media_type=JSON)
+    return Response(msgspec.json.encode(seen_backtest(found, request.auth, whole=False)), media_type=JSON)

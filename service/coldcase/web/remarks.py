@@ -142,10 +142,22 @@ async def remark_on_rule_table(request: Call) -> Response[bytes]:
     Everybody who may read the version reads the text and the proposal; client, person and decision are told
     to the same client and to keys that read all. A draft is disputed by who may see it.
     """
-    service = services(request)
     stored = await seen_table(request, version_of(request))
     key = parsing.idempotency_key(request)
     sent = await read_request(request, RemarkRequest)
+    found, again = await make_remark(request, stored, sent, key)
+    headers = {"Location": f"/v1/rule-tables/{stored.version}/remarks/{found.id}"}
+    headers |= {"Answer-Repeated": "true"} if again else {}
+    body = msgspec.json.encode(shown_remark(found, request.auth))
+    return Response(body, status_code=200 if again else 201, media_type=JSON, headers=headers)
+
+
+async def make_remark(
+    request: Call, stored: StoredTable, sent: RemarkRequest, key: str | None
+) -> tuple[StoredRemark, bool]:
+    """Records a remark on a version, or finds the one that its idempotency key stands for: the remark, and
+    whether it did the latter. Raises BadTableRequest, DigestStale, KeyReused.
+    """
     was = await asyncio.to_thread(_disputed, stored, sent.pointer)
     new = NewRemark(
         id=compat.uuid7(),
@@ -159,18 +171,14 @@ async def remark_on_rule_table(request: Call) -> Response[bytes]:
         idempotency_key=key,
         fingerprint=hashlib.sha256(canonical_json([stored.version, msgspec.to_builtins(sent)])).digest(),
     )
-    async with service.transaction() as conn:
+    async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
         if new.decision_id is not None and await decisions.find_decision(conn, new.decision_id) is None:
             raise BadTableRequest(
                 (Flaw("/decision", "There is no such decision, or this key may not see it."),)
             )
         made, again = await remarks.record_remark(conn, new, request_actor(request))
-        found = await remarks.find_remark(conn, stored.version, made)
-    headers = {"Location": f"/v1/rule-tables/{stored.version}/remarks/{made}"}
-    headers |= {"Answer-Repeated": "true"} if again else {}
-    body = msgspec.json.encode(shown_remark(found, request.auth))
-    return Response(body, status_code=200 if again else 201, media_type=JSON, headers=headers)
+        return await remarks.find_remark(conn, stored.version, made), again
 
 
 def _proposal(sent: Any) -> str | None:
