@@ -22,6 +22,7 @@ from coldcase.db.decisions import DecisionFilter
 from coldcase.db.keys import ApiKey
 from coldcase.errors import BadTableRequest, Flaw
 from coldcase.web import backtest_schemas, parsing
+from coldcase.web.backtest_schemas import BacktestReport, BacktestSummary
 from coldcase.web.classifications import LOCATION
 from coldcase.web.filters import LINK, Moment, WhichTime, next_page, order_of, reads_all
 from coldcase.web.route import JSON, Call, route
@@ -108,7 +109,7 @@ def seen_backtest(found: Backtest, key: ApiKey, *, whole: Literal[True]) -> Back
 def seen_backtest(found: Backtest, key: ApiKey, *, whole: Literal[False]) -> BacktestSummary: ...
 
 
-def seen_backtest(found: Backtest, key: ApiKey, *, whole: bool) -> backtest_schemas.BacktestSummary:
+def seen_backtest(found: Backtest, key: ApiKey, *, whole: bool) -> BacktestSummary:
     """A backtest as this key may see it: of another client's neither the search nor the person, and no
     examples of other clients' decisions.
     """
@@ -132,12 +133,12 @@ def seen_backtest(found: Backtest, key: ApiKey, *, whole: bool) -> backtest_sche
         "failed_because": found.failed_because,
     }
     if not whole:
-        return backtest_schemas.BacktestSummary(**members)
+        return BacktestSummary(**members)
     result = None
     if found.tally is not None:
         tally = msgspec.json.decode(found.tally, type=ComparisonTally)
         result = result_of(tally, sees=lambda client: everything or client in (None, key.client_id))
-    return backtest_schemas.BacktestReport(**members, result=result)
+    return BacktestReport(**members, result=result)
 
 
 @post(
@@ -145,7 +146,7 @@ def seen_backtest(found: Backtest, key: ApiKey, *, whole: bool) -> backtest_sche
     **route(
         "startBacktest",
         "Rule tables",
-        {201: {JSON: backtest_schemas.BacktestSummary}},
+        {201: {JSON: BacktestSummary}},
         scopes=("tables:draft",),
         body=BacktestRequest,
         path={"version": VERSION},
@@ -228,7 +229,7 @@ async def list_backtests(request: Call) -> Response[bytes]:
     **route(
         "showBacktest",
         "Rule tables",
-        {200: {JSON: backtest_schemas.BacktestReport}},
+        {200: {JSON: BacktestReport}},
         scopes=DRAFT_SCOPES,
         problems=("not_found",),
     ),
@@ -248,7 +249,7 @@ async def show_backtest(request: Call) -> Response[bytes]:
     **route(
         "cancelBacktest",
         "Rule tables",
-        {200: {JSON: backtest_schemas.BacktestSummary}},
+        {200: {JSON: BacktestSummary}},
         scopes=("tables:draft",),
         problems=("not_found", "wrong_state", "outcome_unknown"),
     ),
