@@ -4,7 +4,7 @@ likelihoods.
 There is one model for each kind of machine (`machine_model.py`), made when it is first asked for.
 """
 
-from collections.abc import Container, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from coldcase.core.answer import Advice, Role, TableName
@@ -91,6 +91,7 @@ class CompiledTable:
     needed_by: dict[tuple[str, str], tuple[tuple[str, int], ...]]
     superseding: dict[str, tuple[str, tuple[str, ...]]]
     successors: dict[str, frozenset[str]]
+    no_longer_asked: frozenset[str]
     replaceable: dict[str, dict[str, frozenset[str]]]
     outcome_texts: dict[tuple[str, str], str]
     sights: dict[tuple[str, str], Sight]
@@ -121,12 +122,12 @@ class CompiledTable:
             model = self._models[machine] = machine_model(self.apart, machine, self.frequencies)
         return model
 
-    def asked_otherwise(self, observed: Container[str]) -> set[str]:
+    def asked_otherwise(self, observed: Iterable[str]) -> frozenset[str]:
         """Findings that nobody need look at, for another asks the same: those no longer asked, and the
         successors of one that was answered.
         """
-        answered = [newer for older, newer in self.successors.items() if older in observed]
-        return {*self.successors}.union(*answered)
+        answered = [self.successors[older] for older in observed if older in self.successors]
+        return self.no_longer_asked.union(*answered) if answered else self.no_longer_asked
 
     def make_models(self) -> None:
         """Makes the models of every motor and compressor type ahead of the first case (some 15 ms each)."""
@@ -174,6 +175,7 @@ def compile_table(table: RuleTable, *, version: int | None, digest: str) -> Comp
             if row.supersedes
         },
         successors=_successors(published),
+        no_longer_asked=frozenset(_successors(published)),
         replaceable={code: _replaceable(pattern, table) for code, pattern in table.patterns.items()},
         needs=needs,
         needed_by=needed_by,

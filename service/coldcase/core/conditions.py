@@ -220,7 +220,7 @@ class Conditional:
         self._whens = whens
         self._observed = [predicate(when.observed) if when.observed else None for when in whens]
         self._by_key = [index for index, when in enumerate(whens) if when.observed is None]
-        self._by_finding: dict[str, list[int]] = {}
+        self._by_sight: dict[str, dict[str, list[int]]] = {}
         self._always: list[int] = []
         self._rows_by_key: dict[ConditionKey, list[int]] = {}
         for index, when in enumerate(whens):
@@ -232,18 +232,21 @@ class Conditional:
         if not needed:
             self._always.append(index)
         else:
-            for finding in sorted({finding for finding, _ in needed[0]}):
-                self._by_finding.setdefault(finding, []).append(index)
+            fewest = min(needed, key=len)
+            for finding, outcome in sorted(fewest):
+                self._by_sight.setdefault(finding, {}).setdefault(outcome, []).append(index)
 
     def applying(self, case: Case, key: ConditionKey, observed: Observed, table: RuleTable) -> list[int]:
         """The rows that apply, in their order. `key` is the condition key of the case."""
         rows = self._rows_by_key.get(key)
         if rows is None:
             rows = self._for_key(case, key, table)
-        candidates = self._always
-        for finding, filed in self._by_finding.items():
-            if finding in observed:
-                candidates = candidates + filed
+        candidates = [*self._always]
+        for finding, outcomes in observed.items():
+            filed = self._by_sight.get(finding)
+            if filed is not None:
+                for outcome in outcomes:
+                    candidates += filed.get(outcome, ())
         if not candidates:
             return rows
         found = {index for index in candidates if self._applies(index, case, observed, table)}

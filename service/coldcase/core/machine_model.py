@@ -29,6 +29,7 @@ from coldcase.core.signs import whole
 from coldcase.core.stories import Links
 
 Floats = npt.NDArray[np.floating]
+Bools = npt.NDArray[np.bool_]
 MachineKind = tuple[str | None, str | None, str | None]
 
 
@@ -120,9 +121,8 @@ class FindingMatrix:
 
     Row r is one outcome; finding `codes[f]` has `sizes[f]` rows from `starts[f]`. `likelihood` is [cause,
     row] as a share of 1 and `squared` its square; `weights` is [row, cause], natural logarithms against the
-    background. `groups` numbers each finding's group, and `group_decay` is [group, place]. `before_opening`
-    marks findings that an open shell no longer has; `together` has the places of all signs of a finding as
-    people know it.
+    background. `groups` numbers each finding's group, and `group_decay` is [group, place]. `together`
+    has the places of all signs of a finding as people know it, `known_as` that finding for each place.
     """
 
     codes: tuple[str, ...]
@@ -133,8 +133,8 @@ class FindingMatrix:
     weights: Floats
     groups: Ints
     group_decay: Floats
-    before_opening: list[int]
     together: dict[str, list[int]]
+    known_as: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,8 +149,8 @@ class MachineModel:
     patterns, for what tells nothing, and for what people are asked about the place and earlier times).
     `prior` are the logarithms of how often each link, and each cause without any, is met ([link + cause],
     nanobans). `weight_cache` holds what was said of a finding, by all that it depends on,
-    `discounted_away` which findings a set of discounts leaves nothing of, and `closed_away` which make no
-    sense to ask while some rows apply: caches, all of them.
+    `closed_away` which findings need or allow no look, [finding], by what that depends on beside what was
+    seen, and `telling` the findings that tell two causes apart, the best first: caches, all of them.
     """
 
     causes: tuple[str, ...]
@@ -163,8 +163,8 @@ class MachineModel:
     matrix: FindingMatrix
     links: Links
     weight_cache: dict[Hashable, Any] = field(default_factory=dict)
-    discounted_away: dict[tuple[int, ...], list[int]] = field(default_factory=dict)
-    closed_away: dict[tuple[int, ...], list[int]] = field(default_factory=dict)
+    closed_away: dict[Hashable, Bools] = field(default_factory=dict)
+    telling: dict[tuple[int, int], list[int]] = field(default_factory=dict)
 
 
 @lru_cache(maxsize=256)
@@ -296,10 +296,8 @@ def _finding_matrix(table: RuleTable, finding_models: dict[str, FindingModel], b
         groups=np.array([groups[table.findings[code].group] for code in finding_models], dtype=np.int64),
         group_decay=np.array([decay_steps(group.rho) for group in table.groups.values()], dtype=np.float32)
         / np.float32(MILLION),
-        before_opening=[
-            place for place, code in enumerate(finding_models) if table.findings[code].before == "opening"
-        ],
         together=together,
+        known_as=tuple([whole(code) for code in finding_models]),
     )
 
 

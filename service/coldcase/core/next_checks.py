@@ -5,7 +5,7 @@ expected chi-square of a finding's outcomes, which for small information is prop
 candidates of each case; their expected entropy is then worked out in full.
 """
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Hashable, Sequence
 
 import msgspec
 import numpy as np
@@ -14,8 +14,8 @@ from coldcase.core.answer import Asked, NextCheck
 from coldcase.core.coding import machine_state
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import MILLION, Ints
-from coldcase.core.machine_model import FindingMatrix, Floats, MachineModel
-from coldcase.core.rule_table import ALL_EFFORTS, Closed, Effort, Finding, When
+from coldcase.core.machine_model import Bools, FindingMatrix, Floats, MachineModel
+from coldcase.core.rule_table import ALL_EFFORTS, Closed, Effort, Finding
 from coldcase.core.signs import whole
 from coldcase.core.weighing import Evidence, Weighed, kept
 
@@ -30,6 +30,9 @@ NEAR = 0.05
 
 LEAST_GAIN = 0.005
 """Bits; less than that would be printed as 0.00."""
+
+MOST_CLOSED = 500
+"""Reasons to close findings that a model keeps; sets of discounts are many."""
 
 EFFORT_RANK = {"ask": 0, "look": 1, "meter": 2, "open": 3, "lab": 4}
 """The smaller comes first among near-equals."""
@@ -54,10 +57,10 @@ def next_checks_many(
     """The same for cases that were weighed together (the whole batch), in their order, each with its efforts.
     The signs of a finding of kind `several` count together.
     """
-    closed = _closed(batch, compiled, efforts)
+    picked, gains = gains_many(batch, compiled, efforts)
     return [
         _chosen(own, bits, batch[0].model, compiled)
-        for own, bits in zip(*_looked_into(batch, compiled, closed, CANDIDATES), strict=True)
+        for own, bits in zip(picked.tolist(), gains.tolist(), strict=True)
     ]
 
 
@@ -67,16 +70,17 @@ def question_gains(
     """What each question that can still be asked would tell, in bits, of the most promising `candidates`
     places of the matrix: for whoever puts questions in an order of their own.
     """
-    closed = _closed([weighed], compiled, [efforts])
-    places, gains = _looked_into([weighed], compiled, closed, candidates)
-    together = _together_by_finding(places[0], gains[0], weighed.model, compiled)
-    return {code: gain for code, gain in together.items() if gain >= LEAST_GAIN}
+    places, gains = gains_many([weighed], compiled, [efforts], candidates)
+    return _together_by_finding(places[0].tolist(), gains[0].tolist(), weighed.model, compiled)
 
 
-def _looked_into(
-    batch: Sequence[Weighed], compiled: CompiledTable, closed: tuple[list[int], list[int]], candidates: int
-) -> tuple[list[list[int]], list[list[float]]]:
-    """For each case the places that promise most, and what each is expected to tell, in bits.
+def gains_many(
+    batch: Sequence[Weighed],
+    compiled: CompiledTable,
+    efforts: Sequence[Efforts],
+    candidates: int = CANDIDATES,
+) -> tuple[Ints, Floats]:
+    """For each case the places of the matrix that promise most, and what each is expected to tell, in bits.
 
     Shapes: `now` (the posterior) is [case, cause], `expected` (how likely each outcome is) [case, row of the
     matrix], `promise` and `decay` [case, finding], `picked` and `gains` [case, candidate], gains in bits.
@@ -84,17 +88,28 @@ def _looked_into(
     matrix = batch[0].model.matrix
     # Shares as they are before they are sharpened: a look that settles the matter is worth making however
     # sure the answer is.
-    now = batch[0].model.links.shared_out(batch[0].arrays.sums, 1000)[1].astype(np.float32)
+    now = batch[0].model.links.shares(batch[0].arrays.sums, 1000).astype(np.float32)
     now /= now.sum(axis=1, keepdims=True)
     decay = _decay_factors(batch, matrix) / np.float32(compiled.table.temperature)
-    expected = now @ matrix.likelihood
-    promise = np.add.reduceat(now @ matrix.squared / expected, matrix.starts, axis=1) - 1
+    expected, squared = _case_by_case(now, matrix.likelihood), _case_by_case(now, matrix.squared)
+    promise = np.add.reduceat(squared / expected, matrix.starts, axis=1) - 1
     promise *= decay * decay
-    promise[closed] = -1
+    for case, weighed in enumerate(batch):
+        promise[case, closed(weighed, compiled, efforts[case])] = -1
     picked = np.argpartition(-promise, min(candidates, promise.shape[1]) - 1, axis=1)[:, :candidates]
     gains = _gains(picked, now, expected, decay, matrix)
     gains[np.take_along_axis(promise, picked, axis=1) < 0] = 0
-    return picked.tolist(), gains.tolist()
+    return picked, gains
+
+
+def _case_by_case(now: Floats, matrix: Floats) -> Floats:
+    """`now @ matrix`, each case by itself: to the last bit what it would be alone, and too small a product
+    for the library to share it out over threads, which costs more than it brings.
+    """
+    product = np.empty((len(now), matrix.shape[1]), dtype=np.float32)
+    for case, own in enumerate(now):
+        np.matmul(own, matrix, out=product[case])
+    return product
 
 
 def _decay_factors(batch: Sequence[Weighed], matrix: FindingMatrix) -> Floats:
@@ -116,62 +131,70 @@ def _decay_factors(batch: Sequence[Weighed], matrix: FindingMatrix) -> Floats:
     return np.asarray(matrix.group_decay[matrix.groups, places[:, matrix.groups]])
 
 
-def _closed(
-    batch: Sequence[Weighed], compiled: CompiledTable, efforts: Sequence[Efforts]
-) -> tuple[list[int], list[int]]:
-    """Pairs of case and finding where no look is needed or possible: seen, gone with the opening, discounted
-    away by it, of no sense, or more than can be done now.
+def closed(weighed: Weighed, compiled: CompiledTable, efforts: Efforts = ALL_EFFORTS) -> Bools:
+    """Where in its matrix one case needs or allows no look, [finding]: seen, gone with the opening,
+    discounted away by it, of no sense, asked otherwise, or more than can be done now.
     """
-    cases: list[int] = []
-    findings: list[int] = []
-    for case, weighed in enumerate(batch):
-        closed = closed_places(weighed, compiled)
-        closed += _out_of_reach(weighed.model.matrix, compiled, efforts[case])
-        cases += [case] * len(closed)
-        findings += closed
-    return cases, findings
-
-
-def closed_places(weighed: Weighed, compiled: CompiledTable) -> list[int]:
-    """The same for one case: places in its matrix."""
-    evidence = weighed.evidence
-    matrix = evidence.model.matrix
-    seen = {whole(item.code) for item in evidence.items if item.weight.finding_index >= 0}
-    unasked = {whole(code) for code in compiled.asked_otherwise(evidence.observed)}
-    closed = [place for code in seen | unasked for place in matrix.together.get(code, ())]
-    closed += _makes_no_sense(weighed, compiled)
+    evidence, model = weighed.evidence, weighed.model
+    matrix = model.matrix
+    whys: list[_Why] = [("row", index) for index in _closed_by_rows(evidence, compiled)]
+    if machine_state(weighed) == "sound":
+        whys.append(("sound", True))
     if was_opened(evidence):
-        closed += matrix.before_opening
+        whys.append(("opened", True))
     if evidence.discounts:
-        closed += _discounted_away(evidence.discounts, evidence.model, compiled)
-    return closed
+        whys.append(("discounts", evidence.discounts))
+    if len(efforts) < len(EFFORT_RANK):
+        whys.append(("efforts", frozenset(efforts)))
+    mask = _away(("asked otherwise", True), model, compiled).copy()
+    for why in whys:
+        mask |= _away(why, model, compiled)
+    known_as = matrix.known_as
+    seen = {known_as[item.weight.finding_index] for item in evidence.items if item.weight.finding_index >= 0}
+    for code in evidence.observed:
+        if code in compiled.successors:
+            seen.update(map(whole, compiled.successors[code]))
+    mask[[place for code in seen for place in matrix.together.get(code, ())]] = True
+    return mask
 
 
-def _makes_no_sense(weighed: Weighed, compiled: CompiledTable) -> list[int]:
-    """What the table closes for this case; and nobody cuts open a compressor that was found sound."""
-    evidence, cache = weighed.evidence, weighed.model.closed_away
-    applying = compiled.closed.applying(
-        evidence.case, evidence.condition_key, evidence.observed, compiled.apart
-    )
-    about = (*applying, machine_state(weighed) == "sound")
-    places = cache.get(about)
-    if places is None:
-        places = cache[about] = _closed_by(about, weighed.model, compiled)
-    return places
+_Why = tuple[str, Hashable]
+"""Why findings need or allow no look, whatever was seen: in a word, and of what."""
 
 
-def _closed_by(about: tuple[int, ...], model: MachineModel, compiled: CompiledTable) -> list[int]:
-    *applying, sound = about
-    rows = compiled.apart.findings
-    closed = [compiled.apart.closed[index] for index in applying]
-    if sound:
-        closed.append(Closed(when=When(), reason="the compressor is sound", efforts=["open"]))
-    closes = [_closes(each) for each in closed]
-    return [
-        place
-        for place, code in enumerate(model.matrix.codes)
-        if any(closing(code, rows[code]) for closing in closes)
-    ]
+def _closed_by_rows(evidence: Evidence, compiled: CompiledTable) -> list[int]:
+    return compiled.closed.applying(evidence.case, evidence.condition_key, evidence.observed, compiled.apart)
+
+
+def _away(why: _Why, model: MachineModel, compiled: CompiledTable) -> Bools:
+    """The findings that are away for a reason, [finding]; kept, for it comes again."""
+    mask = model.closed_away.get(why)
+    if mask is None:
+        if len(model.closed_away) >= MOST_CLOSED:
+            model.closed_away.clear()
+        is_away, rows = _is_away(why, model, compiled), compiled.apart.findings
+        mask = model.closed_away[why] = np.array(
+            [is_away(code, rows[code]) for code in model.matrix.codes], dtype=np.bool_
+        )
+    return mask
+
+
+def _is_away(why: _Why, model: MachineModel, compiled: CompiledTable) -> Callable[[str, Finding], bool]:
+    match why:
+        case "row", int(index):
+            return _closes(compiled.apart.closed[index])
+        case "sound", _:
+            # Nobody cuts open a compressor that was found sound.
+            return lambda _, row: row.effort == "open"
+        case "opened", _:
+            return lambda _, row: row.before == "opening"
+        case "discounts", tuple(discounts):
+            return lambda code, _: _is_discounted_away(code, discounts, model, compiled)
+        case "efforts", frozenset() as efforts:
+            return lambda _, row: row.effort not in efforts
+        case _:
+            unasked = {whole(code) for code in compiled.no_longer_asked}
+            return lambda code, _: whole(code) in unasked
 
 
 def _closes(closed: Closed) -> Callable[[str, Finding], bool]:
@@ -187,13 +210,6 @@ def _closes(closed: Closed) -> Callable[[str, Finding], bool]:
     return closes
 
 
-def _out_of_reach(matrix: FindingMatrix, compiled: CompiledTable, efforts: Efforts) -> list[int]:
-    if len(efforts) == len(EFFORT_RANK):
-        return []
-    rows = compiled.apart.findings
-    return [place for place, code in enumerate(matrix.codes) if rows[code].effort not in efforts]
-
-
 def was_opened(evidence: Evidence) -> bool:
     """Whether the shell is open: said so, or plain from what was seen."""
     method = evidence.case.opening.method
@@ -202,20 +218,15 @@ def was_opened(evidence: Evidence) -> bool:
     return any(item.weight.effort == "open" for item in evidence.items)
 
 
-def _discounted_away(discounts: tuple[int, ...], model: MachineModel, compiled: CompiledTable) -> list[int]:
-    """The findings all of whose signs keep less than half."""
-    gone = model.discounted_away.get(discounts)
-    if gone is None:
-        gone = model.discounted_away[discounts] = [
-            place
-            for place, (code, finding_model) in enumerate(model.findings.items())
-            if all(
-                kept(discounts, code, weight, compiled)[0] < MILLION // 2
-                for weight in finding_model.weights.values()
-                if not weight.clear
-            )
-        ]
-    return gone
+def _is_discounted_away(
+    code: str, discounts: tuple[int, ...], model: MachineModel, compiled: CompiledTable
+) -> bool:
+    """Whether all signs of a finding keep less than half."""
+    return all(
+        kept(discounts, code, weight, compiled)[0] < MILLION // 2
+        for weight in model.findings[code].weights.values()
+        if not weight.clear
+    )
 
 
 def _gains(picked: Ints, now: Floats, expected: Floats, decay: Floats, matrix: FindingMatrix) -> Floats:
@@ -254,7 +265,7 @@ def _chosen(
     """
     rows = compiled.table.findings
     together = _together_by_finding(places, gains, model, compiled)
-    left = sorted((-gain, code) for code, gain in together.items() if gain >= LEAST_GAIN)
+    left = sorted([(-gain, code) for code, gain in together.items()])
     chosen: list[tuple[float, str]] = []
     while left and len(chosen) < MOST_CHECKS:
         not_near = min(left[0][0] + NEAR, left[0][0] / 2)
@@ -275,19 +286,25 @@ def _chosen(
 def _together_by_finding(
     places: list[int], gains: list[float], model: MachineModel, compiled: CompiledTable
 ) -> dict[str, float]:
-    """Expected bits by finding, its signs taken together."""
-    codes, rows = model.matrix.codes, compiled.table.findings
+    """Expected bits by finding, its signs taken together, of those that tell more than the least."""
+    known_as, rows = model.matrix.known_as, compiled.table.findings
     of_finding: dict[str, list[float]] = {}
     for gain, place in sorted(zip(gains, places, strict=True), reverse=True):
-        of_finding.setdefault(whole(codes[place]), []).append(gain)
-    return {code: _together(own, rows[code].group, compiled) for code, own in of_finding.items()}
+        of_finding.setdefault(known_as[place], []).append(gain)
+    worth: dict[str, float] = {}
+    for code, own in of_finding.items():
+        together = _together(own, compiled.group_decay[rows[code].group])
+        if together >= LEAST_GAIN:
+            worth[code] = together
+    return worth
 
 
-def _together(gains: list[float], group: str, compiled: CompiledTable) -> float:
+def _together(gains: list[float], decay: tuple[int, ...]) -> float:
     """What the signs of a finding are expected to tell together, the most telling first: they fade as their
     group does.
     """
-    return sum(gain * compiled.decay_of(group, place) / MILLION for place, gain in enumerate(gains))
+    last = len(decay) - 1
+    return sum([gain * decay[min(place, last)] / MILLION for place, gain in enumerate(gains)])
 
 
 def _check(code: str, model: MachineModel, compiled: CompiledTable) -> NextCheck:

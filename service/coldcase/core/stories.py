@@ -52,19 +52,26 @@ class Links:
         """
         return np.asarray(np.maximum(weights[self.pairs[0]], weights[self.pairs[1]]))
 
-    def shared_out(self, sums: Ints, sharpness: int) -> tuple[Ints, Ints]:
-        """Scores and shares ([case, cause]) in which each story stands for the cause that began it: its share
-        is added to that cause's own. `sums` are [case, link + cause] in nanobans; shares are raised to the
-        power of `sharpness` thousandths.
+    def shares(self, sums: Ints, sharpness: int) -> Ints:
+        """Each cause's share beside the best of all, [case, cause], in which each story stands for the cause
+        that began it: its share is added to that cause's own. `sums` are [case, link + cause] in nanobans;
+        shares are raised to the power of `sharpness` thousandths.
         """
         shares = relative_shares(sums if sharpness == 1000 else halves_up(sums * sharpness, 1000))
         if not self.number:
-            return sums, shares
-        scores, together = sums[:, self.number :].copy(), shares[:, self.number :]
+            return shares
+        together = shares[:, self.number :]
         together[:, self.begins] += np.add.reduceat(shares[:, : self.number], self.first, axis=1)
+        return together
+
+    def scores(self, sums: Ints) -> Ints:
+        """The score of each cause, [case, cause] in nanobans, or of the likeliest story that it began."""
+        if not self.number:
+            return sums
+        scores = sums[:, self.number :].copy()
         best = np.maximum.reduceat(sums[:, : self.number], self.first, axis=1)
         scores[:, self.begins] = np.maximum(scores[:, self.begins], best)
-        return scores, together
+        return scores
 
     def likeliest(self, sums: Ints, leader: int) -> Story | None:
         """The likeliest story that the cause in front has a part in, if it is likelier than the cause that

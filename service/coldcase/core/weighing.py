@@ -249,7 +249,8 @@ def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weigh
     sums = model.prior + _tempered(np.add.reduceat(counted, starts, axis=0), compiled)
     if compiled.table.unlisted_explains:
         sums[:, -1] += _unusual(laid, sums, model, compiled)
-    return _split(batch, BatchArrays(full, counted, sums, *model.links.shared_out(sums, sharpness)), starts)
+    scores, shares = model.links.scores(sums), model.links.shares(sums, sharpness)
+    return _split(batch, BatchArrays(full, counted, sums, scores, shares), starts)
 
 
 class _Laid(NamedTuple):
