@@ -58,6 +58,7 @@ def places(site: Site) -> dict[str, str]:
     return {
         "home": "/",
         "reports": "/decisions",
+        "case": "/case",
         "docs": "/docs",
         **{f"report-{name}": f"/v1/decisions/{id_}" for name, id_ in site.decisions.items()},
     }

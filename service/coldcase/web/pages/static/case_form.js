@@ -79,10 +79,9 @@
         old.insertBefore(here || document.importNode(each, true), place);
       }
     }
+    // What is answered can no longer be passed over.
     for (const each of wanted) {
-      const here = document.getElementById(each.id);
-      const button = each.querySelector(":scope > .after");
-      if (here && !button) here.querySelector(":scope > .after")?.remove();
+      if (!each.querySelector(".pass")) document.getElementById(each.id)?.querySelector(".pass")?.remove();
     }
   }
 
