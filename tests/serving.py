@@ -17,7 +17,7 @@ import msgspec
 import psycopg
 from uuid_utils import compat
 
-from coldcase.cli.serving import Server, listen, make_server
+from coldcase.cli.server import Server, listen, make_server
 from coldcase.clock import now
 from coldcase.db import keys
 from coldcase.db.engine import run_once

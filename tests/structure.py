@@ -32,7 +32,7 @@ ROOMS = (
     ("shipped", "knowledge"),
     ("readings",),
     ("core",),
-    ("settings", "logs", "clock", "processes"),
+    ("settings", "logs", "clock", "processes", "workers"),
     ("errors",),
 )
 """Top to bottom; a room imports from its own line and from below."""

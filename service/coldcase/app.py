@@ -68,12 +68,14 @@ from coldcase.web.auth import ApiKeyCache
 from coldcase.web.connections import ThrottledLog
 from coldcase.web.documents import Documents
 from coldcase.web.imports import Imports
-from coldcase.web.metrics import GaugeCollector, GaugeReading, Metrics
+from coldcase.web.metrics import GaugeReading, Metrics
 from coldcase.web.middleware import Gateway
 from coldcase.web.services import Services
 from coldcase.web.sessions import Sessions
-from coldcase.web.shares import Shares, client_share
+from coldcase.web.shares import SharedShares, Shares, client_share
 from coldcase.web.streams import Exports, Places
+from coldcase.web.worker_metrics import WorkerMetrics
+from coldcase.workers import Shared, Worker
 
 _logger = structlog.get_logger()
 
@@ -167,16 +169,22 @@ class App(Litestar):
             await super().__call__(scope, receive, send)
 
 
-def create_app(settings: Settings, *, extra_routes: Sequence[ControllerRouterHandler] = ()) -> App:
+def create_app(
+    settings: Settings,
+    *,
+    extra_routes: Sequence[ControllerRouterHandler] = (),
+    worker: Worker | None = None,
+) -> App:
     """The service; it needs `settings.database_url` when it starts. `extra_routes` are for benchmarks and
-    tests.
+    tests; `worker` says which it is of several that serve together.
     """
-    metrics = Metrics()
+    shared = Shared(settings.bulk_streams, worker)
+    metrics = Metrics(shared.answered) if worker is None else WorkerMetrics(worker, shared.answered)
     app = App(
         route_handlers=[*ROUTES, *extra_routes],
         guards=[auth.admit],
         exception_handlers=problems.HANDLERS,
-        lifespan=[partial(_lifespan, settings=settings, metrics=metrics)],
+        lifespan=[partial(_lifespan, settings=settings, metrics=metrics, shared=shared)],
         request_max_body_size=LARGEST_BODY,
         openapi_config=None,
         logging_config=None,
@@ -194,7 +202,9 @@ def create_app(settings: Settings, *, extra_routes: Sequence[ControllerRouterHan
 
 
 @asynccontextmanager
-async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> AsyncIterator[None]:
+async def _lifespan(
+    app: Litestar, *, settings: Settings, metrics: Metrics, shared: Shared
+) -> AsyncIterator[None]:
     """Whatever has started is closed on every way out, the last first, and none can hold up the others."""
     url = settings.database_url
     if url is None:
@@ -233,7 +243,7 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
         started.push_async_callback(close_in_time, recorder.close, "recorder")
         await recorder.start()
         say = ThrottledLog(metrics)
-        imports = _imports(url, settings, say)
+        imports = _imports(url, settings, shared, say)
         started.push_async_callback(close_in_time, imports.workers.close, "imports")
         services = app.state.services = Services(
             rule_tables=rule_tables,
@@ -251,12 +261,14 @@ async def _lifespan(app: Litestar, *, settings: Settings, metrics: Metrics) -> A
             imports=imports,
             trees=Trees(),
             evidence=EvidenceDesk(url),
-            backtests=Backtests(reading, _orders(url, settings), lambda: metrics.total),
+            backtests=Backtests(reading, _orders(url, settings), lambda: metrics.total.total),
             metrics=metrics,
             metrics_open=settings.metrics == "open",
             most_open_drafts=settings.most_open_drafts,
         )
-        GaugeCollector(_readings(services, sealer, pulse, engines), registry)
+        metrics.read_gauges(_readings(services, sealer, pulse, engines))
+        freshening = asyncio.create_task(metrics.keep_fresh(), name="metrics")
+        started.callback(freshening.cancel)
         if settings.warm_properties:
             refrigerants.warm()
         if rule_tables.just_published:
@@ -290,17 +302,18 @@ def _exports(transaction: Transaction, settings: Settings, say: ThrottledLog) ->
     return Exports(transaction, at_once=EXPORTS_AT_ONCE, shares=shares)
 
 
-def _imports(url: str, settings: Settings, say: ThrottledLog) -> Imports:
+def _imports(url: str, settings: Settings, shared: Shared, say: ThrottledLog) -> Imports:
     if settings.spool_dir is not None and not os.access(settings.spool_dir, os.W_OK | os.X_OK):
         raise BadSettings("COLDCASE_SPOOL_DIR: there is no such folder, or nothing can be written there.")
     room = SpoolSettings(
         folder=settings.spool_dir, body_bytes=settings.bulk_body_bytes, all_bytes=settings.spool_bytes
     )
-    shares = _shares(settings.bulk_streams, settings, "imports running", say)
+    most = client_share(settings.bulk_streams, settings.client_share)
+    shares = SharedShares(most, "imports running", say, shared.import_seats)
     return Imports(
         url,
         places=Places("imports", at_once=settings.bulk_streams, shares=shares),
-        room=SpoolRoom(room),
+        room=SpoolRoom(room, shared.spooled),
         workers=ImportWorkers(settings.log_level, settings.import_processes),
     )
 
@@ -316,29 +329,37 @@ def _readings(
 
     return [
         GaugeReading(
-            "coldcase_last_seal_age_seconds", "Time since the newest seal that was seen", last_seal_age
+            "coldcase_last_seal_age_seconds",
+            "Time since the newest seal that was seen",
+            last_seal_age,
+            of_all="min",
         ),
         GaugeReading(
             "coldcase_oldest_unsealed_seconds",
             "How long the oldest unsealed record waited, at the last look",
             lambda: sealer.oldest_unsealed_s,
+            of_all="max",
         ),
         GaugeReading(
             "coldcase_recorder_queue", "Decisions that wait for their commit", lambda: recorder.waiting
         ),
         GaugeReading(
-            "coldcase_recorder_available", "1 while decisions can be recorded", lambda: recorder.available
+            "coldcase_recorder_available",
+            "1 while decisions can be recorded",
+            lambda: recorder.available,
+            of_all="min",
         ),
         GaugeReading(
             "coldcase_database_unheard_seconds",
             "Time since the database last answered the watcher",
             lambda: pulse.silent_s,
+            of_all="max",
         ),
-        GaugeReading("coldcase_api_keys", "API keys in memory", lambda: len(services.keys)),
+        GaugeReading("coldcase_api_keys", "API keys in memory", lambda: len(services.keys), of_all="max"),
         GaugeReading("coldcase_exports_running", "Exports running", lambda: exports.running),
         GaugeReading("coldcase_imports_running", "Imports running", lambda: services.imports.places.running),
         GaugeReading(
-            "coldcase_spooled_bytes", "Bytes of imports on disk", lambda: services.imports.room.taken
+            "coldcase_spooled_bytes", "Bytes of imports on disk", lambda: services.imports.room.taken.own
         ),
         *(
             GaugeReading(

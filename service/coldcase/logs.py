@@ -30,10 +30,17 @@ def log_for_people() -> None:
     )
 
 
-def start_logging(level: str) -> None:
-    """Configures both for this process. Levels: `debug`, `info`, `warning`, `error`."""
+def start_logging(level: str, **always: int) -> None:
+    """Configures both for this process. Levels: `debug`, `info`, `warning`, `error`. `always` are members of
+    every line.
+    """
     number = logging.getLevelNamesMapping()[level.upper()]
+
+    def add_always(_: object, __: str, line: structlog.typing.EventDict) -> structlog.typing.EventDict:
+        return {**line, **always}
+
     shared: list[structlog.typing.Processor] = [
+        add_always,
         structlog.stdlib.add_log_level,
         structlog.processors.TimeStamper(fmt="iso", utc=True),
         # Without local variables: they may hold keys and database passwords.

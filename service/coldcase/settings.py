@@ -37,6 +37,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     data_dir: Annotated[str, Meta(min_length=1)] = "./.coldcase"
     host: str = "127.0.0.1"
     port: Annotated[int, Meta(ge=0, le=65535)] = 8000
+    workers: Annotated[int, Meta(ge=1, le=64)] = 1
     log_level: Literal["debug", "info", "warning", "error"] = "info"
     log_requests: bool = False
     metrics: Literal["open", "closed"] = "open"

@@ -26,7 +26,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from uuid_utils import compat
 
 from coldcase.answering import CACHED_BYTES
-from coldcase.cli.serving import listen, make_server
+from coldcase.cli.server import listen, make_server
 from coldcase.cli.tables import compiled_from
 from coldcase.clock import now
 from coldcase.core.case import Case, Unit

@@ -16,7 +16,7 @@ import httpx
 import pytest
 
 from coldcase.cli.console import WrongUse
-from coldcase.cli.serving import most_connections
+from coldcase.cli.server import most_connections
 from coldcase.settings import BadSettings, Settings, settings_from
 from tests.serving import in_thread
 

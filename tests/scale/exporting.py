@@ -16,7 +16,7 @@ from pathlib import Path
 import httpx
 import psycopg
 
-from coldcase.cli.serving import listen, make_server
+from coldcase.cli.server import listen, make_server
 from coldcase.db.decisions import DecisionFilter
 from coldcase.db.export import statement
 from coldcase.settings import Settings

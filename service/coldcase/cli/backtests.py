@@ -14,7 +14,7 @@ import msgspec
 from coldcase.backtesting.running import Pace, work_off
 from coldcase.backtesting.supervising import BUSY, Orders
 from coldcase.cli import database
-from coldcase.cli.console import Commands, command, say
+from coldcase.cli.console import Commands, command, first_line, say
 from coldcase.logs import start_logging
 from coldcase.processes import collect_rarely
 from coldcase.proposing.working import work_off_proposals
@@ -43,7 +43,7 @@ def run_backtests(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
     """Works until nothing waits, or until it is told to stop; what is not finished goes on next time."""
     collect_rarely()
     if args.supervised:
-        orders = msgspec.json.decode(_first_line(), type=Orders)
+        orders = msgspec.json.decode(first_line(), type=Orders)
         start_logging(orders.log_level)
         os.nice(POLITE)
         return asyncio.run(_supervised(orders))
@@ -52,14 +52,6 @@ def run_backtests(args: argparse.Namespace, environ: Mapping[str, str]) -> int:
         ended = asyncio.run(_alone(url, chosen))
     say(f"coldcase: {ended[0] or 'no'} backtests and {ended[1] or 'no'} proposals ended")
     return 0
-
-
-def _first_line() -> bytes:
-    """Of standard input, and not a byte of what comes after it."""
-    line = b""
-    while not line.endswith(b"\n") and (byte := os.read(sys.stdin.fileno(), 1)):
-        line += byte
-    return line
 
 
 async def _alone(url: str, chosen: Settings) -> tuple[int, int]:

@@ -1,6 +1,7 @@
 """How commands talk: results to standard output, everything else to standard error."""
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -57,6 +58,14 @@ def command(commands: Commands, name: str, run: Run, says: str) -> argparse.Argu
     added: argparse.ArgumentParser = commands.add_parser(name, help=says, description=says)
     added.set_defaults(run=run)
     return added
+
+
+def first_line() -> bytes:
+    """The first line of standard input, and not a byte of what comes after it."""
+    line = b""
+    while not line.endswith(b"\n") and (byte := os.read(sys.stdin.fileno(), 1)):
+        line += byte
+    return line
 
 
 def read_file(name: str) -> bytes:

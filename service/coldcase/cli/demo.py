@@ -23,7 +23,7 @@ from uuid_utils import compat
 
 from coldcase.cli import database, render
 from coldcase.cli.console import Commands, command, result, say
-from coldcase.cli.serving import listen, make_server
+from coldcase.cli.server import listen, make_server
 from coldcase.cli.tables import compiled_from
 from coldcase.clock import now
 from coldcase.core.answer import Answer

@@ -2,6 +2,7 @@
 
 import errno
 import tempfile
+import threading
 import zlib
 from collections.abc import Callable, Iterator
 from typing import BinaryIO, Literal
@@ -10,6 +11,7 @@ import msgspec
 import zstandard
 
 from coldcase.errors import ColdcaseError, TooLarge
+from coldcase.workers import Tally
 
 ContentEncoding = Literal["identity", "gzip", "zstd"]
 
@@ -50,21 +52,24 @@ class SpoolSettings(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class SpoolRoom:
-    """The room that all bodies share."""
+    """The room that all bodies share, those of other workers on this machine too; `taken` counts bytes."""
 
-    def __init__(self, settings: SpoolSettings) -> None:
+    def __init__(self, settings: SpoolSettings, taken: Tally) -> None:
         self.settings = settings
-        self.taken = 0
+        self.taken = taken
+        self._lock = threading.Lock()
 
     def take(self, size: int) -> None:
         """Takes room, to be given back. Raises SpoolFull."""
-        if self.taken + size > self.settings.all_bytes:
-            raise SpoolFull
-        self.taken += size
+        with self._lock:
+            if self.taken.total + size > self.settings.all_bytes:
+                raise SpoolFull
+            self.taken.add(size)
 
     def give_back(self, size: int) -> None:
         """Gives room back."""
-        self.taken -= size
+        with self._lock:
+            self.taken.add(-size)
 
 
 class Spool:

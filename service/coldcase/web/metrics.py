@@ -3,10 +3,13 @@
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from typing import Literal
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Metric, generate_latest
 from prometheus_client.core import GaugeMetricFamily
 from prometheus_client.registry import Collector
+
+from coldcase.workers import Shared, Tally
 
 _BUCKETS = (0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0)
 
@@ -14,11 +17,11 @@ _BUCKETS = (0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0)
 class Metrics:
     """Counts of one application; each has a registry of its own, so that two can live in one process.
 
-    `total` counts all answers.
+    `total` counts all answers, those of other workers too.
     """
 
-    def __init__(self) -> None:
-        self.total = 0
+    def __init__(self, total: Tally | None = None) -> None:
+        self.total = total or Shared(0).answered
         self.registry = CollectorRegistry()
         self.requests = Counter(
             "coldcase_http_requests",
@@ -34,7 +37,10 @@ class Metrics:
             registry=self.registry,
         )
         self.in_flight = Gauge(
-            "coldcase_http_requests_in_flight", "Requests being worked on", registry=self.registry
+            "coldcase_http_requests_in_flight",
+            "Requests being worked on",
+            registry=self.registry,
+            multiprocess_mode="livesum",
         )
         self.problems = Counter(
             "coldcase_problems", "Requests answered with a problem document", ["code"], registry=self.registry
@@ -50,7 +56,7 @@ class Metrics:
 
     def answered(self, method: str, route: str, status: int, began: float) -> None:
         """Counts one answer; `began` is a reading of `time.perf_counter`."""
-        self.total += 1
+        self.total.add(1)
         known = self._known.get((method, route, status))
         if known is None:
             known = self.requests.labels(method, route, str(status)), self.seconds.labels(route)
@@ -65,6 +71,13 @@ class Metrics:
         self._running = CollectorRegistry()
         return self._running
 
+    def read_gauges(self, readings: Iterable["GaugeReading"]) -> None:
+        """Has these figures read whenever somebody asks for all."""
+        GaugeCollector(readings, self._running)
+
+    async def keep_fresh(self) -> None:
+        """What must be done again and again while the service runs."""
+
     def text(self) -> bytes:
         """Everything, in the Prometheus text format."""
         return generate_latest(self.registry) + generate_latest(self._running)
@@ -74,13 +87,15 @@ class Metrics:
 class GaugeReading:
     """A figure that is read when somebody asks for it: its name, what it says, and where it comes from.
 
-    None means that there is none yet. `label` is the name and the value of its label, if it has one.
+    None means that there is none yet. `label` is the name and the value of its label, if it has one. `of_all`
+    is what one figure is made of those of several workers.
     """
 
     name: str
     says: str
     read: Callable[[], float | None]
     label: tuple[str, str] | None = None
+    of_all: Literal["sum", "min", "max"] = "sum"
 
 
 class GaugeCollector(Collector):

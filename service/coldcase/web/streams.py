@@ -28,13 +28,12 @@ class Places:
     def __init__(self, what: str, *, at_once: int, shares: Shares) -> None:
         self._what = what
         self._at_once = at_once
-        self._running = 0
         self._shares = shares
 
     @property
     def running(self) -> int:
-        """How many are taken."""
-        return self._running
+        """How many are taken in this process."""
+        return self._shares.running
 
     @contextmanager
     def place(self, client_id: int) -> Iterator[None]:
@@ -43,15 +42,11 @@ class Places:
         """
         self._shares.take(client_id)
         try:
-            if self._running >= self._at_once:
+            if self._shares.total > self._at_once:
                 raise Overloaded(
                     f"As many {self._what} as may run at a time are running; ask again when one has ended."
                 )
-            self._running += 1
-            try:
-                yield
-            finally:
-                self._running -= 1
+            yield
         finally:
             self._shares.give_back(client_id)
 
