@@ -104,6 +104,7 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     audit.list_seals,
     audit.verify_seals,
     vocabulary.show_vocabulary,
+    vocabulary.show_case_schema,
     vocabulary.show_cause,
     tables.list_rule_tables,
     tables.show_current,

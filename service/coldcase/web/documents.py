@@ -4,7 +4,7 @@ means.
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import msgspec
@@ -17,6 +17,9 @@ from coldcase.web import openapi, pages, parsing
 from coldcase.web.problems import PROBLEM_KINDS, Problem, meaning, problem
 from coldcase.web.rendering import html_headers
 from coldcase.web.route import ETAG, HTML, IF_NONE_MATCH, JSON, Call, route
+
+MOST_SCHEMAS = 4
+"""JSON Schemas of cases that are kept: somebody compares two versions of the rule table, or tries a draft."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,7 @@ class Documents:
     def __init__(self, routes: Callable[[], Iterable[BaseRoute]]) -> None:
         self._routes = routes
         self._vocabulary: tuple[CompiledTable, Document] | None = None
+        self._case_schemas: dict[str, Document] = {}
 
     def vocabulary(self, compiled: CompiledTable, spell: Callable[[CompiledTable], bytes]) -> Document:
         """The vocabulary of a rule table as `spell` gives them; kept until another table answers."""
@@ -58,6 +62,17 @@ class Documents:
             tag = f'"{compiled.digest.removeprefix("sha256:")[:32]}-{compiled.version}"'
             self._vocabulary = compiled, Document(spell(compiled), JSON, tag, "private, no-cache")
         return self._vocabulary[1]
+
+    def case_schema(self, compiled: CompiledTable, spell: Callable[[CompiledTable], bytes]) -> Document:
+        """The JSON Schema of a case under a rule table; the last few are kept."""
+        found = self._case_schemas.pop(compiled.digest, None)
+        if found is None:
+            body = spell(compiled)
+            found = replace(Document.of(body, JSON), cache="private, no-cache")
+        self._case_schemas[compiled.digest] = found
+        while len(self._case_schemas) > MOST_SCHEMAS:
+            del self._case_schemas[next(iter(self._case_schemas))]
+        return found
 
     @cached_property
     def openapi(self) -> Document:

@@ -16,7 +16,7 @@ from litestar.routes import BaseRoute, HTTPRoute
 
 from coldcase import __version__
 from coldcase.web.openapi_shapes import REF, Shapes, texts
-from coldcase.web.problems import MEDIA_TYPE, PROBLEM_KINDS
+from coldcase.web.problems import MEDIA_TYPE, PROBLEM_KINDS, Problem
 from coldcase.web.route import Header, RouteSpec
 
 INTRODUCTION = (
@@ -197,4 +197,4 @@ def _problem_headers(codes: list[str]) -> list[Header]:
 
 def _shapes(specs: list[RouteSpec]) -> Shapes:
     answered = [kind for spec in specs for bodies in spec.answers.values() for kind in bodies.values()]
-    return Shapes([spec.body for spec in specs], answered)
+    return Shapes([spec.body for spec in specs], [*answered, Problem])

@@ -34,7 +34,7 @@ class Shapes:
         """`sent` are types of requests, `answered` those of answers; others than structs are passed over."""
         self._enums: dict[frozenset[Any], tuple[str, tuple[Any, ...]]] = {}
         self._enum_shapes: dict[str, Schema] = {}
-        requests, answers = _structs_among(sent), _structs_among([*answered, Problem])
+        requests, answers = _structs_among(sent), _structs_among(answered)
         kinds = list(dict.fromkeys([*requests, *answers]))
         references, found = msgspec.json.schema_components(kinds, ref_template=REF)
         self._references = dict(zip(kinds, references, strict=True))
@@ -44,13 +44,8 @@ class Shapes:
             name: self._component(types[name], schema, sent=name in optional)
             for name, schema in found.items()
         }
-        problem = self.components["Problem"]["properties"]["type"]
-        problem |= {"$ref": REF.format(name="ProblemType")}
-        problem.pop("type", None)
-        self._enum_shapes["ProblemType"] = {
-            "description": "The kinds of problems.",
-            **_enum([type_uri(code) for code in PROBLEM_KINDS]),
-        }
+        if Problem in kinds:
+            self._name_problem_types()
 
     def of(self, kind: Any) -> Schema | None:
         """The reference to a type's component, None for a type that has none."""
@@ -75,6 +70,14 @@ class Shapes:
                 )
             told[field.encode_name] = {"description": text, "schema": self._named(schema, names[field.name])}
         return told
+
+    def _name_problem_types(self) -> None:
+        members = self.components["Problem"]["properties"]
+        members["type"] = {
+            "description": members["type"]["description"],
+            "$ref": REF.format(name="ProblemType"),
+        }
+        self._enum_shapes["ProblemType"] = _enum([type_uri(code) for code in PROBLEM_KINDS])
 
     def titled(self, schema: Schema) -> Schema:
         """A schema that was written by hand; of an enum, whose title names it, a reference."""

@@ -1,16 +1,18 @@
 """The vocabulary: what a form is built from, and what stands behind a cause."""
 
-from typing import Any, Literal, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
 
 import msgspec
 from litestar import Response, get
+from msgspec import Meta
 
 from coldcase.core.answer import TableName
 from coldcase.core.case import Opening, Unit
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.rule_table import RuleTable
 from coldcase.errors import NotFound
-from coldcase.web import vocabulary_schemas
+from coldcase.web import parsing, vocabulary_schemas
+from coldcase.web.case_schema import case_schema
 from coldcase.web.documents import documents
 from coldcase.web.route import ETAG, IF_NONE_MATCH, JSON, Call, route
 from coldcase.web.services import services
@@ -39,6 +41,45 @@ async def show_vocabulary(request: Call) -> Response[bytes]:
 
 def _spelled(compiled: CompiledTable) -> bytes:
     return msgspec.json.encode(vocabulary(compiled))
+
+
+class SchemaQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Under which rule table."""
+
+    rule_table: Annotated[int, Meta(ge=1, le=2_147_483_647)] | None = None
+
+
+@get(
+    "/v1/vocabulary/schema",
+    **route(
+        "showCaseSchema",
+        "Words",
+        {200: {JSON: dict}, 304: {}},
+        scopes=READERS,
+        query=SchemaQuery,
+        takes=(IF_NONE_MATCH,),
+        sends={200: (ETAG,), 304: (ETAG,)},
+        problems=("not_found", "bad_rule_table"),
+    ),
+)
+async def show_case_schema(request: Call) -> Response[bytes]:
+    """A JSON Schema of the case
+
+    In the dialect 2020-12, under the current rule table or the version that is named; a draft needs the scope
+    `tables:draft` as well. Findings and outcomes are enums and objects with their questions and definitions,
+    quantities have their units, what a machine cannot show is ruled out, and what is no longer asked is
+    `deprecated`: from it types and forms of a client's own can be generated. What the service takes, the
+    schema allows; contradictions between values it cannot tell. `$id` names the rule table's digest.
+    """
+    query = parsing.parse_query(request, SchemaQuery)
+    compiled = await services(request).rule_tables.compiled(
+        query.rule_table, drafts="tables:draft" in request.auth.scopes
+    )
+    return documents(request).case_schema(compiled, _case_schema_text).answer(request)
+
+
+def _case_schema_text(compiled: CompiledTable) -> bytes:
+    return msgspec.json.encode(case_schema(compiled))
 
 
 @get(
