@@ -48,6 +48,7 @@ from coldcase.web import (
     documents,
     entrance,
     exports,
+    figure_pages,
     health,
     problems,
     proposals,
@@ -154,6 +155,7 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     remark_pages.make_remark_by_form,
     backtest_pages.show_backtests_page,
     backtest_pages.show_backtest_page,
+    figure_pages.show_figures,
 )
 
 

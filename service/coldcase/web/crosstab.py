@@ -1,5 +1,6 @@
 """A client's own codes against ours: what the decisions that carry a code of the client's were coded here."""
 
+from collections.abc import Sequence
 from itertools import groupby
 from typing import Annotated, Literal
 
@@ -88,13 +89,15 @@ async def show_crosstab(request: Call) -> Response[bytes]:
         await decisions.view_as(conn, client)
         # One more for those without a code, one more to see whether there are more.
         rows = await statistics.causes(conn, "own_code", wanted, most=query.limit + 2)
+    return Response(msgspec.json.encode(crosstab_of(rows, most=query.limit)), media_type=JSON)
+
+
+def crosstab_of(rows: Sequence[Counted], *, most: int) -> Crosstab:
+    """The `most` frequent own codes against ours, of what was counted by own codes of two groups more."""
     groups = [list(members) for _, members in groupby(rows, lambda row: row.group)]
     coded = [_row(members) for members in groups if members[0].group is not None]
     without = sum(row.count for row in rows if row.group is None)
-    table = Crosstab(
-        items=coded[: query.limit], without_code=without, next=None, truncated=len(coded) > query.limit
-    )
-    return Response(msgspec.json.encode(table), media_type=JSON)
+    return Crosstab(items=coded[:most], without_code=without, next=None, truncated=len(coded) > most)
 
 
 def _row(rows: list[Counted]) -> CodeRow:
