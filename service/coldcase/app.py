@@ -61,6 +61,7 @@ from coldcase.web import (
     table_diffs,
     table_pages,
     table_sheets,
+    training_pages,
     verdicts,
     vocabulary,
 )
@@ -156,6 +157,10 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     backtest_pages.show_backtests_page,
     backtest_pages.show_backtest_page,
     figure_pages.show_figures,
+    training_pages.show_training,
+    training_pages.show_training_case,
+    training_pages.answer_training_case,
+    training_pages.show_training_answer,
 )
 
 

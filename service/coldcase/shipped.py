@@ -57,11 +57,14 @@ LIBRARIES = {
 
 
 class LibraryCase(msgspec.Struct, frozen=True):
-    """A case of which it is known what is right: causes, or `undetermined` where none can be named."""
+    """A case of which it is known what is right: causes, or `undetermined` where none can be named. `told` is
+    what was said of it; empty where that is not in one text.
+    """
 
     name: str
     case: dict[str, Any]
     right: frozenset[str]
+    told: str = ""
 
 
 @cache
@@ -69,10 +72,15 @@ def case_library(name: str) -> tuple[LibraryCase, ...]:
     """The cases of a library that say which answers are right."""
     rows = _library_rows(LIBRARIES[name])
     return tuple(
-        LibraryCase(row.get("title") or row["id"], row["case"], frozenset(right))
+        LibraryCase(row.get("title") or row["id"], row["case"], frozenset(right), _told(row))
         for row in rows
         if (right := row.get("judged") or row.get("causes") or row.get("expected", {}).get("causes"))
     )
+
+
+def _told(row: dict[str, Any]) -> str:
+    told = row.get("told")
+    return told if isinstance(told, str) else ""
 
 
 def _library_rows(place: str) -> list[dict[str, Any]]:

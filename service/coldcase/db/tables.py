@@ -290,6 +290,25 @@ web_session = Table(
     CheckConstraint("length(token_sha256) = 32", name="token_is_a_digest"),
 )
 
+# What trainees said of cases before they saw what these were. No part of the record of failures, and under no
+# seal; the person behind a key is asked of the key.
+training_answer = Table(
+    "training_answer",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    Column("client_id", Integer, ForeignKey("client.id"), nullable=False),
+    Column("by_key", Uuid, ForeignKey("api_key.id"), nullable=False),
+    Column("case_name", Text(collation="C"), nullable=False),
+    Column("causes", ARRAY(Text), nullable=False),
+    Column("next_check", Text),
+    Column("was_right", Boolean, nullable=False),
+    Column("at", Timestamp, nullable=False, server_default=text("now()")),
+    UniqueConstraint("by_key", "case_name"),
+    CheckConstraint("cardinality(causes) BETWEEN 1 AND 3", name="some_causes"),
+    CheckConstraint("length(case_name) <= 64", name="case_name_is_short"),
+    Index(None, "client_id", "case_name"),
+)
+
 # Partitioned by id, one partition a year (a UUIDv7 starts with its time), so that old years can be taken out.
 # No foreign key points at it or from it: one to it would hold old years in, one from it would lock a row of
 # `client` for every decision recorded.
