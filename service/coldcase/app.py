@@ -50,11 +50,13 @@ from coldcase.web import (
     exports,
     figure_pages,
     health,
+    links,
     problems,
     proposals,
     remark_pages,
     remarks,
     searching,
+    sharing,
     statistics,
     table_changes,
     table_decisions,
@@ -70,6 +72,7 @@ from coldcase.web.auth import ApiKeyCache
 from coldcase.web.connections import ThrottledLog
 from coldcase.web.documents import Documents
 from coldcase.web.imports import Imports
+from coldcase.web.link_addresses import LinkDesk
 from coldcase.web.metrics import GaugeReading, Metrics
 from coldcase.web.middleware import Gateway
 from coldcase.web.services import Services
@@ -83,6 +86,7 @@ _logger = structlog.get_logger()
 
 LARGEST_BODY = 64 * 1024
 EXPORTS_AT_ONCE = 4
+STRANGERS_AT_ONCE = 3
 CLOSE_SECONDS = 5.0
 """How long each part may take to close."""
 
@@ -92,6 +96,12 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     bulk.classify_bulk,
     decisions.search_decisions,
     decisions.show_decision,
+    links.share_decision,
+    links.list_decision_links,
+    links.revoke_decision_link,
+    links.share_rule_table,
+    links.list_rule_table_links,
+    links.revoke_rule_table_link,
     exports.export_decisions,
     crosswalks.list_own_crosswalks,
     crosswalks.show_crosswalk,
@@ -161,6 +171,13 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     training_pages.show_training_case,
     training_pages.answer_training_case,
     training_pages.show_training_answer,
+    sharing.show_shared,
+    sharing.show_report_links,
+    sharing.share_report_by_form,
+    sharing.revoke_report_link,
+    sharing.show_table_links,
+    sharing.share_table_by_form,
+    sharing.revoke_table_link,
 )
 
 
@@ -267,6 +284,8 @@ async def _lifespan(
             places=_shares(settings.most_in_flight, settings, "requests in flight", say),
             exports=_exports(exporting, settings, say),
             imports=imports,
+            links=LinkDesk(reading, days=settings.link_days, most_days=settings.link_most_days),
+            strangers=asyncio.Semaphore(STRANGERS_AT_ONCE),
             trees=Trees(),
             evidence=EvidenceDesk(url),
             backtests=Backtests(reading, _orders(url, settings), lambda: metrics.total.total),

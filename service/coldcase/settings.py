@@ -52,6 +52,8 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pool_size: Annotated[int, Meta(ge=1, le=1000)] = 5
     key_grace_seconds: Annotated[int, Meta(ge=1, le=604_800)] = 3600
     session_hours: Annotated[int, Meta(ge=1, le=8760)] = 12
+    link_days: Annotated[int, Meta(ge=1, le=36_500)] = 30
+    link_most_days: Annotated[int, Meta(ge=1, le=36_500)] = 365
     idempotency_days: Annotated[int, Meta(ge=1, le=3650)] = 90
     most_open_drafts: Annotated[int, Meta(ge=1, le=10_000)] = 20
     seal_seconds: Annotated[int, Meta(ge=1, le=86_400)] = 60

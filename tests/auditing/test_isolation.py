@@ -49,8 +49,11 @@ def body_for(operation, owned):
         "giveVerdict": {"cause": "moisture", "basis": "field"},
         "classify": {**cases(1)[0], "supersedes": owned["id"]},
         "answerRemark": {"answer": "We look at it."},
+        "shareDecision": {},
+        "shareRuleTable": {},
     }.get(spec.operation, cases(1)[0])
-    content = "" if spec.body_media == (FORM,) else json.dumps(sent)
+    forms = {"shareReport": "days=1", "shareTable": "days=1"}
+    content = forms.get(spec.operation, "") if spec.body_media == (FORM,) else json.dumps(sent)
     return {"content": content, "headers": {"Content-Type": spec.body_media[0]}}
 
 
@@ -61,6 +64,7 @@ def place(path, owned):
         .replace("{code}", "moisture")
         .replace("{sheet}", "limits")
         .replace("{name}", "form")
+        .replace("{link}", owned["id"])
     )
 
 
@@ -138,6 +142,7 @@ def test_the_matrix_covers_every_operation_and_nothing_else_is_open():
         "/problems/{code}",
         "/login",
         "/pages/{digest}/{name}",
+        "/shared/{address}",
     }
     assert set(chain.from_iterable(spec.scopes for spec in GUARDED.values())) <= set(EVERY_SCOPE)
     assert all(path.startswith("/v1/") != spec.page for (_, path), spec in GUARDED.items())

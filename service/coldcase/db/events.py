@@ -35,6 +35,8 @@ EventAction = Literal[
     "decisions.imported",
     "verdicts.imported",
     "verdict.recorded",
+    "link.made",
+    "link.revoked",
     "words.erased",
     "year.archived",
     "guards.mended",

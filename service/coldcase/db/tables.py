@@ -307,6 +307,27 @@ training_answer = Table(
     CheckConstraint("cardinality(causes) BETWEEN 1 AND 3", name="some_causes"),
     CheckConstraint("length(case_name) <= 64", name="case_name_is_short"),
     Index(None, "client_id", "case_name"),
+# What addresses of links are signed with: one row.
+link_secret = Table("link_secret", metadata, Column("secret", LargeBinary, nullable=False))
+
+# A page shown to somebody without a key; never deleted, and both its making and its end are told by events.
+page_link = Table(
+    "page_link",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    Column("client_id", Integer, ForeignKey("client.id"), nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("against", Integer),
+    Column("digest", Text),
+    Column("by_key", Uuid, ForeignKey("api_key.id"), nullable=False),
+    Column("created_at", Timestamp, nullable=False),
+    Column("expires_at", Timestamp, nullable=False),
+    Column("revoked_at", Timestamp),
+    CheckConstraint("kind IN ('decision', 'rule_table', 'diff')", name="kind_is_known"),
+    CheckConstraint("(kind = 'diff') = (against IS NOT NULL)", name="diff_is_of_two"),
+    CheckConstraint("(kind = 'decision') = (digest IS NULL)", name="table_has_a_digest"),
+    Index(None, "subject", "id"),
 )
 
 # Partitioned by id, one partition a year (a UUIDv7 starts with its time), so that old years can be taken out.

@@ -1,5 +1,6 @@
 """The decisions on record: one whole, or a page of those that match."""
 
+from datetime import datetime
 from typing import Annotated, Any, Literal, cast
 
 import msgspec
@@ -27,7 +28,7 @@ from coldcase.web.filters import (
 )
 from coldcase.web.own_words import CrosswalkName, answer_codes, codes_for
 from coldcase.web.problems import BadRequest
-from coldcase.web.rendering import html_response
+from coldcase.web.rendering import html_response, viewer
 from coldcase.web.route import HTML, JSON, Call, route
 from coldcase.web.services import services
 
@@ -116,15 +117,20 @@ async def show_decision(request: Call) -> Response[Any]:
         record = await decision_record.decision_in_context(conn, request.path_params["id"])
     found = record.decision
     if html:
-        answer, compiled = (
-            msgspec.json.decode(found.answer, type=Answer),
-            await services(request).rule_tables.compiled(found.rule_table),
-        )
-        return html_response(pages.report(answer, msgspec.json.decode(found.case), compiled, record))
+        return html_response(await report_of(request, record))
     told = _record(record)
     if codes is not None:
         told = msgspec.structs.replace(told, crosswalk=answer_codes(found.answer, codes))
     return Response(msgspec.json.encode(told), media_type=JSON)
+
+
+async def report_of(request: Call, record: DecisionInContext, *, shared_until: datetime | None = None) -> str:
+    """The report for people; `shared_until` for somebody who has a link to it and no key."""
+    found = record.decision
+    answer = msgspec.json.decode(found.answer, type=Answer)
+    compiled = await services(request).rule_tables.compiled(found.rule_table)
+    around = {"viewer": viewer(request), "here": request.scope["path"], "shared_until": shared_until}
+    return pages.report(answer, msgspec.json.decode(found.case), compiled, record, **around)
 
 
 def _record(record: DecisionInContext) -> schemas.DecisionRecord:

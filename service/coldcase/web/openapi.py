@@ -144,7 +144,7 @@ def _header_parameters(spec: RouteSpec, shapes: Shapes) -> list[dict[str, Any]]:
 def _answers(spec: RouteSpec, shapes: Shapes) -> dict[str, Any]:
     return {
         str(status): {
-            "description": {200: "Done", 201: "Recorded", 304: "Not changed"}[status],
+            "description": {200: "Done", 201: "Recorded", 204: "Done", 304: "Not changed"}[status],
             "headers": _sent(spec.sends.get(status, ())),
             **(
                 {

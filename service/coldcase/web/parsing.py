@@ -216,6 +216,11 @@ def _members(pairs: list[tuple[str, str]], kind: type[QueryType]) -> QueryType:
             values[fields[name].name] = _in_utc(_value(text, fields[name].type))
         except (msgspec.ValidationError, OverflowError) as error:
             flaws.append(Flaw(name, str(error), nearest(text, _words(fields[name].type))))
+    flaws += [
+        Flaw(name, "is needed")
+        for name, field in fields.items()
+        if field.required and field.name not in values and name not in {flaw.pointer for flaw in flaws}
+    ]
     if [flaw.pointer for flaw in flaws] == ["cursor"]:
         raise BadCursor
     if flaws:

@@ -121,6 +121,7 @@ PROBLEM_KINDS = {
     "bad_case": ProblemKind(422, "The case cannot be taken as it is"),
     "bad_line": ProblemKind(422, "The line cannot be taken as it is"),
     "bad_verdict": ProblemKind(422, "The verdict cannot be taken as it is"),
+    "bad_link": ProblemKind(422, "The link cannot be made as it is"),
     "bad_crosswalk": ProblemKind(422, "The crosswalk cannot be kept as it is"),
     "bad_rule_table": ProblemKind(422, "The rule table cannot be used as it is"),
     "bad_table_request": ProblemKind(422, "What was sent for the rule table cannot be taken as it is"),

@@ -15,6 +15,7 @@ from coldcase.governing import RuleTables
 from coldcase.proposing.evidence import EvidenceDesk
 from coldcase.web.auth import ApiKeyCache
 from coldcase.web.imports import Imports
+from coldcase.web.link_addresses import LinkDesk
 from coldcase.web.metrics import Metrics
 from coldcase.web.route import Call
 from coldcase.web.sessions import Sessions
@@ -24,7 +25,8 @@ from coldcase.web.streams import Exports
 
 @dataclass(frozen=True, slots=True)
 class Services:
-    """The parts of a running service; `places` are those of requests in flight, by client.
+    """The parts of a running service; `places` are those of requests in flight, by client, `strangers` of
+    those who read the record with a link.
 
     Exports have connections of their own, one for each that may run at a time, so that slow readers hold up
     nobody else; so have verifications, which take minutes.
@@ -35,6 +37,8 @@ class Services:
     recorder: Recorder
     keys: ApiKeyCache
     sessions: Sessions
+    links: LinkDesk
+    strangers: asyncio.Semaphore
     transaction: Transaction
     audit_transaction: Transaction
     verifying: asyncio.Lock

@@ -81,6 +81,13 @@ async def compare_rule_tables(request: Call) -> Response[bytes]:
     return Response(text, media_type=media, headers=headers)
 
 
+def plain_comparison(old: StoredTable, new: StoredTable) -> str:
+    """The page of two versions without the remarks on them, for somebody who has a link to it and no key."""
+    tables = governing.shaped_table(old), governing.shaped_table(new)
+    nothing = remark_schemas.ComparedRemarks(settles=[], unsettled=[], touches=[])
+    return pages.table_diff((old, new), tables, diff_tables(*tables), nothing)
+
+
 def _about(
     request: Call,
     diff: TableDiff,

@@ -17,11 +17,19 @@ from coldcase.web.remark_schemas import ComparedRemarks
 from coldcase.web.rendering import render
 
 
-def report(answer: Answer, case: dict[str, Any], compiled: CompiledTable, record: DecisionInContext) -> str:
+def report(
+    answer: Answer,
+    case: dict[str, Any],
+    compiled: CompiledTable,
+    record: DecisionInContext,
+    **around: Any,
+) -> str:
     """The report of one decision: what failed it, how sure that is, what shows it, what to do, what became of
     it.
     """
-    return render("report.html", **report_context(answer, case, compiled), **afterwards(record, compiled))
+    return render(
+        "report.html", **report_context(answer, case, compiled), **afterwards(record, compiled), **around
+    )
 
 
 def table_diff(
