@@ -5,6 +5,8 @@ import io
 import json
 import os
 import signal
+import subprocess
+import sys
 import time
 from contextlib import closing, contextmanager
 from functools import partial
@@ -20,7 +22,6 @@ from coldcase.importing.orders import FRAME, ImportOrder
 from coldcase.importing.running import run_import
 from coldcase.logs import start_logging
 from tests.importing.conftest import DEVELOPMENT_CASES, case, spelled
-from tests.importing.test_capacity import workers
 
 CELL = {
     "job.ref": "J", "unit.compressor_type": "scroll", "unit.motor": "three_phase",
@@ -163,26 +164,33 @@ def test_an_import_of_which_a_process_is_killed_breaks_off_and_is_complete_when_
     assert bulk.rows(f"{query} WHERE name = 'killed'") == [(4000, 4000)]
 
 
-def children_of(pids: list[int]) -> list[int]:
-    found = []
-    for entry in Path("/proc").iterdir():
-        try:
-            parent = int((entry / "stat").read_text().rpartition(")")[2].split()[1])
-        except (OSError, IndexError, ValueError):
-            continue
-        if parent in pids:
-            found.append(int(entry.name))
-    return found
+BEGINS_AND_WAITS = """
+import time
+from functools import partial
+from coldcase.cli.importing import problem_of
+from coldcase.importing.hands import WORTH_IT_AFTER, ImportPool
+from coldcase.logs import start_logging
+
+if __name__ == "__main__":
+    pool = ImportPool(2, partial(start_logging, "warning"), problem_of)
+    pool.count(WORTH_IT_AFTER + 1)
+    print(*pool.pids(), flush=True)
+    while not pool.ready():
+        time.sleep(0.05)
+    print("ready", flush=True)
+    time.sleep(600)
+"""
 
 
-def test_those_of_a_killed_process_end_with_it(mine):
-    mine.post([case(f"J-{number}") for number in range(WORTH_IT_AFTER + 500)])
-    mine.post([case("A")])
-    first = workers()
-    theirs = children_of(first)
-    assert theirs
-    for pid in first:
-        os.kill(pid, signal.SIGKILL)
+def test_those_of_a_killed_process_end_with_it(tmp_path):
+    program = tmp_path / "begins_and_waits.py"
+    program.write_text(BEGINS_AND_WAITS)
+    with subprocess.Popen([sys.executable, str(program)], stdout=subprocess.PIPE, text=True) as parent:
+        theirs = [int(pid) for pid in parent.stdout.readline().split()]
+        assert len(theirs) == 2
+        assert parent.stdout.readline() == "ready\n"
+        assert all(Path(f"/proc/{pid}").exists() for pid in theirs)
+        parent.kill()
     end = time.monotonic() + 60
     while any(Path(f"/proc/{pid}").exists() for pid in theirs):
         assert time.monotonic() < end

@@ -7,6 +7,7 @@ import sys
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, closing, nullcontext
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO, Self
@@ -19,10 +20,10 @@ from coldcase.cli.bulk_trial import opened, read_map, refusal, run_dry
 from coldcase.cli.console import Commands, WrongUse, as_json, command, result, say
 from coldcase.importing.counting import Seen
 from coldcase.importing.history import Columns, CsvFile, HistoryLine, json_lines
-from coldcase.importing.posting import Service
+from coldcase.importing.posting import PostedPart, Service, parts_ahead
 
-PART_LINES = 5000
-"""Lines of one request: some seconds of work, which a failed try loses at the most."""
+PART_LINES = 10_000
+"""Lines of one request: some seconds of work, whose answers a killed client asks for again."""
 
 
 class BulkState(msgspec.Struct):
@@ -163,10 +164,10 @@ class _Posting:
         size = os.fstat(file.fileno()).st_size
         with _progress() as progress:
             task = None if progress is None else progress.add_task("", total=size, counts=self.counts)
-            while part := list(islice(lines, PART_LINES)):
+            for part in parts_ahead(lines, PART_LINES, partial(_place, file)):
                 self._take(part)
                 if progress is not None and task is not None:
-                    progress.update(task, completed=_place(file), counts=self.counts)
+                    progress.update(task, completed=part.end, counts=self.counts)
         if self._args.file != "-":
             _state_file(self._args.file).unlink(missing_ok=True)
 
@@ -175,10 +176,9 @@ class _Posting:
         """What became of the lines so far."""
         return {name: getattr(self._state, name) for name in ("lines", "recorded", "replayed", "refused")}
 
-    def _take(self, part: list[HistoryLine]) -> None:
-        posted = [line for line in part if line.error is None]
-        told = iter(self._service.answers(posted) if posted else ())
-        for line in part:
+    def _take(self, part: PostedPart) -> None:
+        told = iter(self._service.answers(part) if part.posted else ())
+        for line in part.lines:
             answer = next(told) if line.error is None else {"problem": refusal(line.error)}
             self._state.lines += 1
             if "problem" in answer:

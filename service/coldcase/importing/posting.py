@@ -3,8 +3,10 @@
 import gzip
 import http.client
 import time
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from itertools import islice
+from typing import Any, NamedTuple
 from urllib.error import HTTPError, URLError
 from urllib.request import Request, build_opener
 
@@ -25,6 +27,30 @@ class NotPosted(ColdcaseError):
     """The service did not take the import. Run the same again: no line is recorded twice."""
 
     code = "not_posted"
+
+
+class PostedPart(NamedTuple):
+    """Lines that are posted at once: all of them; how many can be; the body; where the file was then."""
+
+    lines: list[HistoryLine]
+    posted: int
+    body: bytes
+    end: int
+
+
+def parts_ahead(lines: Iterator[HistoryLine], size: int, place: Callable[[], int]) -> Iterator[PostedPart]:
+    """Parts of so many lines, the next read and packed while somebody waits for the answers to one."""
+
+    def read() -> PostedPart:
+        part = list(islice(lines, size))
+        sent = [line.sent for line in part if line.error is None]
+        return PostedPart(part, len(sent), gzip.compress(b"".join(sent), 1), place())
+
+    with ThreadPoolExecutor(1) as reading:
+        following = reading.submit(read)
+        while (part := following.result()).lines:
+            following = reading.submit(read)
+            yield part
 
 
 class Service:
@@ -72,14 +98,14 @@ class Service:
         with self._opener.open(request, timeout=SILENT_SECONDS):
             pass
 
-    def answers(self, part: Sequence[HistoryLine]) -> list[dict[str, Any]]:
-        """The answers to some lines, in their order: each posted until it has one. Raises NotPosted."""
+    def answers(self, part: PostedPart) -> list[dict[str, Any]]:
+        """The answers to a part's lines, in their order: each posted until it has one. Raises NotPosted."""
         pause, tried_since, known = FIRST_PAUSE, time.monotonic(), dict[int, dict[str, Any]]()
         while True:
             before = len(known)
             why = self._try(part, known)
             if why is None:
-                return [known[place] for place in range(1, len(part) + 1)]
+                return [known[place] for place in range(1, part.posted + 1)]
             if len(known) > before:
                 pause, tried_since = FIRST_PAUSE, time.monotonic()
             if time.monotonic() - tried_since > self._patience_s:
@@ -88,7 +114,7 @@ class Service:
             time.sleep(pause)
             pause = min(pause * 2, LONGEST_PAUSE)
 
-    def _try(self, part: Sequence[HistoryLine], known: dict[int, dict[str, Any]]) -> str | None:
+    def _try(self, part: PostedPart, known: dict[int, dict[str, Any]]) -> str | None:
         """Posts a part; why it has to be posted again, None where all is answered.
 
         What an earlier try recorded stays told as recorded, although it is there already the next time.
@@ -100,8 +126,7 @@ class Service:
             **({"Idempotency-Key": self._import_key} if self._import_key else {}),
             **({"Content-Profile": self._crosswalk} if self._crosswalk else {}),
         }
-        body = gzip.compress(b"".join(line.sent for line in part), 1)
-        request = Request(f"{self._url}/v1/classifications/bulk", body, headers, method="POST")  # noqa: S310 - the user's own address
+        request = Request(f"{self._url}/v1/classifications/bulk", part.body, headers, method="POST")  # noqa: S310 - the user's own address
         last: dict[str, Any] = {}
         try:
             with self._opener.open(request, timeout=SILENT_SECONDS) as told:
