@@ -307,6 +307,8 @@ training_answer = Table(
     CheckConstraint("cardinality(causes) BETWEEN 1 AND 3", name="some_causes"),
     CheckConstraint("length(case_name) <= 64", name="case_name_is_short"),
     Index(None, "client_id", "case_name"),
+)
+
 # What addresses of links are signed with: one row.
 link_secret = Table("link_secret", metadata, Column("secret", LargeBinary, nullable=False))
 
