@@ -19,10 +19,13 @@ from coldcase.core.answer import (
 )
 from coldcase.core.case import Case
 from coldcase.core.coding import HALF, CodingResult, code, machine_state, unexplained
-from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.compiled_table import Chain, CompiledTable
+from coldcase.core.conditions import Observed
 from coldcase.core.fixed_point import MILLION, TEN_THOUSAND
 from coldcase.core.leads import leads
+from coldcase.core.machine_model import MachineModel
 from coldcase.core.next_checks import Efforts, next_checks_many
+from coldcase.core.recurring import ChainStep
 from coldcase.core.rule_table import ALL_EFFORTS, UNDETERMINED
 from coldcase.core.second_causes import contributing
 from coldcase.core.signs import whole
@@ -162,23 +165,54 @@ def _chain(weighed: Weighed, leader: str, compiled: CompiledTable) -> list[Chain
             for item in weighed.items
             if item.source != "pattern" and item.keep >= HALF
         }
-    finding_models = weighed.model.findings
     asked_otherwise = compiled.asked_otherwise(trusted)
+    kept = weighed.model.kept.chains
+    chain = kept.get(leader)
+    if chain is None:
+        chain = kept[leader] = _chain_on(weighed.model, compiled.chains.get(leader, ()))
     links = []
-    for step, sights in compiled.chains.get(leader, ()):
-        by = [finding for finding, wanted in sights if finding in trusted and trusted[finding] <= wanted]
-        state: ChainState = "seen" if by else "not_checked"
-        possible = [
-            (finding, wanted)
-            for finding, wanted in sights
-            if finding in finding_models and (finding in trusted or finding not in asked_otherwise)
-        ]
-        if possible and all(
-            finding in trusted and trusted[finding].isdisjoint(wanted) for finding, wanted in possible
-        ):
-            state = "not_seen"
-        links.append(ChainLink(step=step, state=state, by=list(dict.fromkeys(map(whole, by)))))
+    for step in chain:
+        by: list[str] = []
+        not_seen = looked_at = False
+        for finding, wanted, known_as in step.sights:
+            seen = trusted.get(finding)
+            if seen is None:
+                continue
+            looked_at = True
+            if seen <= wanted:
+                by.append(known_as)
+        if by:
+            by = list(dict.fromkeys(by))
+        elif looked_at:
+            not_seen = _is_not_seen(step, trusted, asked_otherwise)
+        state: ChainState = "seen" if by else "not_seen" if not_seen else "not_checked"
+        links.append(ChainLink(step=step.step, state=state, by=by))
     return links
+
+
+def _chain_on(model: MachineModel, chain: Chain) -> tuple[ChainStep, ...]:
+    """A chain with what this machine can show of it."""
+    return tuple(
+        ChainStep(
+            step,
+            tuple(
+                (finding, wanted, whole(finding)) for finding, wanted in sights if finding in model.findings
+            ),
+        )
+        for step, sights in chain
+    )
+
+
+def _is_not_seen(step: ChainStep, trusted: Observed, asked_otherwise: frozenset[str]) -> bool:
+    """Whether all that could show a step was looked at, and shows something else."""
+    for finding, wanted, _ in step.sights:
+        seen = trusted.get(finding)
+        if seen is None:
+            if finding not in asked_otherwise:
+                return False
+        elif not seen.isdisjoint(wanted):
+            return False
+    return True
 
 
 def _refusal(coding: CodingResult) -> list[str]:

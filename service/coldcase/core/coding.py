@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from coldcase.core.answer import MachineState, RefusedBecause, Status
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import DECIBAN, MILLION, TEN_THOUSAND
-from coldcase.core.rule_table import UNLISTED, Threshold
+from coldcase.core.rule_table import Threshold
 from coldcase.core.weighing import Weighed
 
 HALF = MILLION // 2
@@ -62,11 +62,10 @@ def _stands_out_though_unlike(weighed: Weighed, doubts: tuple[Reason, ...], comp
     """Whether the leader clears the bar of a coded answer against the unknown cause, though little of what
     was found is what it usually shows.
     """
-    unlisted = weighed.model.causes.index(UNLISTED)
-    rules = compiled.table.coding
-    return [kind for kind, _ in doubts] == ["unlike"] and _clears(
-        weighed, rules.coded, unlisted, rules.strong_decibans
-    )
+    if [kind for kind, _ in doubts] != ["unlike"]:
+        return False
+    unlisted, rules = len(weighed.model.causes) - 1, compiled.table.coding
+    return _clears(weighed, rules.coded, unlisted, rules.strong_decibans)
 
 
 def _lost(weighed: Weighed, compiled: CompiledTable) -> list[str]:
@@ -109,11 +108,11 @@ def _clears(weighed: Weighed, bar: Threshold, rival: int, strong: float) -> bool
 
 
 def _thin(weighed: Weighed, leader: int, margin: float) -> tuple[Reason, ...]:
-    unlisted = weighed.model.causes.index(UNLISTED)
-    above = int(weighed.scores[leader] - weighed.scores[unlisted])
+    unlisted = len(weighed.model.causes) - 1
+    above = weighed.score(leader) - weighed.score(unlisted)
     if leader != unlisted and above >= margin * DECIBAN:
         return ()
-    surprise = int(weighed.scores[unlisted] - weighed.model.prior[-1])
+    surprise = weighed.score(unlisted) - int(weighed.model.prior[-1])
     if above + surprise >= max(margin * DECIBAN, 1):
         detail = (
             f"what was found is {surprise / DECIBAN:.0f} decibans less likely than what the cause in front"

@@ -23,7 +23,13 @@ from coldcase.core.conditions import (
 from coldcase.core.fitted_limits import FittedLimits
 from coldcase.core.fixed_point import millionths
 from coldcase.core.frequencies import Frequencies
-from coldcase.core.machine_model import MachineKind, MachineModel, OutcomeWeight, decay_steps, machine_model
+from coldcase.core.machine_model import (
+    MachineKind,
+    MachineModel,
+    OutcomeWeight,
+    decay_steps,
+    machine_model,
+)
 from coldcase.core.rule_table import (
     COMPRESSOR_TYPES,
     MOTORS,
@@ -37,6 +43,9 @@ from coldcase.core.rule_table import (
     spelling_key,
 )
 from coldcase.core.signs import Sight, engine_codes, sight, taken_apart
+
+Chain = tuple[tuple[str, tuple[tuple[str, frozenset[str]], ...]], ...]
+"""The steps of a cause's chain, with the findings and outcomes that show each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +105,7 @@ class CompiledTable:
     outcome_texts: dict[tuple[str, str], str]
     sights: dict[tuple[str, str], Sight]
     in_chain: dict[str, frozenset[tuple[str, str]]]
-    chains: dict[str, tuple[tuple[str, tuple[tuple[str, frozenset[str]], ...]], ...]]
+    chains: dict[str, Chain]
     linked: dict[str, dict[str, Role]]
     actions: dict[str, ConditionalAdvice]
     condition_keys: ConditionKeys
@@ -253,7 +262,7 @@ def _conditional_advice(rows: Sequence[Action | Caution]) -> ConditionalAdvice:
     )
 
 
-def _chain(cause: Cause) -> tuple[tuple[str, tuple[tuple[str, frozenset[str]], ...]], ...]:
+def _chain(cause: Cause) -> Chain:
     return tuple(
         (step.step, tuple((finding, frozenset(seen)) for finding, seen in step.seen_as.items()))
         for step in cause.chain

@@ -5,8 +5,9 @@ import numpy as np
 from coldcase.core.answer import DecidingCheck, Lead
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import TEN_THOUSAND
-from coldcase.core.machine_model import Bools, MachineModel
+from coldcase.core.machine_model import MachineModel
 from coldcase.core.next_checks import closed
+from coldcase.core.recurring import Bools
 from coldcase.core.rule_table import UNLISTED
 from coldcase.core.weighing import Weighed
 from coldcase.core.wording import speaking_for
@@ -30,7 +31,7 @@ def leads(weighed: Weighed, compiled: CompiledTable) -> list[Lead]:
     found: list[Lead] = []
     away: Bools | None = None
     for cause in known[:MOST_LEADS]:
-        support = speaking_for(cause, weighed, compiled)[:MOST_SUPPORT]
+        support = speaking_for(cause, weighed, compiled, MOST_SUPPORT)
         if not support or (found and weighed.confidence[cause] < LEAST_LIKELY):
             continue
         rival = next(other for other in known if other != cause)
@@ -64,11 +65,11 @@ def _deciding(
     cause: int, rival: int, away: Bools, model: MachineModel, compiled: CompiledTable
 ) -> DecidingCheck | None:
     """The finding not yet seen, nor else `away`, that tells two causes apart best."""
-    telling = model.telling.get((cause, rival))
+    telling = model.kept.telling.get((cause, rival))
     if telling is None:
-        if len(model.telling) >= MOST_TELLING:
-            model.telling.clear()
-        telling = model.telling[cause, rival] = _telling(cause, rival, model)
+        if len(model.kept.telling) >= MOST_TELLING:
+            model.kept.telling.clear()
+        telling = model.kept.telling[cause, rival] = _telling(cause, rival, model)
     place = next((place for place in telling if not away[place]), None)
     if place is None:
         return None

@@ -4,11 +4,9 @@ What cannot occur on it (its causes and outcomes) is gated out before anything i
 renormalised.
 """
 
-from collections.abc import Hashable
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import lru_cache
-from typing import Any
 
 import msgspec
 import numpy as np
@@ -24,12 +22,12 @@ from coldcase.core.fixed_point import (
     millionths,
 )
 from coldcase.core.frequencies import Block, Frequencies, pattern_weights, weighed_links, weights_of
+from coldcase.core.recurring import Recurring
 from coldcase.core.rule_table import NO_FAULT, UNLISTED, RuleTable
 from coldcase.core.signs import whole
 from coldcase.core.stories import Links
 
 Floats = npt.NDArray[np.floating]
-Bools = npt.NDArray[np.bool_]
 MachineKind = tuple[str | None, str | None, str | None]
 
 
@@ -78,9 +76,13 @@ class FindingModel:
     mistaken: int
     joint_weights: dict[tuple[str, ...], OutcomeWeight] = field(default_factory=dict)
 
-    def percent_of(self, outcomes: tuple[str, ...]) -> Floats:
-        """The share of 100 of "one of these outcomes", for each cause and the background."""
-        return np.asarray(self.percent[self._places(outcomes)].sum(axis=0))
+    def percent_of(self, outcomes: tuple[str, ...], cause: int) -> tuple[float, float]:
+        """The share of 100 of "one of these outcomes", for a cause (by index) and the background."""
+        places = self._places(outcomes)
+        if len(places) == 1:
+            return self.percent.item(places[0], cause), self.percent.item(places[0], -1)
+        percent = self.percent[places].sum(axis=0)
+        return percent.item(cause), percent.item(-1)
 
     def weight_of(self, outcomes: tuple[str, ...], rivals: int) -> OutcomeWeight:
         """The weight of "one of these outcomes"; their frequencies add up."""
@@ -148,9 +150,7 @@ class MachineModel:
     much an outcome is less likely under a cause than what that cause usually shows (nanobans; 0 for
     patterns, for what tells nothing, and for what people are asked about the place and earlier times).
     `prior` are the logarithms of how often each link, and each cause without any, is met ([link + cause],
-    nanobans). `weight_cache` holds what was said of a finding, by all that it depends on,
-    `closed_away` which findings need or allow no look, [finding], by what that depends on beside what was
-    seen, and `telling` the findings that tell two causes apart, the best first: caches, all of them.
+    nanobans). `kept` is what comes again from case to case.
     """
 
     causes: tuple[str, ...]
@@ -162,9 +162,7 @@ class MachineModel:
     surprises: Ints
     matrix: FindingMatrix
     links: Links
-    weight_cache: dict[Hashable, Any] = field(default_factory=dict)
-    closed_away: dict[Hashable, Bools] = field(default_factory=dict)
-    telling: dict[tuple[int, int], list[int]] = field(default_factory=dict)
+    kept: Recurring = field(default_factory=Recurring)
 
 
 @lru_cache(maxsize=256)

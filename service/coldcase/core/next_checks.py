@@ -14,7 +14,8 @@ from coldcase.core.answer import Asked, NextCheck
 from coldcase.core.coding import machine_state
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import MILLION, Ints
-from coldcase.core.machine_model import Bools, FindingMatrix, Floats, MachineModel
+from coldcase.core.machine_model import FindingMatrix, Floats, MachineModel
+from coldcase.core.recurring import Bools
 from coldcase.core.rule_table import ALL_EFFORTS, Closed, Effort, Finding
 from coldcase.core.signs import whole
 from coldcase.core.weighing import Evidence, Weighed, kept
@@ -168,12 +169,12 @@ def _closed_by_rows(evidence: Evidence, compiled: CompiledTable) -> list[int]:
 
 def _away(why: _Why, model: MachineModel, compiled: CompiledTable) -> Bools:
     """The findings that are away for a reason, [finding]; kept, for it comes again."""
-    mask = model.closed_away.get(why)
+    mask = model.kept.away.get(why)
     if mask is None:
-        if len(model.closed_away) >= MOST_CLOSED:
-            model.closed_away.clear()
+        if len(model.kept.away) >= MOST_CLOSED:
+            model.kept.away.clear()
         is_away, rows = _is_away(why, model, compiled), compiled.apart.findings
-        mask = model.closed_away[why] = np.array(
+        mask = model.kept.away[why] = np.array(
             [is_away(code, rows[code]) for code in model.matrix.codes], dtype=np.bool_
         )
     return mask
@@ -309,11 +310,11 @@ def _together(gains: list[float], decay: tuple[int, ...]) -> float:
 
 def _check(code: str, model: MachineModel, compiled: CompiledTable) -> NextCheck:
     """The check without its gain, with the outcomes that this machine can have; kept, for it comes again."""
-    check: NextCheck | None = model.weight_cache.get(code)
+    check = model.kept.checks.get(code)
     if check is None:
         row = compiled.table.findings[code]
         possible = compiled.possible(code, model)
-        check = model.weight_cache[code] = NextCheck(
+        check = model.kept.checks[code] = NextCheck(
             finding=code,
             question=row.question,
             effort=row.effort,

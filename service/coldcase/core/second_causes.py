@@ -6,6 +6,8 @@ from coldcase.core.answer import Contribution
 from coldcase.core.coding import AUDIBLE
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import DECIBAN, Ints
+from coldcase.core.machine_model import MachineModel
+from coldcase.core.recurring import Beside
 from coldcase.core.signs import whole
 from coldcase.core.weighing import Weighed
 
@@ -20,48 +22,61 @@ def contributing(weighed: Weighed, unexplained: list[int], compiled: CompiledTab
     leaves unexplained, and of these it needs half as much again: two causes seldom meet by chance. What the
     leader has begun in the likeliest story is named with any support.
     """
-    causes, leader, rivals = weighed.model.causes, weighed.order[0], weighed.model.rivals
-    roles = compiled.linked.get(causes[leader], {})
-    linked = [index for index in range(rivals) if causes[index] in roles]
-    if not rivals or not (unexplained or linked):
+    model, leader = weighed.model, weighed.order[0]
+    beside = model.kept.beside.get(leader)
+    if beside is None:
+        beside = model.kept.beside[leader] = _beside(leader, model, compiled)
+    if not model.rivals or not (unexplained or beside.roles):
         return []
-    counted, left = weighed.counted, np.zeros((len(weighed.items), 1), dtype=bool)
-    left[unexplained] = True
-    signs = np.array([[not item.weight.clear and item.replaced_by is None] for item in weighed.items])
-    explained = np.maximum(counted[:, [leader]], 0)
-    least = _least(weighed, linked, compiled)
+    counted, items, linked = weighed.counted, weighed.items, beside.linked
+    signs = [i for i, item in enumerate(items) if not item.weight.clear and item.replaced_by is None]
+    of_linked, explained = counted[signs][:, linked], np.maximum(counted[signs, leader], 0)
+    least = _least(weighed, beside)
     found: list[Contribution] = []
-    named = [leader]
+    named, left = [leader] if leader < model.rivals else [], unexplained
     while len(found) < MOST:
-        gains = np.where(left, counted[:, :rivals], 0)
-        gains[:, linked] = np.where(signs, np.maximum(counted[:, linked] - explained, 0), 0)
-        sums = gains.sum(axis=0)
+        more = np.maximum(of_linked - explained[:, None], 0)
+        sums = counted[left, : model.rivals].sum(axis=0)
+        sums[linked] = more.sum(axis=0)
         sums[sums < least] = 0
-        sums[[cause for cause in named if cause < rivals]] = 0
+        sums[named] = 0
         best = int(sums.argmax())
         if not sums[best]:
             break
         named.append(best)
-        taken = np.flatnonzero(gains[:, best] >= AUDIBLE).tolist()
+        if best in beside.roles:
+            gained = zip(signs, more[:, linked.tolist().index(best)].tolist(), strict=True)
+        else:
+            gained = zip(left, counted[left, best].tolist(), strict=True)
+        taken = [item for item, gain in gained if gain >= AUDIBLE]
         found.append(
             Contribution(
-                cause=causes[best],
-                role=roles.get(causes[best], "beside"),
+                cause=model.causes[best],
+                role=beside.roles.get(best, "beside"),
                 support_decibans=round(int(sums[best]) / DECIBAN, 1),
-                explains=list(dict.fromkeys(whole(weighed.items[item].code) for item in taken)),
+                explains=list(dict.fromkeys([whole(items[item].code) for item in taken])),
             )
         )
-        explained = np.maximum(explained, counted[:, [best]])
-        left[taken] = False
+        explained = np.maximum(explained, counted[signs, best])
+        left = [item for item in left if item not in taken]
     return found
 
 
-def _least(weighed: Weighed, linked: list[int], compiled: CompiledTable) -> Ints:
-    """The support that each rival cause needs to be named beside the leader, in nanobans."""
+def _beside(leader: int, model: MachineModel, compiled: CompiledTable) -> Beside:
+    roles = compiled.linked.get(model.causes[leader], {})
+    by_index = {i: roles[code] for i, code in enumerate(model.causes[: model.rivals]) if code in roles}
     strong = max(round(compiled.table.coding.strong_decibans * DECIBAN), 1)
-    least = np.full(weighed.model.rivals, strong + strong // 2)
+    least = np.full(model.rivals, strong + strong // 2)
+    linked = np.array([*by_index], dtype=np.int64)
     least[linked] = strong
+    return Beside(by_index, linked, least)
+
+
+def _least(weighed: Weighed, beside: Beside) -> Ints:
+    """The support that each rival cause needs to be named beside the leader, in nanobans."""
     story = weighed.story
-    if story is not None and story.begins == weighed.order[0]:
-        least[story.leads_to] = AUDIBLE
+    if story is None or story.begins != weighed.order[0]:
+        return beside.least
+    least = beside.least.copy()
+    least[story.leads_to] = AUDIBLE
     return least

@@ -88,27 +88,21 @@ class Weighed(msgspec.Struct, frozen=True):
     """The ranking of one case (its posterior), by index into the causes of the model.
 
     `confidence` is in ten-thousandths, `order` has the causes from the best down (equal scores in the model's
-    order). `for_leader` is what each item counts for the best cause (nanobans, one an item). `story` is the
-    likeliest one that the best cause has a part in, where it is likelier than the cause that began it alone.
-    `arrays` holds the arrays, in which it is case `case` with the items from `start`.
+    order). `for_leader` is what each item counts for the best cause (nanobans, one an item), `for_story`
+    the same together with the one that it began if there is one. `story` is the likeliest one that the best
+    cause has a part in, where it is likelier than the cause that began it alone. `arrays` holds the arrays,
+    in which it is case `case` with the items from `start`.
     """
 
     evidence: Evidence
     confidence: list[int]
     order: list[int]
     for_leader: list[int]
+    for_story: list[int]
     story: Story | None
     arrays: BatchArrays
     case: int
     start: int
-
-    @property
-    def for_story(self) -> list[int]:
-        """What each item counts for the best cause, together with the one that it began if there is one."""
-        if self.story is None or self.story.begins != self.order[0]:
-            return self.for_leader
-        counted: list[int] = self._own(self.arrays.counted)[:, self.story.link].tolist()
-        return counted
 
     def one_story(self, one: int, other: int) -> bool:
         """Whether of two causes one is likelier to have begun the other than to have been alone."""
@@ -128,6 +122,11 @@ class Weighed(msgspec.Struct, frozen=True):
     def scores(self) -> Ints:
         """Base rate and evidence of each cause, in nanobans."""
         return np.asarray(self.arrays.scores[self.case])
+
+    def score(self, cause: int) -> int:
+        """The same of one cause."""
+        score: int = self.arrays.scores.item(self.case, cause)
+        return score
 
     @property
     def shares(self) -> Ints:
@@ -305,9 +304,12 @@ def _split(batch: Sequence[Evidence], arrays: BatchArrays, starts: list[int]) ->
     columns = zip(batch, ten_thousandths(arrays.shares).tolist(), order.tolist(), starts, strict=True)
     cut = []
     for case, (evidence, confidence, best_down, start) in enumerate(columns):
-        own = of_leaders[start : start + len(evidence.items)]
+        end = start + len(evidence.items)
+        own = of_story = of_leaders[start:end]
         story = links.likeliest(arrays.sums[case], best_down[0])
-        cut.append(Weighed(evidence, confidence, best_down, own, story, arrays, case, start))
+        if story is not None and story.begins == best_down[0]:
+            of_story = arrays.counted[start:end, story.link].tolist()
+        cut.append(Weighed(evidence, confidence, best_down, own, of_story, story, arrays, case, start))
     return cut
 
 

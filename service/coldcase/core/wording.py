@@ -53,52 +53,52 @@ def rationale(weighed: Weighed, compiled: CompiledTable) -> tuple[list[Weight], 
             weighed.full[:, weighed.order[0]].tolist(), counted, weighed.for_leader, strict=True
         )
     ]
-    weights = _ranked(weighed.order[0], in_full, counted, weighed, compiled)
-    return [w for w in weights if (w.decibans or w.full_decibans) > 0], [
-        w for w in weights if (w.decibans or w.full_decibans) < 0
-    ]
+    speaks_for, against = [], []
+    for said in _ranked(weighed.order[0], in_full, counted, weighed):
+        weight = _weight(said, weighed, compiled)
+        if (towards := weight.decibans or weight.full_decibans) > 0:
+            speaks_for.append(weight)
+        elif towards < 0:
+            against.append(weight)
+    return speaks_for, against
 
 
-def speaking_for(cause: int, weighed: Weighed, compiled: CompiledTable) -> list[Weight]:
-    """What counts for a cause (an index into the model's), in the order of weight."""
-    weights = _ranked(cause, weighed.full[:, cause].tolist(), weighed.column(cause), weighed, compiled)
-    return [weight for weight in weights if weight.counted and weight.decibans > 0]
-
-
-def _ranked(
-    cause: int, full: list[int], counted: list[int], weighed: Weighed, compiled: CompiledTable
-) -> list[Weight]:
-    ranked = [
-        (
-            item.replaced_by is not None,
-            -abs(as_counted or in_full),
-            item.code,
-            _weight(item, _Said(cause, in_full, as_counted), weighed, compiled),
-        )
-        for item, in_full, as_counted in zip(weighed.items, full, counted, strict=True)
-        if abs(as_counted or in_full) >= _SHOWN
-    ]
-    ranked.sort(key=_RANK)
-    return [weight for _, _, _, weight in ranked]
+def speaking_for(cause: int, weighed: Weighed, compiled: CompiledTable, most: int) -> list[Weight]:
+    """What counts most for a cause (an index into the model's), in the order of weight."""
+    ranked = _ranked(cause, weighed.full[:, cause].tolist(), weighed.column(cause), weighed)
+    counting = [said for said in ranked if said.item.replaced_by is None and decibans(said.counted) > 0]
+    return [_weight(said, weighed, compiled) for said in counting[:most]]
 
 
 class _Said(NamedTuple):
-    """What an item weighs for a cause before and after discount and group, in nanobans."""
+    """An item, and what it weighs for a cause before and after discount and group, in nanobans."""
 
+    item: WeighedFinding
     cause: int
     full: int
     counted: int
 
 
+def _ranked(cause: int, full: list[int], counted: list[int], weighed: Weighed) -> list[_Said]:
+    ranked = [
+        (item.replaced_by is not None, -abs(as_counted or in_full), item.code, item, in_full, as_counted)
+        for item, in_full, as_counted in zip(weighed.items, full, counted, strict=True)
+        if abs(as_counted or in_full) >= _SHOWN
+    ]
+    ranked.sort(key=_RANK)
+    return [_Said(item, cause, in_full, as_counted) for *_, item, in_full, as_counted in ranked]
+
+
 _RANK = itemgetter(0, 1, 2)
 
 
-def _weight(item: WeighedFinding, said: _Said, weighed: Weighed, compiled: CompiledTable) -> Weight:
+def _weight(said: _Said, weighed: Weighed, compiled: CompiledTable) -> Weight:
     """What is said of a finding. It depends on few things that come again and again, so the model has a cache
     of it.
     """
+    item, cause, full, counted = said
     about = (
-        said.cause,
+        cause,
         item.code,
         item.outcomes,
         item.source,
@@ -107,19 +107,19 @@ def _weight(item: WeighedFinding, said: _Said, weighed: Weighed, compiled: Compi
         item.decay,
         item.replaced_by,
     )
-    worded = weighed.model.weight_cache
-    weight: Weight | None = worded.get(about)
+    worded = weighed.model.kept.weights
+    weight = worded.get(about)
     if weight is None:
         if len(worded) >= MOST_CACHED:
             worded.clear()
         weight = worded[about] = Weight(
             **names(item),
             source=item.source,
-            decibans=decibans(said.counted),
-            full_decibans=decibans(said.full),
+            decibans=decibans(counted),
+            full_decibans=decibans(full),
             counted=item.replaced_by is None,
-            strength=strength(said.counted),
-            sentence=_sentence(item, said.counted, said.cause, weighed, compiled),
+            strength=strength(counted),
+            sentence=_sentence(item, counted, cause, weighed, compiled),
         )
     return weight
 
@@ -168,8 +168,7 @@ def _frequency(item: WeighedFinding, leader: int, weighed: Weighed, compiled: Co
         row = compiled.table.patterns[item.code]
         here, elsewhere = row.per_hundred.get(weighed.model.causes[leader], row.background), row.background
     else:
-        percent = weighed.model.findings[item.code].percent_of(item.outcomes)
-        here, elsewhere = percent.item(leader), percent.item(-1)
+        here, elsewhere = weighed.model.findings[item.code].percent_of(item.outcomes, leader)
     return (
         f"Of 100 failures from this cause about {per_hundred(here)} show it, of 100 unrelated "
         f"failures about {per_hundred(elsewhere)}."
