@@ -1,7 +1,5 @@
 """Limits that were fitted to a kind of machine once say what they say when each is asked for one case."""
 
-import dataclasses
-
 import msgspec
 from hypothesis import given
 from hypothesis import strategies as st
@@ -46,7 +44,7 @@ def test_a_value_in_a_band_yields_what_the_rows_of_the_table_say(
 ) -> None:
     case = case_of(unit)
     # A range of no width is judged band by band.
-    as_range = dataclasses.replace(worked, upper=worked.value)
+    as_range = msgspec.structs.replace(worked, upper=worked.value)
     judge = LimitJudge(case, apart, fitted)
     plain, whole = (
         [(one.outcomes, one.value.finding, one.value.limit) for one in judge.against_limits(each, set())]

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from coldcase.core.case import Case
-from coldcase.core.quantities import Measurement, Range, range_unit
+from coldcase.core.quantities import Measurement, Range, given, range_unit
 from coldcase.errors import Flaw
 
 FIRST_YEAR, LAST_YEAR = 1900, 2199
@@ -81,10 +81,7 @@ def range_flaws(case: Case) -> Iterator[Flaw]:
 
 
 def _units(part: msgspec.Struct, place: str) -> Iterator[Flaw]:
-    for name in part.__struct_fields__:
-        value = getattr(part, name)
-        if value is None:
-            continue
+    for name, value in given(part):
         if isinstance(value, Range) and value.unit != (unit := range_unit(name)):
             detail = f"A range of '{name}' is in {unit}, not in {value.unit}."
             yield Flaw(f"{place}/{name}/unit", detail, unit)

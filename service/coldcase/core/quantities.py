@@ -3,7 +3,7 @@
 They keep the unit they were sent in; `coldcase.readings.units` converts them.
 """
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, field
@@ -17,6 +17,14 @@ WHAT_A_QUANTITY_IS = "A quantity is 'value' and 'unit', or a range: 'from', 'to'
 
 class _Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pass
+
+
+def given(part: msgspec.Struct) -> list[tuple[str, Any]]:
+    """The members that are not None, each with its name. Most of a case's many are None, so that this is what
+    readings are walked by.
+    """
+    members = zip(part.__struct_fields__, msgspec.structs.astuple(part), strict=True)
+    return [member for member in members if member[1] is not None]
 
 
 class Measurement(_Part, frozen=True, kw_only=True):

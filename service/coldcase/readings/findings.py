@@ -7,9 +7,16 @@ from dataclasses import dataclass, field
 import msgspec
 
 from coldcase.core.answer import DerivedValue, Source
-from coldcase.core.case import Case, OilResults, Readings
+from coldcase.core.case import NO_READINGS, NO_RESULTS, Case, Readings
 from coldcase.core.fitted_limits import FittedLimits
-from coldcase.core.quantities import Pressure, Range, SaturationExcess, Temperature, TemperatureDifference
+from coldcase.core.quantities import (
+    Pressure,
+    Range,
+    SaturationExcess,
+    Temperature,
+    TemperatureDifference,
+    given,
+)
 from coldcase.core.rule_table import RuleTable
 from coldcase.readings import charges, cycle, electrical, laboratory, plant
 from coldcase.readings.circuit import TOLERANCE
@@ -27,9 +34,7 @@ _RAW = {
     "drier_temperature_drop", "suction_filter_pressure_drop",
 }  # fmt: skip
 # Quantities that may be sent under their own name: all that a raw reading of another name yields.
-_SENT_AS_SUCH = tuple(
-    name for name in Readings.__struct_fields__ if name in QUANTITY_UNITS and name not in _RAW
-)
+_SENT_AS_SUCH = {name for name in Readings.__struct_fields__ if name in QUANTITY_UNITS and name not in _RAW}
 # A quantity sent and the one worked out agree within this: absolute by unit, else relative [judgement].
 _AGREE = {"K": 2.0, "degC": 2.0, "%": 0.5, "kPa": 3.0}
 _AGREE_RELATIVE = 0.05
@@ -89,13 +94,13 @@ def _worked_out(case: Case, *, informs: bool) -> tuple[list[tuple[Source, Worksh
     """What was worked out, by where it comes from, and whether the property library was used."""
     found: list[tuple[Source, Worksheet]] = []
     properties = False
-    if case.readings != Readings() or _installed_and_failed(case):
+    if case.readings != NO_READINGS or _installed_and_failed(case):
         ends = []
         for at_one_end in at_ends(case):
             ends.append(Worksheet(informs=informs))
             properties = _metered(at_one_end, ends[-1]) or properties
         found.append(("reading", put_together(ends)))
-    if case.oil_results != OilResults():
+    if case.oil_results != NO_RESULTS:
         worksheet = Worksheet()
         laboratory.derive_oil_results(case, worksheet)
         found.append(("laboratory", worksheet))
@@ -169,9 +174,8 @@ def _take_sent(readings: Readings, worksheet: Worksheet) -> None:
     """Quantities that were sent take the place of what the raw readings yield; where the two disagree, both
     are named.
     """
-    for name in _SENT_AS_SUCH:
-        sent = getattr(readings, name)
-        if sent is None or (isinstance(sent, SaturationExcess) and sent.is_pressure):
+    for name, sent in given(readings):
+        if name not in _SENT_AS_SUCH or (isinstance(sent, SaturationExcess) and sent.is_pressure):
             continue
         value, bound = _in_unit(sent)
         own = worksheet.values.get(name)

@@ -5,7 +5,7 @@ themselves.
 from collections.abc import Iterator
 
 from coldcase.core.case import Readings
-from coldcase.core.quantities import Pressure, Temperature
+from coldcase.core.quantities import Pressure, Temperature, given
 from coldcase.readings.units import ambient_of, kelvins, pascals, temperature_in
 from coldcase.readings.worksheet import Worksheet
 
@@ -35,9 +35,8 @@ def doubt_implausible(readings: Readings, worksheet: Worksheet) -> None:
 
 def _outside(readings: Readings) -> Iterator[tuple[str, str, str]]:
     ambient = ambient_of(readings).pascals
-    for name in readings.__struct_fields__:
-        value = getattr(readings, name)
-        if value is None or name in _DERIVED:
+    for name, value in given(readings):
+        if name in _DERIVED:
             continue
         if isinstance(value, Temperature) and not _TEMPERATURE[0] <= kelvins(value) <= _TEMPERATURE[1]:
             low, high = (temperature_in(end, value.unit) for end in _TEMPERATURE)

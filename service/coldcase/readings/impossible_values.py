@@ -6,7 +6,7 @@ from collections.abc import Iterator
 import msgspec
 
 from coldcase.core.case import Case, OilResults, Readings
-from coldcase.core.quantities import Pressure, Temperature
+from coldcase.core.quantities import Pressure, Temperature, given
 from coldcase.errors import Flaw
 from coldcase.readings.iso4406 import parse_code
 from coldcase.readings.units import (
@@ -49,9 +49,8 @@ def impossible_values(case: Case) -> list[Flaw]:
 
 def _temperatures(case: Case) -> Iterator[tuple[str, str]]:
     readings = case.readings
-    sent = ((name, getattr(readings, name)) for name in readings.__struct_fields__)
     places: list[tuple[str, object]] = [
-        (f"readings/{name}", value) for name, value in sent if value is not None
+        (f"readings/{name}", value) for name, value in given(readings) if isinstance(value, Temperature)
     ]
     if readings.insulation is not None:
         places.append(("readings/insulation/winding_temperature", readings.insulation.winding_temperature))
@@ -68,8 +67,7 @@ def _temperatures(case: Case) -> Iterator[tuple[str, str]]:
 
 def _pressures(readings: Readings) -> Iterator[tuple[str, str]]:
     ambient = ambient_of(readings)
-    for name in readings.__struct_fields__:
-        sent = getattr(readings, name)
+    for name, sent in given(readings):
         if not isinstance(sent, Pressure) or name in _AMBIENT:
             continue
         value = _deepest(sent)
@@ -111,9 +109,9 @@ def _air(readings: Readings) -> Iterator[tuple[str, str]]:
 
 
 def _oil(results: OilResults) -> Iterator[tuple[str, str]]:
-    for name, whole in _WHOLE.items():
-        value = getattr(results, name)
-        if value is not None and _number(value) > whole:
+    for name, value in given(results):
+        whole = _WHOLE.get(name)
+        if whole is not None and _number(value) > whole:
             yield (
                 f"/oil_results/{name}",
                 f"{value} is more than the whole sample ({whole:,.0f}): a decimal comma read as thousands?",

@@ -2,9 +2,10 @@
 believed.
 """
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from coldcase.core.case import Case, OilResults, outcomes_of, signs_of
+from coldcase.core.quantities import given
 from coldcase.readings.iso3448 import MIDPOINTS
 from coldcase.readings.iso4406 import parse_code
 from coldcase.readings.units import ICE_POINT, kelvins
@@ -42,8 +43,10 @@ Result = tuple[float, DetectionLimit | None, str | None]
 def derive_oil_results(case: Case, worksheet: Worksheet) -> None:
     """Writes every quantity that the oil report yields."""
     results = case.oil_results
-    for substance in ("water", *METALS):
-        _share(results, substance, worksheet)
+    sent = {name for name, _ in given(results)}
+    for substance, names in _NAMES.items():
+        if not sent.isdisjoint(names):
+            _share(results, substance, worksheet)
     for name in _AS_SENT:
         if (result := getattr(results, name)) is not None:
             value, bound = measured(result)

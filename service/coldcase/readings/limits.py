@@ -4,7 +4,8 @@ The numbers stand in the table (`knowledge/limits.toml` of the starter).
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+import msgspec
 
 from coldcase.core.answer import DerivedValue
 from coldcase.core.case import Case
@@ -18,8 +19,7 @@ _DIGITS = 9
 _SAME_UNIT = {"C": "degC", "°C": "degC"}
 
 
-@dataclass(frozen=True, slots=True)
-class JudgedQuantity:
+class JudgedQuantity(msgspec.Struct, frozen=True, gc=False):
     """A quantity as the answer shows it, the outcomes that count (several where they cannot be told apart),
     and what to name.
     """

@@ -8,13 +8,13 @@ on more than two readings. Each rises or falls with each reading, so its extreme
 import re
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import Any
 
 import msgspec
+from msgspec.structs import replace
 
 from coldcase.core.case import Case
-from coldcase.core.quantities import Measurement, Range
+from coldcase.core.quantities import Measurement, Range, given
 from coldcase.readings.worksheet import DerivedQuantity, Worksheet, joined_notes
 
 _LINES = ("line_voltages_v", "line_currents_a", "pole_voltage_drop_mv", "contact_resistance_mohm")
@@ -40,10 +40,7 @@ def _switches(part: msgspec.Struct, path: str, lines: int) -> Iterator[str]:
     """Every range by its path; one of three line values twice, for two switches count how many of the three
     stand at the upper end.
     """
-    for name in part.__struct_fields__:
-        value = getattr(part, name)
-        if value is None:
-            continue
+    for name, value in given(part):
         if isinstance(value, Range) or (isinstance(value, Measurement) and value.is_range):
             yield path + name
             if name in _LINES and lines == 3:

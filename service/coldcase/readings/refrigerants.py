@@ -280,9 +280,11 @@ def compression(
     return Compression(ideal_temperature, (ideal - start[0]) / risen if risen > 0 else None)
 
 
-def _state(refrigerant: Fluid, pressure: float, temperature: float) -> tuple[float, float, float]:
-    """Enthalpy in J/kg, entropy and heat capacity in J/kg/K of vapour; raises ValueError outside the
-    range.
+def _state(
+    refrigerant: Fluid, pressure: float, temperature: float, *, capacity: bool = False
+) -> tuple[float, float, float]:
+    """Enthalpy in J/kg, entropy and, where it is asked for, heat capacity in J/kg/K of vapour; raises
+    ValueError outside the range.
     """
     if not refrigerant.lowest_temperature <= temperature <= refrigerant.highest_temperature:
         raise ValueError("temperature outside the range of the equation")
@@ -294,7 +296,7 @@ def _state(refrigerant: Fluid, pressure: float, temperature: float) -> tuple[flo
     with refrigerant.turn:
         vapour.specify_phase(properties.iphase_supercritical if above else properties.iphase_gas)
         vapour.update(properties.PT_INPUTS, pressure, temperature)
-        return vapour.hmass(), vapour.smass(), vapour.cpmass()
+        return vapour.hmass(), vapour.smass(), vapour.cpmass() if capacity else math.nan
 
 
 def _isentropic(
@@ -306,7 +308,7 @@ def _isentropic(
     )
     temperature = max(start[1] * (pressure / start[0]) ** 0.13, floor)
     for _ in range(20):
-        enthalpy, reached, capacity = _state(refrigerant, pressure, temperature)
+        enthalpy, reached, capacity = _state(refrigerant, pressure, temperature, capacity=True)
         step = (entropy - reached) * temperature / capacity
         # The last step is taken along the tangent; what it misses is of second order, under a hundredth of a
         # millikelvin.

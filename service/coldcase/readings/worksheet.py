@@ -7,6 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
+import msgspec
+
 from coldcase.core.quantities import Range
 
 # Every quantity that this package works out: the unit of its value and the decimals shown to people.
@@ -86,8 +88,7 @@ QUANTITY_UNITS: dict[str, tuple[str, int]] = {
 DetectionLimit = Literal["<", ">"]
 
 
-@dataclass(frozen=True, slots=True)
-class DerivedQuantity:
+class DerivedQuantity(msgspec.Struct, frozen=True, gc=False):
     """One quantity in the unit of UNITS. `bound` marks a detection limit: the value lies below or above.
 
     `upper` is the other end of a range that begins at `value`. `rests_on` names the readings behind it; one
