@@ -7,12 +7,12 @@ import hashlib
 from collections.abc import Callable
 from datetime import datetime
 from functools import partial
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import msgspec
 from uuid_utils import compat
 
-from coldcase.classifying import add_readings, answer_case, encode_answer
+from coldcase.classifying import add_readings, answer_case, encode_answer, rest_of, with_head
 from coldcase.core import ENGINE_VERSION, answer_builder
 from coldcase.core.answer import Answer
 from coldcase.core.case import Job
@@ -26,7 +26,19 @@ from coldcase.proof.decision_columns import NewDecision
 from coldcase.proof.own_words import words_fingerprint, words_text
 
 CACHED_BYTES = 64 * 1024 * 1024
-"""Of answers, by the length of their JSON; in memory they take about as much."""
+"""Of answers, by the length of their JSON twice: once as it is, once as the values that it was written of."""
+
+
+class WrittenAnswer(NamedTuple):
+    """An answer with its JSON from where its head ends, which `with_head` puts before it."""
+
+    answer: Answer
+    rest: bytes
+
+    @property
+    def size(self) -> int:
+        """What it takes in memory, about."""
+        return 2 * len(self.rest)
 
 
 class AnswerBatcher:
@@ -42,29 +54,32 @@ class AnswerBatcher:
         self.cached_bytes = 0
         self._most_bytes = most_bytes
         self._waiting: list[tuple[ParsedCase, CompiledTable, asyncio.Future[Answer]]] = []
-        self._cache: dict[bytes, tuple[Answer, int]] = {}
+        self._cache: dict[bytes, WrittenAnswer] = {}
 
     async def answer(self, parsed: ParsedCase, compiled: CompiledTable) -> Answer:
         """The answer to a case, as `answer_case` gives it."""
+        return (await self.written(parsed, compiled)).answer
+
+    async def written(self, parsed: ParsedCase, compiled: CompiledTable) -> WrittenAnswer:
+        """The same with its JSON."""
         if parsed.left_out:
-            return await self._ask(parsed, compiled)
+            answer = await self._ask(parsed, compiled)
+            return WrittenAnswer(answer, rest_of(answer))
         key = _cache_key(parsed, compiled)
         cached = self._cache.get(key)
         if cached is None:
             answer = await self._ask(parsed, compiled)
-            self._keep(key, answer)
-        else:
-            answer = cached[0]
-        return msgspec.structs.replace(answer, job_ref=parsed.case.job.ref, supersedes=parsed.case.supersedes)
+            cached = self._cache.get(key) or self._keep(key, WrittenAnswer(answer, rest_of(answer)))
+        case = parsed.case
+        own = msgspec.structs.replace(cached.answer, job_ref=case.job.ref, supersedes=case.supersedes)
+        return WrittenAnswer(own, cached.rest)
 
-    def _keep(self, key: bytes, answer: Answer) -> None:
-        if key in self._cache:
-            return
-        size = len(encode_answer(answer))
-        self._cache[key] = answer, size
-        self.cached_bytes += size
+    def _keep(self, key: bytes, new: WrittenAnswer) -> WrittenAnswer:
+        self._cache[key] = new
+        self.cached_bytes += new.size
         while self.cached_bytes > self._most_bytes:
-            self.cached_bytes -= self._cache.pop(next(iter(self._cache)))[1]
+            self.cached_bytes -= self._cache.pop(next(iter(self._cache))).size
+        return new
 
     def _ask(self, parsed: ParsedCase, compiled: CompiledTable) -> asyncio.Future[Answer]:
         loop = asyncio.get_running_loop()
@@ -126,11 +141,11 @@ async def record_answer(
     """
     version = compiled.version
     assert version is not None  # noqa: S101 - a service answers by a table on record only
-    answer = await batcher.answer(parsed, compiled)
-    at = recorder.clock.now()
-    named = on_record(answer, at)
+    answer, rest = await batcher.written(parsed, compiled)
+    named = on_record(answer, recorder.clock.now())
+    text = with_head(named, rest)
     return await recorder.record(
-        row_of(parsed, named, version, client_id=client_id, key=key, origin="live", own_code=None)
+        row_of(parsed, named, version, client_id=client_id, key=key, origin="live", own_code=None, text=text)
     )
 
 
@@ -149,8 +164,10 @@ def row_of(
     key: str | None,
     origin: Literal["live", "bulk"],
     own_code: str | None,
+    text: bytes | None = None,
 ) -> NewDecision:
-    """The row of a decision whose answer has its id and time; `version` is the rule table that answered.
+    """The row of a decision whose answer has its id and time; `version` is the rule table that answered, and
+    `text` the answer's JSON where that was written already.
 
     Raises `rfc8785.CanonicalizationError` where the client's own words have no canonical text.
     """
@@ -172,7 +189,7 @@ def row_of(
         idempotency_key=key,
         fingerprint=known_by,
         case_text=case_text.decode(),
-        answer_text=encode_answer(answer).decode(),
+        answer_text=(encode_answer(answer) if text is None else text).decode(),
         cause=answer.cause,
         status=answer.status,
         confidence=round(answer.confidence * 10_000),

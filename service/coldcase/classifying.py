@@ -6,7 +6,7 @@ from typing import Any
 import msgspec
 
 from coldcase.core import answer_builder
-from coldcase.core.answer import Answer
+from coldcase.core.answer import Answer, AnswerHead
 from coldcase.core.answer_builder import CaseWithReadings
 from coldcase.core.case_reader import ParsedCase, parse_case
 from coldcase.core.compiled_table import CompiledTable
@@ -19,6 +19,27 @@ from coldcase.readings.findings import derive, derive_outcomes
 from coldcase.readings.impossible_values import impossible_values
 
 encode_answer = msgspec.json.Encoder().encode
+
+
+def rest_of(answer: Answer) -> bytes:
+    """The JSON of an answer from where its head ends: what is written once, however often it is given."""
+    return encode_answer(answer)[len(_encoded_head(answer)) :]
+
+
+def with_head(answer: Answer, rest: bytes) -> bytes:
+    """The JSON of an answer whose members after the head are those of `rest`."""
+    return _encoded_head(answer) + rest
+
+
+def _encoded_head(answer: Answer) -> bytes:
+    head = AnswerHead(
+        id=answer.id,
+        recorded=answer.recorded,
+        recorded_at=answer.recorded_at,
+        job_ref=answer.job_ref,
+        supersedes=answer.supersedes,
+    )
+    return encode_answer(head)[:-1]
 
 
 def read_case(body: bytes, compiled: CompiledTable, *, lenient: bool = False) -> ParsedCase:

@@ -1,18 +1,36 @@
 """Cases that are answered together get, to the byte, the answers that each gets alone."""
 
+from datetime import datetime
 from typing import Any
+from uuid import UUID
 
+import msgspec
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coldcase.classifying import add_readings, answer_case, encode_answer
+from coldcase.classifying import add_readings, answer_case, encode_answer, rest_of, with_head
 from coldcase.core.answer_builder import build_answers
 from coldcase.core.next_checks import gains_many
 from coldcase.core.rule_table import ALL_EFFORTS
 from coldcase.core.weighing import collect, observe, weigh_many
 from tests.core.tables import compiled_starter
 from tests.core.test_short_answers import known_cases, mixed, read
+
+
+@settings(max_examples=20)
+@given(mixed(), st.none() | st.text(max_size=8), st.none() | st.uuids(), st.none() | st.datetimes())
+def test_an_answer_that_was_written_before_gets_its_head_to_the_byte(
+    case: dict[str, Any], job_ref: str | None, id_: UUID | None, at: datetime | None
+) -> None:
+    parsed = read(case)
+    if parsed is None:
+        return
+    answer = answer_case(parsed, compiled_starter())
+    again = msgspec.structs.replace(
+        answer, job_ref=job_ref, id=id_, supersedes=id_, recorded_at=at, recorded=at is not None
+    )
+    assert with_head(again, rest_of(answer)) == encode_answer(again)
 
 
 @settings(max_examples=40)

@@ -175,6 +175,16 @@ class EngineName(_Part, frozen=True, kw_only=True, gc=False):
     properties: str | None
 
 
+class AnswerHead(_Part, frozen=True, kw_only=True, gc=False):
+    """The first members of an answer: all that may differ where the same evidence is asked about again."""
+
+    id: UUID | None = None
+    recorded: bool = False
+    recorded_at: datetime | None = None
+    job_ref: str | None
+    supersedes: UUID | None
+
+
 class Answer(_Part, frozen=True, kw_only=True, gc=False):
     """Why this compressor failed, how sure, what shows it, what to check and what to do.
 

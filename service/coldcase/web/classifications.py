@@ -183,6 +183,5 @@ async def preview(request: Call) -> Response[bytes]:
     )
     codes = await codes_for(request, query.crosswalk)
     parsed, headers = await _read_case(request, compiled, query.effort)
-    answer = await service.batcher.answer(parsed, compiled)
-    told = with_codes(classifying.encode_answer(answer), codes)
+    told = with_codes(classifying.with_head(*await service.batcher.written(parsed, compiled)), codes)
     return Response(told, status_code=200, media_type=JSON, headers=headers)
