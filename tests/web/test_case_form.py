@@ -14,6 +14,7 @@ from coldcase.errors import OutcomeUnknown, StoreAway
 from coldcase.shipped import demo_cases
 from coldcase.web.pages.case_form import form_from_case
 from tests.web.test_case_fields import signs_of
+from tests.web.test_sessions import log_in
 
 pytestmark = pytest.mark.anyio
 
@@ -195,11 +196,12 @@ async def test_a_recorded_form_that_is_changed_is_not_recorded_in_its_place(call
 @pytest.mark.parametrize(
     ("name", "text", "words"),
     [
-        ("oil_results.water_mg_kg", "0,05", "The decimals stand after a point"),
-        ("readings.line_voltages_v", "401 396 x", ""),
+        ("oil_results.water_mg_kg", "0,05", "The decimals stand after a point, not after a comma: 0.05."),
+        ("readings.suction_pressure", "a lot", "Write a number"),
+        ("readings.line_voltages_v", "401 396 x", "three of them with blanks between"),
         ("job.ref", "\x01", "no control"),
         ("readings.suction_temperature", "-400", ""),
-        ("unit.installed_at", "soon", ""),
+        ("unit.installed_at", "soon", "as 2026-03-02"),
         ("e.0.caption", "no link", "required"),
         ("o.copper_plating", "golden", "has no outcome"),
         ("unit.motor", "steam", "steam"),
@@ -317,3 +319,17 @@ async def test_a_form_that_is_rubbish_is_shown_again(caller):
     assert (
         msgspec.json.decode(html.unescape(re.search(r'id="json"[^>]*>([^<]*)', answered.text)[1])) is not None
     )
+
+
+async def test_a_form_from_another_site_records_nothing(service):
+    secret, _ = await service.key()
+    browser, _ = await log_in(service, secret)
+    form = await begun(browser)
+    (token,) = set(form.values("form_token"))
+    fields = [(name, value) for name, value in form.sent if name != "form_token"]
+    before = await service.count("decision")
+
+    assert (await send(browser, fields, "record")).status_code == 403
+    assert (await send(browser, [*fields, ("form_token", token[::-1])], "record")).status_code == 403
+    assert await service.count("decision") == before
+    assert (await send(browser, [*fields, ("form_token", token)], "record")).status_code == 303

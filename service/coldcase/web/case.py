@@ -23,7 +23,7 @@ from coldcase.db import decisions
 from coldcase.errors import BadCase, ColdcaseError, Flaw, ScopeMissing
 from coldcase.web import parsing, rendering, sessions
 from coldcase.web.filters import READS_ALL, reads_all
-from coldcase.web.pages import case_form, case_page, case_state
+from coldcase.web.pages import case_answer, case_form, case_page, case_state
 from coldcase.web.pages.case_state import CaseState
 from coldcase.web.pages.case_told import told_shares
 from coldcase.web.problems import PROBLEM_KINDS, BadRequest, problem_headers
@@ -81,7 +81,7 @@ async def fill_case_form(request: Call) -> Response[Any]:
     done = case_form.first(form, "do")
     if done == RECORD:
         return await _recorded(request, filled)
-    return await _shown(request, filled.after(done), done)
+    return await _shown(request, filled.after(done), done, brief=bool(case_form.first(form, "brief")))
 
 
 async def _form(request: Call) -> dict[str, list[str]]:
@@ -182,13 +182,19 @@ async def _answer(request: Call, filled: Filled) -> Answer | None:
 
 
 async def _shown(
-    request: Call, filled: Filled, done: str, *, trouble: ColdcaseError | None = None
+    request: Call, filled: Filled, done: str, *, trouble: ColdcaseError | None = None, brief: bool = False
 ) -> Response[Any]:
     """The page of a form as it stands."""
     filled = replace(filled, state=case_state.asked_now(filled.state, filled.answered, filled.in_order()))
     state, (_, flaws) = filled.state, filled.read
     context = case_page.page_context(
-        state, filled.compiled, filled.model, case=filled.raw, answered=filled.answered, flaws=flaws
+        state,
+        filled.compiled,
+        filled.model,
+        case=filled.raw,
+        answered=filled.answered,
+        flaws=flaws,
+        brief=brief,
     )
     status, headers = 200, {}
     if trouble is not None:
@@ -200,7 +206,7 @@ async def _shown(
         "case_form.html",
         status=status,
         **context,
-        answer=case_page.answer_so_far(await _answer(request, filled), filled.compiled, filled.notes),
+        answer=case_answer.answer_so_far(await _answer(request, filled), filled.compiled, filled.notes),
         may_record=WRITES in request.auth.scopes,
         refused=done == RECORD and bool(flaws),
         trouble=trouble,
@@ -230,7 +236,7 @@ async def _recorded(request: Call, filled: Filled) -> Response[Any]:
         return await _shown(request, filled, RECORD, trouble=error)
     if request.auth.scopes.isdisjoint(("decisions:read", READS_ALL)):
         answer = msgspec.json.decode(recorded.answer, type=Answer)
-        so_far = case_page.answer_so_far(answer, filled.compiled)
+        so_far = case_answer.answer_so_far(answer, filled.compiled)
         return rendering.page(request, "case_recorded.html", answer=so_far, id=recorded.id)
     headers = {"Location": f"/v1/decisions/{recorded.id}"}
     return Response(b"", status_code=303, media_type=HTML, headers=headers)

@@ -6,11 +6,9 @@ from typing import Any
 
 import msgspec
 
-from coldcase.core.answer import Answer, Lead
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.machine_model import MachineModel
-from coldcase.core.rule_table import UNDETERMINED, Finding
-from coldcase.core.titles import cause_title, in_hundred, leaders, outcome_titles
+from coldcase.core.rule_table import Finding
 from coldcase.errors import Flaw
 from coldcase.web.pages.case_fields import PARTS, FormField, form_fields
 from coldcase.web.pages.case_form import EXHIBIT, MOST_EXHIBITS, Form, field_of, first
@@ -21,14 +19,13 @@ from coldcase.web.pages.case_words import (
     EFFORTS,
     KNOWN_WORDS,
     PART_WORDS,
-    REFUSED_WORDS,
     STATION_WORDS,
     USUAL_UNITS,
 )
 
 FIRST_OF_UNIT = ("unit.compressor_type", "unit.motor")
 OPENED = "opening.method"
-MOST_SENTENCES = 3
+IN_JSON = " and a number stands without quotation marks"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +86,8 @@ class CasePage:
         self._state, self._compiled, self._model = state, compiled, model
         self._flaws: dict[str, list[str]] = {}
         for flaw in flaws:
-            said = f"{flaw.detail} Perhaps: {flaw.suggestion}." if flaw.suggestion else flaw.detail
-            self._flaws.setdefault(field_of(flaw.pointer), []).append(said)
+            name = field_of(flaw.pointer)
+            self._flaws.setdefault(name, []).append(_flaw_in_words(flaw, form_fields().get(name)))
         self._placed = {*FIRST_OF_UNIT, OPENED}
         self._fields = form_fields()
 
@@ -231,15 +228,18 @@ def page_context(
     case: Mapping[str, Any],
     answered: Collection[str],
     flaws: Iterable[Flaw],
+    brief: bool = False,
 ) -> dict[str, Any]:
-    """What the template is filled with, but for the answer."""
+    """What the template is filled with, but for the answer. A `brief` page is for one that stands there
+    already: of all questions, station by station, it has those alone in which something is wrong.
+    """
     page = CasePage(state, compiled, model, flaws)
     machine = page.machine()
     can_ask = askable(compiled, model, answered)
     if state.how == "all":
         asked, put_away = [], []
         stations = [
-            (words, [page.question(code, answered) for code, _ in rows])
+            _station(words, [page.question(code, answered) for code, _ in rows], brief=brief)
             for words, rows in by_station(compiled, can_ask)
         ]
     else:
@@ -271,9 +271,39 @@ def page_context(
     }
 
 
+def _station(
+    words: str, rows: list[ShownQuestion], *, brief: bool
+) -> tuple[str, list[ShownQuestion], int, int]:
+    """A station's words, questions, and how many of them are answered."""
+    wrong = [row for row in rows if row.flaws or any(each.flaws for each in row.fields)]
+    return words, wrong if brief else rows, sum(row.answered for row in rows), len(rows)
+
+
 def _with_value(values: Sequence[tuple[str, str]], value: str) -> Sequence[tuple[str, str]]:
     """The choices, with one that is none where it stands in the form: it is shown with what is wrong."""
     return [*values, (value, value)] if value and value not in dict(values) else values
+
+
+def _flaw_in_words(flaw: Flaw, made: FormField | None) -> str:
+    """A flaw as somebody with a form in hand understands it: what is said of JSON, in terms of the field."""
+    detail = flaw.detail.replace(IN_JSON, "")
+    if made is not None and detail.startswith(("Expected", "Invalid")):
+        if made.kind in ("figure", "quantity"):
+            return _what_a_figure_is(made)
+        if made.kind in ("time", "day"):
+            return (
+                "Write a date as 2026-03-02." if made.kind == "day" else "Write a time as 2026-03-02T16:40."
+            )
+    return f"{detail} Perhaps: {flaw.suggestion}." if flaw.suggestion else detail
+
+
+def _what_a_figure_is(made: FormField) -> str:
+    said = "Write a number, the decimals after a point"
+    if made.list_ != "no":
+        said += ", or three of them with blanks between"
+    if made.ranged or made.kind == "quantity":
+        said += ", or a range: 398 to 401"
+    return said + (f". {made.hint}." if made.hint else ".")
 
 
 def by_station(compiled: CompiledTable, codes: Iterable[str]) -> list[tuple[str, list[tuple[str, str]]]]:
@@ -299,67 +329,3 @@ def askable(compiled: CompiledTable, model: MachineModel, answered: Collection[s
         for code in compiled.table.findings
         if code in answered or (code not in otherwise and compiled.possible(code, model))
     ]
-
-
-def answer_so_far(
-    answer: Answer | None, compiled: CompiledTable, notes: Sequence[str] = ()
-) -> dict[str, Any] | None:
-    """The answer in words: what leads, how sure, what speaks for it, or what is missing; `notes` say how the
-    case was read. None where the machine is not known or nothing was found yet.
-    """
-    if answer is None:
-        return None
-    named = answer.status != UNDETERMINED
-    hundred = in_hundred(answer.confidence)
-    ranked = [(cause_title(row.cause, compiled), in_hundred(row.confidence)) for row in answer.ranking[:3]]
-    return {
-        "named": named,
-        "title": answer.title if named else ranked[0][0],
-        "hundred": hundred,
-        "line": _line(answer, ranked[0][0], hundred),
-        "firm": answer.status == "coded",
-        "others": [(cause_title(row.cause, compiled), in_hundred(row.confidence)) for row in leaders(answer)],
-        "sentences": [_plainly(weight.sentence) for weight in answer.rationale if weight.counted][
-            :MOST_SENTENCES
-        ],
-        "against": [_plainly(weight.sentence) for weight in answer.against if weight.counted][:2],
-        "why_not": "" if named else REFUSED_WORDS.get(answer.refused_because or "", ""),
-        "leads": [] if named else [_lead(lead, compiled) for lead in answer.leads],
-        "cautions": [row.text for row in answer.cautions],
-        "notes": notes,
-    }
-
-
-def _line(answer: Answer, leader: str, hundred: int) -> str:
-    if answer.status == UNDETERMINED:
-        return f"No cause yet. In front: {leader}, {hundred} of 100."
-    firm = "Named" if answer.status == "coded" else "Named for now"
-    return f"{firm}: {answer.title}, right in about {hundred} of 100 such answers."
-
-
-def _lead(lead: Lead, compiled: CompiledTable) -> dict[str, Any]:
-    decided = lead.decided_by
-    return {
-        "title": lead.title,
-        "hundred": in_hundred(lead.confidence),
-        "sentences": [_plainly(weight.sentence) for weight in lead.support][:2],
-        "check": decided.check if decided else "",
-        "against": cause_title(decided.against, compiled) if decided else "",
-    }
-
-
-def _plainly(sentence: str) -> str:
-    """A sentence up to how strong that is: on the way the frequencies are enough."""
-    found, ends, _ = sentence.partition(" show it, of 100 unrelated failures about ")
-    if not ends:
-        return sentence
-    return found + ends + sentence[len(found) + len(ends) :].partition(". ")[0].removesuffix(".") + "."
-
-
-def said_in_words(code: str, value: Any, compiled: CompiledTable) -> str:
-    """An observation in a line."""
-    detail = value if isinstance(value, Mapping) else {"outcome": value}
-    parts = [outcome_titles(code, detail[key], compiled) for key in ("outcome", "seen") if detail.get(key)]
-    if absent := detail.get("not_seen"):
-        parts.append(outcome_titles(code, absent, compiled, absent=True))
-    return "; ".join(parts)

@@ -205,7 +205,7 @@ PART_WORDS = {
     "job": "The job",
     "opening": "Opening and handling",
     "readings": "Other readings",
-    "oil_results": "Oil laboratory report",
+    "oil_results": "Laboratory report: all figures",
 }
 
 REFUSED_WORDS = {
