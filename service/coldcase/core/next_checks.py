@@ -13,12 +13,13 @@ import numpy as np
 from coldcase.core.answer import Asked, NextCheck
 from coldcase.core.coding import machine_state
 from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.discounting import kept
 from coldcase.core.fixed_point import MILLION, Ints
 from coldcase.core.machine_model import FindingMatrix, Floats, MachineModel
 from coldcase.core.recurring import Bools
 from coldcase.core.rule_table import ALL_EFFORTS, Closed, Effort, Finding
 from coldcase.core.signs import whole
-from coldcase.core.weighing import Evidence, Weighed, kept
+from coldcase.core.weighing import Evidence, Weighed
 
 MOST_CHECKS = 5
 """More than that nobody reads at job close."""

@@ -7,7 +7,7 @@ temperature is.
 """
 
 import bisect
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -17,6 +17,7 @@ from coldcase.core.answer import Source
 from coldcase.core.case import Case, Known
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import ConditionKey, Observed, machine_of
+from coldcase.core.discounting import DiscountedOutcomes
 from coldcase.core.fixed_point import MILLION, Ints, halves_up, millionths, ten_thousandths
 from coldcase.core.machine_model import MachineModel, OutcomeWeight
 from coldcase.core.signs import engine_observations
@@ -36,7 +37,7 @@ class Observation(msgspec.Struct, frozen=True, gc=False):
     known: Known | None = None
 
 
-class WeighedFinding(msgspec.Struct):
+class WeighedFinding(msgspec.Struct, gc=False):
     """What one finding or pattern of a case weighs.
 
     `keep` is the share (millionths) its discount leaves, `decay` its share (millionths) as a later finding of
@@ -178,7 +179,8 @@ def observe(
         for code, outcomes, known in engine_observations(case.observations, compiled.apart.findings)
     }
     for code, (outcomes, source) in derived.items():
-        seen.setdefault(code, Observation(outcomes, source))
+        if code not in seen:
+            seen[code] = Observation(outcomes, source)
     return {code: seen[code] for code in sorted(seen)}
 
 
@@ -204,10 +206,11 @@ def collect(case: Case, seen: Mapping[str, Observation], compiled: CompiledTable
     discounts = compiled.discounts.applying(case, condition_key, observed, compiled.table)
     if len(discounts) > 1:
         discounts = sorted(discounts, key=lambda index: compiled.compiled_discounts[index].keep)
+    discounted = DiscountedOutcomes(tuple(discounts), model, compiled)
     items = []
     for code, weight in weights.items():
         row, replaced_by = seen[code], replaced.get(code)
-        keep, reason = kept(discounts, code, weight, compiled, row.known) if discounts else (MILLION, None)
+        keep, reason = discounted.of(code, weight, row.known)
         factor = keep if replaced_by is None else 0
         items.append(
             WeighedFinding(code, row.outcomes, row.source, weight, keep, reason, replaced_by, factor)
@@ -216,7 +219,7 @@ def collect(case: Case, seen: Mapping[str, Observation], compiled: CompiledTable
         by_code = {item.code: item for item in items}
         items += [_pattern_item(code, model, compiled, by_code) for code in patterns]
     _apply_decay(items, compiled)
-    return Evidence(case, condition_key, model, seen, observed, tuple(discounts), items)
+    return Evidence(case, condition_key, model, seen, observed, discounted.by, items)
 
 
 def weigh_many(batch: Sequence[Evidence], compiled: CompiledTable) -> list[Weighed]:
@@ -357,21 +360,6 @@ def _patterns(observed: Observed, compiled: CompiledTable, replaced: dict[str, s
         counting.append(code)
     replaced |= taken
     return counting
-
-
-def kept(
-    discounts: Iterable[int],
-    code: str,
-    weight: OutcomeWeight,
-    compiled: CompiledTable,
-    known: Known | None = None,
-) -> tuple[int, str | None]:
-    """The share (millionths) that the strongest discount leaves of an outcome, and its reason."""
-    for index in discounts:
-        row = compiled.compiled_discounts[index]
-        if row.touches(code, weight, known):
-            return row.keep, row.reason
-    return MILLION, None
 
 
 def _pattern_item(
