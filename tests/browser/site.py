@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import httpx
 
 from coldcase.db.keys import ALL_SCOPES
+from coldcase.feedback.training import shipped_cases
 from coldcase.settings import Settings
 from coldcase.shipped import demo_cases
 from tests.serving import in_thread, make_key
@@ -60,5 +61,19 @@ def places(site: Site) -> dict[str, str]:
         "reports": "/decisions",
         "case": "/case",
         "docs": "/docs",
+        "tables": "/tables",
+        "table": "/tables/1",
+        "table-cause": "/tables/1/causes/moisture",
+        "table-finding": "/tables/1/findings/copper_plating?cause=moisture",
+        "table-signs": "/tables/1/findings/bearing_surface_signs",
+        "table-machines": "/tables/1/findings/valve_hold_test",
+        "table-pattern": "/tables/1/findings/burn_after_mechanical_damage?cause=moisture",
+        "table-limits": "/tables/1/limits",
+        "table-remarks": "/tables/1/remarks",
+        "table-dispute": "/tables/1/remarks/new?pointer=/findings/copper_plating/per_hundred/moisture",
+        "table-backtests": "/tables/1/backtests",
+        "figures": "/figures",
+        "training": "/training",
+        "training-case": f"/training/{next(iter(shipped_cases()))}",
         **{f"report-{name}": f"/v1/decisions/{id_}" for name, id_ in site.decisions.items()},
     }

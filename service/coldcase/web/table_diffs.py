@@ -11,14 +11,13 @@ from coldcase.core.diff_text import diff_text
 from coldcase.core.diffing import TableDiff, diff_tables
 from coldcase.core.learning import LearnedNumber, with_confirmed
 from coldcase.core.pointers import overlap
-from coldcase.core.rule_table import RuleTable
 from coldcase.db import remarks
 from coldcase.db.proposals import proposed_numbers
 from coldcase.db.remarks import StoredRemark
 from coldcase.db.rule_tables import StoredTable
 from coldcase.web import pages, parsing, remark_schemas
 from coldcase.web.remarks import shown_remark, still_stands
-from coldcase.web.rendering import html_headers
+from coldcase.web.rendering import html_headers, viewer
 from coldcase.web.route import HTML, JSON, PLAIN_TEXT, Call, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, TABLE_SCOPES, VERSION, version_of
 from coldcase.web.services import services
@@ -74,7 +73,10 @@ async def compare_rule_tables(request: Call) -> Response[bytes]:
         if numbers is not None:
             diff = with_confirmed(diff, msgspec.json.decode(numbers, type=list[LearnedNumber]))
         about = _about(request, diff, new, settling, unsettled)
-        return _spelled(media, (old, new), tables, diff, about)
+        if media == HTML:
+            around = {"viewer": viewer(request), "here": request.scope["path"]}
+            return pages.table_diff((old, new), tables, diff, about, **around).encode()
+        return _spelled(media, (old, new), diff, about)
 
     text = await asyncio.to_thread(compared)
     headers = html_headers(text.decode()) if media == HTML else {}
@@ -107,12 +109,9 @@ def _about(
 def _spelled(
     media: str,
     stored: tuple[StoredTable, StoredTable],
-    tables: tuple[RuleTable, RuleTable],
     diff: TableDiff,
     about: remark_schemas.ComparedRemarks,
 ) -> bytes:
-    if media == HTML:
-        return pages.table_diff(stored, tables, diff, about).encode()
     if media == PLAIN_TEXT:
         names = [f"rule table {each.version} ({each.state}, {each.digest})" for each in stored]
         told = [

@@ -37,9 +37,10 @@ def table_diff(
     tables: tuple[RuleTable, RuleTable],
     diff: TableDiff,
     about: ComparedRemarks,
+    **around: Any,
 ) -> str:
     """What the second table has otherwise than the first, for a person who reviews it."""
-    return render("table_diff.html", **diff_context(stored, tables, diff, about))
+    return render("table_diff.html", **diff_context(stored, tables, diff, about), **around)
 
 
 def docs(document: dict[str, Any]) -> str:

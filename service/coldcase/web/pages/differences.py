@@ -8,7 +8,8 @@ from coldcase.core.diffing import TableDiff
 from coldcase.core.plain_changes import Change
 from coldcase.core.rule_table import RuleTable
 from coldcase.db.rule_tables import StoredTable
-from coldcase.web.remark_schemas import ComparedRemarks, Remark
+from coldcase.web.pages.table_frame import TablePage
+from coldcase.web.remark_schemas import ComparedRemarks
 
 WITHOUT_STATION = "Causes, handling and settings"
 KINDS = {
@@ -32,6 +33,7 @@ def diff_context(
     about: ComparedRemarks,
 ) -> dict[str, Any]:
     """What the template is filled with."""
+    pages = TablePage(stored[0], tables[0]), TablePage(stored[1], tables[1])
     return {
         "old": stored[0],
         "new": stored[1],
@@ -39,30 +41,48 @@ def diff_context(
         "counted": counted(diff),
         "learned": any(change.confirmed for one in diff.stations for change in one.changes),
         "stations": [
-            (_words(one.station) if one.station else WITHOUT_STATION, [_row(c, tables) for c in one.changes])
+            (
+                _words(one.station) if one.station else WITHOUT_STATION,
+                [_row(change, tables, pages) for change in one.changes],
+            )
             for one in diff.stations
         ],
-        "settles": [_remark(one, again=one.id in about.unsettled) for one in about.settles],
-        "touches": [_remark(one) for one in about.touches],
+        "settles": [pages[1].remark(one) | {"again": one.id in about.unsettled} for one in about.settles],
+        "touches": [pages[1].remark(one) | {"again": False} for one in about.touches],
     }
+
+
+def as_often(decibans: float | None) -> str:
+    """A weight as how much more, or less, often something is seen after a cause than after others."""
+    if decibans is None:
+        return ""
+    ratio = 10 ** (abs(decibans) / 10)
+    if ratio < 1.05:
+        return "as often"
+    number = f"{ratio:.0f}" if ratio >= 9.95 else f"{ratio:.1f}"
+    return f"{number} times {'as often' if decibans > 0 else 'more seldom'}"
 
 
 def _words(name: str) -> str:
     return name.replace("_", " ").capitalize()
 
 
-def _row(change: Change, tables: tuple[RuleTable, RuleTable]) -> dict[str, str]:
+def _row(
+    change: Change, tables: tuple[RuleTable, RuleTable], pages: tuple[TablePage, TablePage]
+) -> dict[str, str]:
     named = _named(change, tables)
+    there = pages[0] if change.change == "removed" else pages[1]
+    path, _ = there.place_of(change.pointer)
     return {
+        "path": "" if path == there.path else path,
         "what": f"{KINDS.get(change.what, change.what)} {change.change}",
         "named": named or change.pointer,
         "pointer": change.pointer if named else "",
         "old": _value(change, change.old),
         "new": _value(change, change.new),
-        "before": "" if change.old_decibans is None else f"{change.old_decibans:+.1f}",
-        "after": "" if change.new_decibans is None else f"{change.new_decibans:+.1f}",
+        "before": as_often(change.old_decibans),
+        "after": as_often(change.new_decibans),
         "confirmed": confirmed_text(change),
-        "moved": "" if change.decibans is None else f"{change.decibans:+.1f}",
     }
 
 
@@ -102,8 +122,3 @@ def _value(change: Change, value: Any) -> str:
 def _band(band: dict[str, Any]) -> str:
     outcome = band.get("outcome") or "says nothing"
     return f"{outcome} else" if band.get("below") is None else f"{outcome} below {band['below']:g}"
-
-
-def _remark(one: Remark, *, again: bool = False) -> dict[str, Any]:
-    proposed = None if one.proposal is None else json.dumps(one.proposal, ensure_ascii=False)
-    return {"remark": one, "proposed": proposed, "again": again}

@@ -18,6 +18,7 @@ LINE = 14
 """Height of a line of text."""
 DOT = 3.2
 TALLEST = 70
+WIDEST_COLUMN = 40
 TICKS = (0, 25, 50, 75, 100)
 
 
@@ -205,7 +206,7 @@ def months(name: str, title: str, rows: Sequence[tuple[str, Sequence[int]]], fir
     inside: list[Markup] = []
     step, high = 46, 24
     for row, (label, counts) in enumerate(rows):
-        foot, wide = row * step + LINE + high + 2, SPAN / max(len(counts), 1)
+        foot, wide = row * step + LINE + high + 2, min(SPAN / max(len(counts), 1), WIDEST_COLUMN)
         bars = [
             Markup('<rect x="{x}" y="{y}" width="{w}" height="{h}" fill="currentColor"/>').format(
                 x=_short(EDGE + place * wide + wide * 0.1),

@@ -112,8 +112,7 @@ def _over_time(rows: Sequence[Counted], compiled: CompiledTable) -> dict[str, An
             {
                 "month": month,
                 "cells": [
-                    interval_words(interval(by_month.get((month, cause), 0), of_month[month]))
-                    for cause in most
+                    _short_interval(by_month.get((month, cause), 0), of_month[month]) for cause in most
                 ],
                 "total": of_month[month],
             }
@@ -122,6 +121,12 @@ def _over_time(rows: Sequence[Counted], compiled: CompiledTable) -> dict[str, An
         ],
         "titles": [title for title, _ in lines],
     }
+
+
+def _short_interval(count: int, of: int) -> str:
+    """A count and the interval of its share, as short as a table of many wants it; empty for none."""
+    found = interval(count, of)
+    return f"{count} ({found.low:.0%} to {found.high:.0%})" if count else ""
 
 
 def _filled(months: list[str]) -> list[str]:

@@ -4,9 +4,9 @@ A draft may be flawed: what is not there is told by its code, never an error.
 """
 
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
-from coldcase.core.rule_table import Band, Condition, Gate, Limit, Outcome, RuleTable, When
+from coldcase.core.rule_table import Band, Cause, Condition, Gate, Limit, Outcome, RuleTable, When
 from coldcase.core.titles import UNTITLED
 
 FAMILIES = {
@@ -104,6 +104,15 @@ UNIT_SIGNS = {
 }
 
 
+class ConditionTree(NamedTuple):
+    """A condition to be shown: of a finding the outcomes that fulfil it, else what must hold of its parts."""
+
+    says: str
+    parts: "list[ConditionTree]"
+    finding: str | None = None
+    first: str = ""
+
+
 class TableWords:
     """The titles of one table."""
 
@@ -161,6 +170,24 @@ class TableWords:
         text = word.join(self.condition(part, inside=True) for part in parts)
         return f"({text})" if inside and len(parts) > 1 else text
 
+    def tree(self, condition: Condition) -> "ConditionTree":
+        """A condition as nested lists: what stands within another of the same kind is one with it."""
+        if condition.finding is not None:
+            codes = condition.outcomes or []
+            return ConditionTree(
+                self.outcomes(condition.finding, codes), [], condition.finding, codes[0] if codes else ""
+            )
+        if condition.not_ is not None:
+            return ConditionTree("Not this", [self.tree(condition.not_)])
+        if condition.unless is not None:
+            return ConditionTree("Unless this is known", [self.tree(condition.unless)])
+        says, parts = "All of these", condition.all
+        if parts is None:
+            says, parts = "Any of these", condition.any or []
+        inner = [self.tree(part) for part in parts]
+        flat = [each for one in inner for each in (one.parts if one.says == says else [one])]
+        return flat[0] if len(flat) == 1 else ConditionTree(says, flat)
+
     def bands(self, limit: Limit) -> list[tuple[str, str]]:
         """Each band of a limit: the range, and what it says."""
         return [(_range(before, band), self.band(limit, band)) for before, band in _with_before(limit.bands)]
@@ -217,6 +244,14 @@ def about(outcome: Outcome) -> str:
 def family(code: str) -> str:
     """The heading of a family of causes."""
     return FAMILIES.get(code, plain(code).capitalize())
+
+
+def in_families(causes: Mapping[str, Cause]) -> list[tuple[str, Cause]]:
+    """Causes by family, in the order in which these are told, and by title."""
+    order = {code: place for place, code in enumerate(FAMILIES)}
+    return sorted(
+        causes.items(), key=lambda one: (order.get(one[1].family, len(order)), one[1].family, one[1].title)
+    )
 
 
 def station(code: str) -> str:

@@ -139,9 +139,9 @@ def _signs_shown(page: TablePage, signs: list[Sign]) -> list[dict[str, Any]]:
 
 
 def causes_by_family(page: TablePage) -> list[tuple[str, list[dict[str, Any]]]]:
-    """The causes by family, in the table's order."""
+    """The causes by family, by title."""
     families: dict[str, list[dict[str, Any]]] = {}
-    for code, cause in page.table.causes.items():
+    for code, cause in rule_words.in_families(page.table.causes):
         families.setdefault(cause.family, []).append(
             {"title": cause.title, "summary": cause.summary, "path": page.cause_path(code), "code": code}
         )

@@ -132,19 +132,19 @@ def _frequencies(page: TablePage, row: Finding, cause: str | None, machines: Row
                 "title": page.words.cause(name),
                 "path": page.cause_path(name),
                 "shares": [share(value) for value in shares],
-                "basis": row.row_basis.get(name, "") if machines is None else "",
                 "marked": name == cause,
             }
             for name, shares in _by_title(page, rows)
         ],
-        "own_basis": machines is None and bool(row.row_basis),
+        "reasons": [(page.words.cause(name), basis) for name, basis in row.row_basis.items()]
+        if machines is None
+        else [],
         "alike": [page.words.cause(name) for name in page.table.causes if name not in rows],
     }
 
 
 def _by_title(page: TablePage, rows: dict[str, list[float]]) -> list[tuple[str, list[float]]]:
-    order = {code: place for place, code in enumerate(page.table.causes)}
-    return sorted(rows.items(), key=lambda item: order.get(item[0], len(order)))
+    return sorted(rows.items(), key=lambda item: page.words.cause(item[0]))
 
 
 def pattern_context(page: TablePage, code: str, cause: str | None) -> dict[str, Any]:
@@ -155,7 +155,7 @@ def pattern_context(page: TablePage, code: str, cause: str | None) -> dict[str, 
         "page": page,
         "code": code,
         "pattern": row,
-        "when": page.words.condition(row.when),
+        "when": page.words.tree(row.when),
         "subsumes": [(page.words.finding(name), page.finding_path(name)) for name in row.subsumes],
         "cause": (page.words.cause(cause), page.cause_path(cause)) if cause in page.table.causes else None,
         "panel": _panel(page, ("dots-0", row.title), shares, row.background, cause),
@@ -176,9 +176,9 @@ def pattern_context(page: TablePage, code: str, cause: str | None) -> dict[str, 
 
 
 def stations(page: TablePage) -> list[tuple[str, list[dict[str, Any]]]]:
-    """The findings that are asked, by station, in the table's order."""
+    """The findings that are asked, by station in the table's order, by title."""
     found: dict[str, list[dict[str, Any]]] = {station: [] for station in page.table.stations}
-    for code, row in page.table.findings.items():
+    for code, row in sorted(page.table.findings.items(), key=lambda item: item[1].title):
         if row.succeeded_by is None:
             found.setdefault(row.station, []).append(
                 {

@@ -13,6 +13,7 @@ from coldcase.db.training import TrainingAnswer
 from coldcase.feedback.calibrating import interval
 from coldcase.feedback.training import TrainingCase
 from coldcase.web.pages import drawing, rule_words
+from coldcase.web.pages.case_words import UNIT_WORDS, VALUE_WORDS
 from coldcase.web.pages.drawing import Whisker
 from coldcase.web.pages.rule_words import TableWords
 from coldcase.web.pages.table_backtests import interval_words, of_how_many
@@ -35,7 +36,6 @@ UNIT_SHOWN = (
     "installed_at",
 )
 """What is told of a machine: nothing that names it, its maker, its place or its people."""
-VALUE_UNITS = {"degC": "°C", "degF": "°F", "barg": "bar gauge", "bara": "bar absolute", "degF_diff": "°F"}
 SUFFIXES = {
     "_mg_koh_g": "mg KOH/g",
     "_mg_kg": "mg/kg",
@@ -99,8 +99,8 @@ def _said(said: TrainingAnswer | None, compiled: CompiledTable) -> dict[str, Any
 
 def _machine(case: Mapping[str, Any]) -> str:
     unit = case.get("unit", {})
-    named = (unit.get(name) for name in ("hermeticity", "compressor_type", "refrigerant"))
-    return ", ".join(rule_words.plain(str(value)) for value in named if value)
+    named = [unit.get(name) for name in ("hermeticity", "compressor_type", "refrigerant")]
+    return ", ".join(str(value).replace("_", "-") for value in named if value)
 
 
 def _progress(answered: Sequence[TrainingAnswer], compiled: CompiledTable) -> dict[str, Any] | None:
@@ -205,14 +205,15 @@ def _value(name: str, value: Any) -> str:
             number = _number(value["value"])
         else:
             return "; ".join(f"{_name(part)} {_value(part, inner)}" for part, inner in value.items())
-        return " ".join(part for part in (number, VALUE_UNITS.get(unit, unit) if unit else "") if part)
+        return " ".join(part for part in (number, UNIT_WORDS.get(unit, unit) if unit else "") if part)
     if isinstance(value, list):
         return " / ".join(_value("", one) for one in value) + _unit_of(name)
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):
         return _number(value) + _unit_of(name)
-    return rule_words.plain(str(value)) + (_unit_of(name) if str(value)[:1] in "<>" else "")
+    said = VALUE_WORDS.get(f"opening.{name}={value}") or VALUE_WORDS.get(str(value))
+    return (said or rule_words.plain(str(value))) + (_unit_of(name) if str(value)[:1] in "<>" else "")
 
 
 def _number(value: Any) -> str:
@@ -226,7 +227,7 @@ def _unit_of(name: str) -> str:
 
 def _causes(compiled: CompiledTable) -> list[tuple[str, list[tuple[str, str]]]]:
     families: dict[str, list[tuple[str, str]]] = {}
-    for code, cause in compiled.table.causes.items():
+    for code, cause in rule_words.in_families(compiled.table.causes):
         families.setdefault(rule_words.family(cause.family), []).append((code, cause.title))
     return list(families.items())
 
@@ -235,7 +236,7 @@ def _checks(case: Mapping[str, Any], compiled: CompiledTable) -> list[tuple[str,
     """What can be looked at next, by station: what the table still asks and the case does not say."""
     known = case.get("observations", {})
     stations: dict[str, list[tuple[str, str]]] = {one: [] for one in compiled.table.stations}
-    for code, row in compiled.table.findings.items():
+    for code, row in sorted(compiled.table.findings.items(), key=lambda one: one[1].title):
         if row.succeeded_by is None and code not in known:
             stations.setdefault(row.station, []).append((code, row.title))
     return [(rule_words.station(name), rows) for name, rows in stations.items() if rows]
