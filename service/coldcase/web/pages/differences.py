@@ -60,7 +60,7 @@ def as_often(decibans: float | None) -> str:
     if ratio < 1.05:
         return "as often"
     number = f"{ratio:.0f}" if ratio >= 9.95 else f"{ratio:.1f}"
-    return f"{number} times {'as often' if decibans > 0 else 'more seldom'}"
+    return f"{number} times {'as often' if decibans > 0 else 'less often'}"
 
 
 def _words(name: str) -> str:
@@ -72,7 +72,9 @@ def _row(
 ) -> dict[str, str]:
     named = _named(change, tables)
     there = pages[0] if change.change == "removed" else pages[1]
-    path, _ = there.place_of(change.pointer)
+    path, place = there.place_of(change.pointer)
+    if not named and path != there.path:
+        named = f"{place[:1].upper()}{place[1:]}"
     return {
         "path": "" if path == there.path else path,
         "what": f"{KINDS.get(change.what, change.what)} {change.change}",
@@ -108,14 +110,13 @@ def _named(change: Change, tables: tuple[RuleTable, RuleTable]) -> str:
 def _value(change: Change, value: Any) -> str:
     if value is None:
         return ""
-    if isinstance(value, str):
-        return value
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return f"{value:g}"
     if change.what == "limit" and isinstance(value, dict):
         return "; ".join(_band(band) for band in value.get("bands", ()))
-    if isinstance(value, dict) and isinstance(value.get("title"), str):
-        return str(value["title"])
-    if isinstance(value, dict) and isinstance(value.get("text"), str):
-        return str(value["text"])
+    for said in (value, *((value.get("title"), value.get("text")) if isinstance(value, dict) else ())):
+        if isinstance(said, str):
+            return said
     return json.dumps(value, ensure_ascii=False)
 
 

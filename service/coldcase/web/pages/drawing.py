@@ -191,7 +191,9 @@ def curve(name: str, title: str, points: Sequence[CurvePoint]) -> Markup:
             ).format(x=x, y=right, low=low, high=high)
         )
         near, side = (-7, "end") if point.sure > 0.9 else (7, "start")
-        inside.append(_text(_short(float(x) + near), float(right) + 4, point.answers, side))
+        # Not on the scale's own line.
+        height = float(right) + (4 if point.right > 0.05 else -6)
+        inside.append(_text(_short(float(x) + near), height, point.answers, side))
     about = "; ".join(
         f"stated {point.sure:.0%}, right {point.right:.0%} of {point.answers}"
         f" ({point.low:.0%} to {point.high:.0%})"

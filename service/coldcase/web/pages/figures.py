@@ -23,6 +23,7 @@ MOST_DRAWN = 10
 """Causes that are drawn; the table beside has all."""
 MOST_OVER_TIME = 6
 MOST_IN_GROUP = 4
+MOST_OF_CODE = 6
 MOST_FILLED = 60
 """Months without a decision that are filled in, at most."""
 
@@ -191,7 +192,11 @@ def _codes(found: Crosstab, compiled: CompiledTable) -> dict[str, Any] | None:
         {
             "code": row.own_code,
             "count": row.count,
-            "causes": [(cause_title(of.cause, compiled), interval_words(of.counted)) for of in row.causes],
+            "causes": [
+                (cause_title(of.cause, compiled), interval_words(of.counted))
+                for of in row.causes[:MOST_OF_CODE]
+            ],
+            "more": max(0, len(row.causes) - MOST_OF_CODE),
         }
         for row in found.items
     ]

@@ -58,20 +58,23 @@ class TablePage:
     def place_of(self, pointer: str) -> tuple[str, str]:
         """The page on which a place of the document is shown, and what people call it."""
         parts = [part.replace("~1", "/").replace("~0", "~") for part in pointer.split("/")[1:]]
+        found: tuple[str | None, str] = self.path, "the table as a whole"
         match parts:
             case ["causes" | "base_rates", code, *_] if code in self.table.causes:
-                return self.cause_path(code) or self.path, self.words.cause(code)
+                found = self.cause_path(code), self.words.cause(code)
             case ["findings", code, "per_hundred" | "row_basis", cause, *_] if code in self.table.findings:
                 of = f"{self.words.finding(code)}: {self.words.cause(cause)}"
-                return self.finding_path(code, f"row-{cause}") or self.path, of
+                found = self.finding_path(code, f"row-{cause}"), of
             case ["findings" | "patterns", code, *_] if self.finding_path(code):
-                return self.finding_path(code) or self.path, self.words.finding(code)
+                found = self.finding_path(code), self.words.finding(code)
             case ["limits", place, *_] if place.isdigit() and int(place) < len(self.table.limits):
                 limit = self.table.limits[int(place)]
-                return self.limit_path(int(place)), f"limit of {self.words.quantity(limit.quantity).lower()}"
+                found = self.limit_path(int(place)), f"limit of {self.words.quantity(limit.quantity).lower()}"
             case ["quantities", code, *_] if code in self.table.quantities:
-                return f"{self.path}/limits#{quote(code)}", self.words.quantity(code)
-        return self.path, "the table as a whole"
+                found = f"{self.path}/limits#{quote(code)}", self.words.quantity(code)
+            case ["cautions" | "discounts" as kind, place, *_] if place.isdigit():
+                found = f"{self.path}#{kind.removesuffix('s')}-{place}", f"a {kind.removesuffix('s')}"
+        return found[0] or self.path, found[1]
 
 
 def _value(proposal: Any) -> str:
@@ -97,6 +100,4 @@ def times(here: float, elsewhere: float) -> str:
     if ratio < 1.75:
         return f"somewhat {word} often"
     number = f"{ratio:.0f}" if ratio >= 3 else f"{ratio:.1f}".removesuffix(".0")
-    return f"about {number} times {'as' if word == 'more' else 'less'} often".replace(
-        "less often", "more seldom"
-    )
+    return f"about {number} times {'as' if word == 'more' else 'less'} often"

@@ -47,7 +47,8 @@ def answer_context(
         "given": GIVEN[answer.status],
         "ranking": [
             (words.cause(one.cause), page.cause_path(one.cause), in_hundred(one.confidence))
-            for one in answer.ranking[:MOST_RANKED]
+            for place, one in enumerate(answer.ranking[:MOST_RANKED])
+            if place == 0 or in_hundred(one.confidence)
         ],
         "main": words.cause(main),
         "rival": None if rival is None else words.cause(rival),
