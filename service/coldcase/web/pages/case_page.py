@@ -259,6 +259,7 @@ def page_context(
         "stations": stations,
         "pointing": by_station(compiled, [code for code in can_ask if code not in answered]),
         "efforts": EFFORTS,
+        "refrigerants": list(compiled.table.refrigerants),
         "known_words": KNOWN_WORDS,
         "unknown_codes": [
             code for code in case.get("observations", {}) if code not in compiled.table.findings
