@@ -317,7 +317,7 @@ async def test_a_form_that_is_rubbish_is_shown_again(caller):
 
     assert answered.status_code == 200
     assert (
-        msgspec.json.decode(html.unescape(re.search(r'id="json"[^>]*>([^<]*)', answered.text)[1])) is not None
+        msgspec.json.decode(html.unescape(re.search(r'id="json"[^>]*><bdi>([^<]*)', answered.text)[1])) is not None
     )
 
 
