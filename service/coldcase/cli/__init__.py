@@ -11,6 +11,7 @@ from coldcase.cli import (
     backtests,
     bulk,
     cases,
+    columns,
     demo,
     documents,
     exporting,
@@ -37,6 +38,7 @@ COMMANDS = (
     backtests.add_backtest_commands,
     importing.add_import_commands,
     bulk.add_bulk_commands,
+    columns.add_column_commands,
     documents.add_document_commands,
 )
 WRONG_USE = frozenset(

@@ -19,7 +19,7 @@ import structlog
 from sqlalchemy.dialects import postgresql
 
 from coldcase.db.clock import DatabaseClock
-from coldcase.db.decision_batch import LOST, BatchRow, RecorderConnection
+from coldcase.db.decision_batch import LOST, PLACES, BatchRow, RecorderConnection
 from coldcase.db.events import Actor
 from coldcase.db.tables import verdict
 from coldcase.db.verdicts import NewVerdict
@@ -110,11 +110,15 @@ class _SupersedingNothing(Exception):
 
 
 class BulkRecorder:
-    """A connection that records lines, and looks for those on record. `recorded_by` acts in the events."""
+    """A connection that records lines, and looks for those on record. `recorded_by` acts in the events.
 
-    def __init__(self, url: str, clock: DatabaseClock, recorded_by: Actor) -> None:
+    With `copies` it records by COPY, as the owner alone can: the rows of decisions have a policy.
+    """
+
+    def __init__(self, url: str, clock: DatabaseClock, recorded_by: Actor, *, copies: bool = False) -> None:
         self.clock = clock
         self._url = url
+        self._copies = copies
         self._actor = msgspec.json.encode(recorded_by).decode()
         self._conn: RecorderConnection | None = None
 
@@ -184,11 +188,19 @@ class BulkRecorder:
             ids = frozenset(UUID(bytes=row[0].bytes) for row in taken)
             won = [line for line in lines if line.id in ids]
             if won:
-                outcome = await conn.insert([line.row for line in won], NO_KEYS)
-                if outcome.superseding_nothing:
-                    raise _SupersedingNothing(outcome.superseding_nothing)
+                await self._add_rows(conn, [line.row for line in won])
                 await self._add_verdicts(conn, [line.verdict for line in won if line.verdict is not None])
         return ids
+
+    async def _add_rows(self, conn: RecorderConnection, rows: Sequence[BatchRow]) -> None:
+        if self._copies:
+            # What supersedes another is looked for by the statement.
+            await conn.copy([row for row in rows if row[PLACES["supersedes"]] is None])
+            rows = [row for row in rows if row[PLACES["supersedes"]] is not None]
+        if rows:
+            outcome = await conn.insert(rows, NO_KEYS)
+            if outcome.superseding_nothing:
+                raise _SupersedingNothing(outcome.superseding_nothing)
 
     async def _add_verdicts(self, conn: RecorderConnection, verdicts: Sequence[NewVerdict]) -> None:
         if verdicts:

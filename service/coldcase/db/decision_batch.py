@@ -196,6 +196,11 @@ class RecorderConnection:
             superseding_nothing=frozenset(id_ for id_, won in fetched if not won),
         )
 
+    async def copy(self, rows: Sequence[BatchRow]) -> None:
+        """Records rows without keys that supersede nothing, by COPY; within a transaction of the caller's."""
+        packed = await self._packed(rows)
+        await self.raw.copy_records_to_table("decision", records=packed, columns=list(DECISION_COLUMNS))
+
     async def stored(self, slots: Sequence[IdempotencySlot]) -> dict[IdempotencySlot, StoredIdempotencyKey]:
         """What these keys stand for."""
         rows = await self.raw.fetch(

@@ -10,7 +10,7 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import ARRAY, RowMapping, Select, Uuid, any_, cast, insert, select, text, update
+from sqlalchemy import ARRAY, RowMapping, Select, Uuid, any_, cast, func, insert, select, text, update
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -155,6 +155,16 @@ async def page_of(conn: AsyncConnection, tokens: Iterable[bytes]) -> dict[bytes,
 def _shared(scopes: frozenset[str]) -> frozenset[str]:
     """Thousands of keys have few sets of scopes: each is kept once."""
     return scopes
+
+
+async def key_of_secret(conn: AsyncConnection, secret: str) -> tuple[ApiKey | None, bool]:
+    """The key of a secret, if there is one, and whether it opens anything now, by the database's clock."""
+    query = select_keys().where(api_key.c.secret_sha256 == secret_digest(secret))
+    row = (await conn.execute(query)).mappings().one_or_none()
+    if row is None:
+        return None, False
+    key = as_key(row)
+    return key, key.is_good((await conn.execute(select(func.now()))).scalar_one())
 
 
 async def ensure_client(conn: AsyncConnection, name: str) -> int:

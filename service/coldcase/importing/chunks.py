@@ -20,6 +20,7 @@ from coldcase.db.decisions import TEN_THOUSANDTHS
 from coldcase.db.verdicts import NewVerdict
 from coldcase.errors import Archived, ColdcaseError, NotRecordable, SupersedesUnknown
 from coldcase.feedback.verdicts import GivenVerdict, parse_verdict
+from coldcase.importing.answered import AnsweredLine, taken_answers
 from coldcase.importing.answering import NoAnswer, answers
 from coldcase.importing.counting import LineSeen, Place, seen_line
 from coldcase.importing.lines import Line, LineReading, RawLine, Unread, read_line
@@ -29,6 +30,8 @@ from coldcase.importing.telling import Counts, LineAnswer, LineRefused, RefusalR
 from coldcase.proof.bulk_lines import line_identity
 from coldcase.proof.decision_columns import NewDecision
 from coldcase.proof.verdict_prints import verdict_fingerprint
+
+CutLine = RawLine | AnsweredLine | Unread
 
 
 class ToldChunk(msgspec.Struct, frozen=True):
@@ -76,6 +79,7 @@ class ChunkWork:
         name = None if crosswalk is None else crosswalk.name
         self._reading = LineReading(self._parser(header), self._judge, name, cells=order.media == "csv")
         self._lines: list[Line | Unread] = []
+        self._came: dict[int, AnsweredLine] = {}
 
     def _parser(self, header: Sequence[str] | None) -> Any:
         lenient, crosswalk = self._order.lenient, self._order.crosswalk
@@ -95,9 +99,10 @@ class ChunkWork:
         now = self._recorder.clock.now()
         return parse_verdict(raw, (self._compiled,), failed_at=failed_at, now=now)
 
-    def read(self, cut: Sequence[RawLine | Unread]) -> list[LineSeen | None]:
+    def read(self, cut: Sequence[CutLine]) -> list[LineSeen | None]:
         """Reads a chunk; by what each line is known among the others, None where it cannot be taken."""
         self._lines = [one if isinstance(one, Unread) else read_line(one, self._reading) for one in cut]
+        self._came = {one.number: one for one in cut if isinstance(one, AnsweredLine)}
         return [None if isinstance(line, Unread) else seen_line(line) for line in self._lines]
 
     async def finish(self, places: Sequence[Place | None]) -> ToldChunk:
@@ -136,14 +141,17 @@ class ChunkWork:
             line.outcome = known.get(line.identity)
 
     def _answer(self, new: Sequence[_Pending], at: datetime) -> None:
-        found = answers(
-            [line.line.parsed for line in new], self._compiled, next_checks=self._order.whole_answers
-        )
-        for line, answer in zip(new, found, strict=True):
+        for line, answer in zip(new, self._answers([line.line for line in new]), strict=True):
             if isinstance(answer, NoAnswer):
                 line.outcome = answer
             else:
                 self._make(line, answer, at)
+
+    def _answers(self, lines: Sequence[Line]) -> Sequence[Answer | NoAnswer]:
+        if self._order.media == "answered":
+            return taken_answers([(line, self._came[line.number]) for line in lines], self._compiled)
+        parsed = [line.parsed for line in lines]
+        return answers(parsed, self._compiled, next_checks=self._order.whole_answers)
 
     def _make(self, line: _Pending, answer: Answer, at: datetime) -> None:
         """Makes the decision that is to be recorded at a time."""

@@ -18,9 +18,8 @@ from coldcase.db.clock import DatabaseClock
 from coldcase.db.engine import READS, make_engine
 from coldcase.db.transactions import transaction
 from coldcase.errors import ColdcaseError
-from coldcase.importing.chunks import ChunkWork, ToldChunk
+from coldcase.importing.chunks import ChunkWork, CutLine, ToldChunk
 from coldcase.importing.counting import LineSeen, Place
-from coldcase.importing.lines import RawLine, Unread
 from coldcase.importing.orders import ImportOrder
 from coldcase.importing.telling import RefusalRendering
 from coldcase.processes import collect_rarely, end_with_parent
@@ -31,7 +30,7 @@ _logger = structlog.get_logger(__name__)
 WORTH_IT_AFTER = 10_000
 """Lines that a process works off alone: each other takes three seconds of a core to begin."""
 
-CutLines = Sequence[RawLine | Unread]
+CutLines = Sequence[CutLine]
 
 
 class Elsewhere(ColdcaseError):
@@ -183,6 +182,11 @@ async def compiled_for(order: ImportOrder) -> CompiledTable:
     return governing.compile_stored(stored)
 
 
+def recorder_for(order: ImportOrder, clock: DatabaseClock) -> BulkRecorder:
+    """What records the lines of an import."""
+    return BulkRecorder(order.database_url, clock, order.actor, copies=order.media == "answered")
+
+
 class _Failed(msgspec.Struct, frozen=True):
     """What a process says in place of what it was asked for."""
 
@@ -239,7 +243,7 @@ class _Asked:
 
     async def _take(self, order: ImportOrder, header: Sequence[str] | None) -> None:
         self._leave()
-        self._recorder = BulkRecorder(order.database_url, DatabaseClock(), order.actor)
+        self._recorder = recorder_for(order, DatabaseClock())
         compiled = await compiled_for(order)
         await self._recorder.start()
         self._work = ChunkWork(order, compiled, header=header, recorder=self._recorder, tell=self._tell)

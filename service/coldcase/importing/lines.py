@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from datetime import datetime
-from typing import Any, BinaryIO, NamedTuple
+from typing import Any, BinaryIO, NamedTuple, Protocol
 
 from coldcase.core.case_reader import ParsedCase
 from coldcase.core.crosswalk import is_own_code
@@ -25,6 +25,18 @@ class RawLine(NamedTuple):
 
     number: int
     text: bytes | None
+
+
+class NumberedText(Protocol):
+    """A line as it is to be read."""
+
+    @property
+    def number(self) -> int:
+        """From 1."""
+
+    @property
+    def text(self) -> bytes | None:
+        """None where it is longer than a line may be."""
 
 
 class Line(NamedTuple):
@@ -88,7 +100,7 @@ class _Envelope(NamedTuple):
 ENVELOPE = ("case", "verdict", "own_code", "occurrence")
 
 
-def read_line(line: RawLine, reading: LineReading) -> Line | Unread:
+def read_line(line: NumberedText, reading: LineReading) -> Line | Unread:
     """What a line says, or why it cannot be taken, with every flaw.
 
     A line is a case, or an object whose `case` is an object: beside it may stand the `verdict`, the client's

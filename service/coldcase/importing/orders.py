@@ -32,7 +32,8 @@ class RowCrosswalk(msgspec.Struct, frozen=True):
 class ImportOrder(msgspec.Struct, frozen=True, kw_only=True):
     """One import: whose it is, under which key lines are known again, which rule table answers, what is
     answered. `own_code` is the column of a CSV file that holds the client's own; `spool_folder` is where what
-    is counted may lie on disk.
+    is counted may lie on disk. Lines of Parquet that come `answered` are recorded by COPY, which takes the
+    owner of the database.
     """
 
     database_url: str
@@ -43,7 +44,7 @@ class ImportOrder(msgspec.Struct, frozen=True, kw_only=True):
     rule_table: int
     whole_answers: bool = False
     lenient: bool = False
-    media: Literal["ndjson", "csv"] = "ndjson"
+    media: Literal["ndjson", "csv", "answered"] = "ndjson"
     crosswalk: RowCrosswalk | None = None
     own_code: str | None = None
     spool_folder: str | None = None

@@ -10,6 +10,7 @@ import asyncio
 from collections import deque
 from collections.abc import Iterator, Sequence
 from functools import partial
+from pathlib import Path
 from typing import BinaryIO
 
 import msgspec
@@ -17,18 +18,18 @@ import structlog
 
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.db import imports
-from coldcase.db.bulk_recorder import BulkRecorder
 from coldcase.db.clock import DatabaseClock
 from coldcase.db.engine import READS, make_engine
 from coldcase.db.imports import ImportCounts
 from coldcase.db.transactions import Transaction, transaction
 from coldcase.errors import ColdcaseError
-from coldcase.importing.chunks import ChunkWork, ToldChunk
+from coldcase.importing.chunks import ChunkWork, CutLine, ToldChunk
 from coldcase.importing.counting import Seen
-from coldcase.importing.hands import Hand, HandElsewhere, HandHere, ImportPool, compiled_for
+from coldcase.importing.hands import Hand, HandElsewhere, HandHere, ImportPool, compiled_for, recorder_for
 from coldcase.importing.history import Columns, CsvFile
 from coldcase.importing.lines import RawLine, Unread, raw_lines
 from coldcase.importing.orders import LINES, ImportOrder, Out, framed
+from coldcase.importing.parquet_files import answered_lines
 from coldcase.importing.telling import RefusalRendering, Summary, told_line
 
 _logger = structlog.get_logger(__name__)
@@ -52,7 +53,7 @@ class Stopped(ColdcaseError):
 
 async def run_import(
     order: ImportOrder,
-    file: BinaryIO,
+    file: BinaryIO | Path,
     out: Out,
     *,
     tell: RefusalRendering,
@@ -66,7 +67,7 @@ async def run_import(
     """
     compiled = await compiled_for(order)
     clock, seen = DatabaseClock(), Seen(order.spool_folder)
-    recorders = [BulkRecorder(order.database_url, clock, order.actor) for _ in range(HANDS_HERE)]
+    recorders = [recorder_for(order, clock) for _ in range(HANDS_HERE)]
     try:
         await recorders[0].start()
         lines, header = _lines_of(order, file)
@@ -82,10 +83,12 @@ async def run_import(
             recorder.close()
 
 
-def _lines_of(order: ImportOrder, file: BinaryIO) -> tuple[Iterator[RawLine | Unread], list[str] | None]:
-    """The lines of the file, and its header where it is in our own layout. Raises `BadCase` for a header that
-    cannot be read.
+def _lines_of(order: ImportOrder, file: BinaryIO | Path) -> tuple[Iterator[CutLine], list[str] | None]:
+    """The lines of the file, or of Parquet files in a place, and the file's header where it is in our own
+    layout. Raises `BadCase` for a header that cannot be read.
     """
+    if isinstance(file, Path):
+        return answered_lines(file), None
     if order.media != "csv":
         return raw_lines(file), None
     crosswalk = order.crosswalk
@@ -93,7 +96,7 @@ def _lines_of(order: ImportOrder, file: BinaryIO) -> tuple[Iterator[RawLine | Un
     return _rows(table), table.header if crosswalk is None else None
 
 
-def _rows(table: CsvFile) -> Iterator[RawLine | Unread]:
+def _rows(table: CsvFile) -> Iterator[CutLine]:
     for line in table.lines(None):
         if line.error is not None:
             yield Unread(line.number, line.error)
@@ -102,7 +105,7 @@ def _rows(table: CsvFile) -> Iterator[RawLine | Unread]:
 
 
 async def _work_and_note(
-    work: "_Import", lines: Iterator[RawLine | Unread], out: Out, stopping: asyncio.Event
+    work: "_Import", lines: Iterator[CutLine], out: Out, stopping: asyncio.Event
 ) -> None:
     finished, order = False, work.order
     try:
@@ -177,7 +180,7 @@ class _Hands:
 class _Chunk:
     """A chunk at work; `task` yields what is told of it."""
 
-    def __init__(self, cut: Sequence[RawLine | Unread], before: Sequence["_Chunk"]) -> None:
+    def __init__(self, cut: Sequence[CutLine], before: Sequence["_Chunk"]) -> None:
         self.task: asyncio.Task[ToldChunk]
         self._cut = cut
         self._before = [chunk.task for chunk in before]
@@ -214,7 +217,7 @@ class _Import:
         self._seen = seen
         self._working: deque[_Chunk] = deque()
 
-    async def run(self, lines: Iterator[RawLine | Unread], out: Out, stopping: asyncio.Event) -> None:
+    async def run(self, lines: Iterator[CutLine], out: Out, stopping: asyncio.Event) -> None:
         """Works through the lines."""
         try:
             await self._work(lines, out, stopping)
@@ -226,7 +229,7 @@ class _Import:
             await asyncio.gather(*(chunk.task for chunk in self._working), return_exceptions=True)
             raise
 
-    async def _work(self, lines: Iterator[RawLine | Unread], out: Out, stopping: asyncio.Event) -> None:
+    async def _work(self, lines: Iterator[CutLine], out: Out, stopping: asyncio.Event) -> None:
         cut = _cut(lines)
         while cut or self._working:
             while cut and len(self._working) < self._hands.at_once + AHEAD and not stopping.is_set():
@@ -240,16 +243,16 @@ class _Import:
             # Blocks where nobody reads, and then nothing else of this import is told.
             out(framed(LINES, told.text))
 
-    async def _begin(self, cut: Sequence[RawLine | Unread]) -> None:
+    async def _begin(self, cut: Sequence[CutLine]) -> None:
         await self._hands.look(len(cut))
         chunk = _Chunk(cut, list(self._working))
         chunk.task = asyncio.create_task(chunk.work(self._hands, self._seen))
         self._working.append(chunk)
 
 
-def _cut(lines: Iterator[RawLine | Unread]) -> list[RawLine | Unread]:
+def _cut(lines: Iterator[CutLine]) -> list[CutLine]:
     """The next chunk; empty at the end."""
-    cut: list[RawLine | Unread] = []
+    cut: list[CutLine] = []
     size = 0
     for line in lines:
         cut.append(line)
