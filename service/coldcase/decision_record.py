@@ -7,13 +7,15 @@ from uuid import UUID
 import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.db import decisions, verdicts
+from coldcase.db import decisions, proposals, seals, verdicts
 from coldcase.db.decisions import Decision, DecisionFilter, Link, ListedDecision
+from coldcase.db.seals import SealPosition
 from coldcase.db.verdicts import StoredVerdict
 from coldcase.errors import NotFound
 
 LONGEST_CHAIN = 100
 MOST_EARLIER = 10
+MOST_COUNTED = 1001
 
 
 class DecisionInContext(msgspec.Struct, frozen=True, kw_only=True):
@@ -25,6 +27,24 @@ class DecisionInContext(msgspec.Struct, frozen=True, kw_only=True):
     chain: list[Link]
     verdicts: list[StoredVerdict]
     earlier: list[ListedDecision]
+
+
+class Surroundings(msgspec.Struct, frozen=True):
+    """What the record says around a decision: how many decisions have a verdict, `MOST_COUNTED` at most;
+    whether numbers of its rule table were counted from verdicts; and under which seal it is.
+    """
+
+    judged: int
+    learned: bool
+    seal: SealPosition | None
+
+
+async def surroundings_of(conn: AsyncConnection, found: Decision) -> Surroundings:
+    """The same of a decision, as far as the reader may see."""
+    judged = await verdicts.count_with_verdict(conn, most=MOST_COUNTED)
+    learned = await proposals.has_numbers(conn, found.rule_table)
+    async with seals.as_auditor(conn):
+        return Surroundings(judged, learned, await seals.place_of(conn, "decision", found.id))
 
 
 async def decision_in_context(conn: AsyncConnection, id_: UUID) -> DecisionInContext:

@@ -42,7 +42,7 @@ def picture(page, path: str, to: Path) -> None:
         page.emulate_media(color_scheme=scheme, media="screen")
         page.goto(path)
         page.screenshot(path=f"{to}-{sight}.png", full_page=True)
-    page.emulate_media(color_scheme="light")
+    page.emulate_media(color_scheme="light", media="print")
     page.pdf(path=f"{to}.pdf", format="A4", print_background=False)
 
 

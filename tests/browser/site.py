@@ -17,12 +17,13 @@ from tests.serving import in_thread, make_key
 @dataclass(frozen=True)
 class Site:
     """Where it listens, a key with every scope, and the demo cases' decisions by name, which is that of the
-    case's file. `owner_url` is of the database behind it, as its owner.
+    case's file. `owner_url` and `service_url` are of the database behind it.
     """
 
     address: str
     secret: str
     owner_url: str
+    service_url: str
     decisions: dict[str, str] = field(default_factory=dict)
 
     def api(self) -> httpx.Client:
@@ -39,7 +40,7 @@ def serving_demo(owner_url: str, service_url: str) -> Iterator[Site]:
         made = beside.submit(make_key, owner_url, *ALL_SCOPES, client="Tern Haven", person="bench-1")
         secret = made.result()
     with in_thread(Settings(database_url=service_url, warm_properties=False)) as (_, host, port):
-        site = Site(f"http://{host}:{port}", secret, owner_url)
+        site = Site(f"http://{host}:{port}", secret, owner_url, service_url)
         with site.api() as api:
             for name, case in demo_cases().items():
                 site.decisions[name] = api.post("/v1/classifications", json=case.case).json()["id"]
@@ -75,5 +76,6 @@ def places(site: Site) -> dict[str, str]:
         "figures": "/figures",
         "training": "/training",
         "training-case": f"/training/{next(iter(shipped_cases()))}",
+        "links": f"/decisions/{next(iter(site.decisions.values()))}/links",
         **{f"report-{name}": f"/v1/decisions/{id_}" for name, id_ in site.decisions.items()},
     }

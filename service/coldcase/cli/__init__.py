@@ -19,6 +19,7 @@ from coldcase.cli import (
     keys,
     packing,
     record,
+    reporting,
     serving,
     tables,
 )
@@ -33,6 +34,7 @@ COMMANDS = (
     cases.add_case_commands,
     tables.add_table_commands,
     record.add_record_commands,
+    reporting.add_report_command,
     packing.add_packing_command,
     exporting.add_export_command,
     backtests.add_backtest_commands,

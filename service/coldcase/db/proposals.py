@@ -8,7 +8,7 @@ from typing import Any, Literal
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Row, Select, func, select, update
+from sqlalchemy import Row, Select, exists, func, select, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from coldcase.db.backtests import MOST_ATTEMPTS
@@ -104,6 +104,12 @@ async def proposed_numbers(conn: AsyncConnection, version: int) -> str | None:
     """Where the numbers of a version come from, as JSON, if it was proposed."""
     found: str | None = await conn.scalar(select(proposal.c.numbers).where(proposal.c.draft == version))
     return found
+
+
+async def has_numbers(conn: AsyncConnection, version: int) -> bool:
+    """Whether numbers of a version were counted from verdicts."""
+    numbered = proposal.c.draft == version, proposal.c.numbers.is_not(None)
+    return bool(await conn.scalar(select(exists().where(*numbered))))
 
 
 async def claim_proposal(conn: AsyncConnection) -> Proposal | None:

@@ -109,4 +109,10 @@ async def verdicts_of(
     return [StoredVerdict(**row._asdict()) for row in await conn.execute(query)]
 
 
+async def count_with_verdict(conn: AsyncConnection, *, most: int) -> int:
+    """How many decisions that may be seen have a verdict; no more than `most` are counted."""
+    some = select(verdict.c.decision_id).distinct().limit(most).subquery()
+    return int(await conn.scalar(select(func.count()).select_from(some)) or 0)
+
+
 Basis = Literal["teardown", "laboratory", "field", "supplier_report"]

@@ -11,7 +11,7 @@ from coldcase import decision_record
 from coldcase.core.answer import Answer, Status, TableName
 from coldcase.core.case import Code, CompressorType, Label
 from coldcase.db import decisions
-from coldcase.decision_record import DecisionInContext
+from coldcase.decision_record import DecisionInContext, Surroundings
 from coldcase.errors import Flaw
 from coldcase.web import pages, parsing, schemas
 from coldcase.web.crosswalk_schemas import SentWords
@@ -115,22 +115,33 @@ async def show_decision(request: Call) -> Response[Any]:
     async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
         record = await decision_record.decision_in_context(conn, request.path_params["id"])
+        around = await decision_record.surroundings_of(conn, record.decision) if html else None
     found = record.decision
-    if html:
-        return html_response(await report_of(request, record))
+    if around is not None:
+        return html_response(await report_of(request, record, around))
     told = _record(record)
     if codes is not None:
         told = msgspec.structs.replace(told, crosswalk=answer_codes(found.answer, codes))
     return Response(msgspec.json.encode(told), media_type=JSON)
 
 
-async def report_of(request: Call, record: DecisionInContext, *, shared_until: datetime | None = None) -> str:
+async def report_of(
+    request: Call, record: DecisionInContext, around: Surroundings, *, shared_until: datetime | None = None
+) -> str:
     """The report for people; `shared_until` for somebody who has a link to it and no key."""
     found = record.decision
     answer = msgspec.json.decode(found.answer, type=Answer)
     compiled = await services(request).rule_tables.compiled(found.rule_table)
-    around = {"viewer": viewer(request), "here": request.scope["path"], "shared_until": shared_until}
-    return pages.report(answer, msgspec.json.decode(found.case), compiled, record, **around)
+    return pages.report(
+        answer,
+        msgspec.json.decode(found.case),
+        compiled,
+        record,
+        around=around,
+        viewer=viewer(request),
+        here=request.scope["path"],
+        shared_until=shared_until,
+    )
 
 
 def _record(record: DecisionInContext) -> schemas.DecisionRecord:

@@ -74,7 +74,10 @@ async def _decision(request: Call, found: StoredLink) -> str:
     async with services(request).transaction() as conn:
         await decisions.view_as(conn, found.client_id, reads_all=True)
         record = await decision_record.decision_in_context(conn, UUID(found.subject))
-    return await report_of(request, record, shared_until=found.expires_at)
+        # What the client has judged, not what everybody has.
+        await decisions.view_as(conn, found.client_id)
+        around = await decision_record.surroundings_of(conn, record.decision)
+    return await report_of(request, record, around, shared_until=found.expires_at)
 
 
 async def _tables(request: Call, found: StoredLink) -> list[rule_tables.StoredTable]:
