@@ -559,4 +559,32 @@ CHANGES: tuple[Change, ...] = (
         "if number is None:",
         ("tests/web/test_proposals.py",),
     ),
+    Change(
+        "a case for training tells what it was to whoever has not answered",
+        WEB + "training_pages.py",
+        """    if said is None:
+        return _gone_on(f"/training/{found.name}")
+""",
+        """    if said is None:
+        said = TrainingAnswer(
+            id=compat.uuid7(), client_id=key.client_id, by_key=key.id, case_name=found.name,
+            causes=["moisture"], next_check=None, was_right=False, at=None,
+        )
+""",
+        ("tests/web/test_training_pages.py",),
+    ),
+    Change(
+        "drafts are listed to whoever reads tables",
+        WEB + "table_pages.py",
+        "seen = [row for row in rows if drafts or not is_draft(row)]",
+        "seen = list(rows)",
+        ("tests/web/test_table_pages.py",),
+    ),
+    Change(
+        "a page shows a draft to whoever reads tables",
+        WEB + "table_pages.py",
+        "        require_sight(request, stored)\n",
+        "",
+        ("tests/web/test_table_pages.py",),
+    ),
 )

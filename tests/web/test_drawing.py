@@ -62,7 +62,10 @@ def test_an_interval_has_a_dot_between_its_ends(found):
 
 @given(st.lists(st.tuples(SHARES, SHARES, SHARES, SHARES, st.integers(1, 10**6)), max_size=10))
 def test_a_curve_has_a_point_and_its_count_for_each_bin(found):
-    points = [CurvePoint(sure, sorted(of)[1], *sorted(of)[::2], count) for sure, *of, count in found]
+    points = []
+    for sure, *of, count in found:
+        low, right, high = sorted(of)
+        points.append(CurvePoint(sure, right, low, high, count))
     svg = check(drawing.curve("curve", "Stated and right", points))
     told = [one.text for one in svg.findall(f".//{SVG}text")]
     assert all(str(point.answers) in told for point in points)
