@@ -301,6 +301,55 @@ def test_every_finding_is_there_station_by_station_and_weighed_as_it_is_ticked(p
     assert seen == []
 
 
+def test_a_part_of_the_case_stays_while_somebody_fills_it_in(page):
+    page.goto("/case")
+    page.locator("#p-readings > summary").click()
+    inputs = page.locator("#p-readings input[type=text]")
+    names = inputs.evaluate_all("all => all.slice(0, 8).map(one => one.name)")
+    for name in names:
+        field = page.locator(f'#p-readings [name="{name}"]')
+        field.fill("21")
+        field.press("Tab")
+        settled(page)
+        assert page.evaluate("() => document.activeElement.closest('#p-readings') !== null")
+    page.locator('[name="unit.motor"][value=three_phase]').check()
+    settled(page)
+    for name in names:
+        assert page.locator(f'[name="{name}"]').count() == 1
+        assert page.locator(f'[name="{name}"]').input_value() == "21"
+
+
+def test_drafts_are_kept_apart_and_for_whoever_made_them(page):
+    for job in ("TH-80", "TH-81"):
+        page.goto("/case")
+        page.locator("#p-job > summary").click()
+        page.get_by_label("Job or work order").fill(job)
+        page.keyboard.press("Tab")
+        settled(page)
+    page.goto("/case")
+    assert page.locator("#drafts li bdi").all_inner_texts() == ["TH-81", "TH-80"]
+    page.get_by_role("button", name="Throw it away").first.click()
+    assert page.locator("#drafts li bdi").all_inner_texts() == ["TH-80"]
+    page.evaluate(
+        "() => { for (const name of Object.keys(localStorage)) "
+        "localStorage[name] = localStorage[name].replace('bench-1', 'bench-2'); }"
+    )
+    page.reload()
+    expect(page.locator("#drafts")).to_be_hidden()
+
+
+def test_who_is_logged_out_meanwhile_is_told_and_loses_nothing(page):
+    filled_in(page)
+    page.context.clear_cookies()
+    page.get_by_label("Job or work order").fill("TH-82")
+    page.keyboard.press("Tab")
+    expect(page.locator("#say")).to_contain_text("logged out")
+    page.get_by_role("button", name="Record the case").click()
+    expect(page.locator("#say")).to_contain_text("Not recorded")
+    assert page.locator('[name="job.ref"]').input_value() == "TH-82"
+    assert "TH-82" in page.evaluate(DRAFTS)
+
+
 def test_photographs_are_kept_by_link(page, site):
     page.goto("/case")
     page.locator("#exhibits > summary").click()
@@ -312,6 +361,19 @@ def test_photographs_are_kept_by_link(page, site):
     page.wait_for_url("**/decisions/*")
     kept = recorded(site, f"/v1/decisions/{page.url.rpartition('/')[2]}")
     assert [row["uri"].rpartition("/")[2] for row in kept["case"]["evidence"]] == ["plating.jpg", "oil.jpg"]
+
+
+def test_without_scripts_enter_in_a_field_presses_nothing_that_it_should_not(plain_page):
+    plain_page.goto("/case")
+    asked = plain_page.locator("#questions fieldset.question").evaluate_all("all => all.map(one => one.id)")
+    plain_page.locator("#p-job > summary").click()
+    plain_page.get_by_label("Job or work order").press("Enter")
+    plain_page.wait_for_load_state()
+    assert plain_page.url.endswith("/case#asked")
+    assert (
+        plain_page.locator("#questions fieldset.question").evaluate_all("all => all.map(one => one.id)")
+        == asked
+    )
 
 
 def test_without_scripts_the_same_case_is_asked_for_and_recorded(plain_page, site):

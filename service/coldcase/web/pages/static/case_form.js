@@ -188,20 +188,12 @@
       ready();
       return true;
     }
-    replaceWithin("state", page);
     replaceWithin("troubles", page);
-    mergePointing(page);
-    for (const id of ["questions", "answered"]) mergeList(document.getElementById(id), page.getElementById(id));
-    const away = document.getElementById("put-away");
-    if (away) away.hidden = page.getElementById("put-away").hidden;
+    // Somebody who fills in a part of the case is not to see its fields go to a question meanwhile.
+    if (!form.querySelector("details[id^=p-]:focus-within")) mergeQuestions(page);
     for (const each of page.querySelectorAll("details[id] > summary")) {
       const here = document.querySelector(`[id="${each.parentElement.id}"] > summary`);
       if (here && here.textContent !== each.textContent) here.textContent = each.textContent;
-    }
-    for (const each of page.querySelectorAll("details[id^=p-]")) {
-      const here = document.getElementById(each.id);
-      here.classList.toggle("screen", each.classList.contains("screen"));
-      mergeList(here.querySelector(".fields"), each.querySelector(".fields"));
     }
     for (const id of ["answer", "json"]) replaceWithin(id, page);
     const line = document.getElementById("line");
@@ -210,6 +202,19 @@
     if (line.textContent !== said) line.textContent = said;
     showFlaws(page);
     return true;
+  }
+
+  function mergeQuestions(page) {
+    replaceWithin("state", page);
+    mergePointing(page);
+    for (const id of ["questions", "answered"]) mergeList(document.getElementById(id), page.getElementById(id));
+    const away = document.getElementById("put-away");
+    if (away) away.hidden = page.getElementById("put-away").hidden;
+    for (const each of page.querySelectorAll("details[id^=p-]")) {
+      const here = document.getElementById(each.id);
+      here.classList.toggle("screen", each.classList.contains("screen"));
+      mergeList(here.querySelector(".fields"), each.querySelector(".fields"));
+    }
   }
 
   async function refresh(done) {
