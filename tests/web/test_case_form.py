@@ -280,6 +280,8 @@ async def test_a_key_that_may_not_read_is_told_what_was_recorded(service):
 async def test_a_recorded_case_is_completed_in_a_form_of_its_own(caller, service):
     case = demo_cases()["1-water-in-the-cream-room"].case
     first = (await caller.post("/v1/classifications", json=case)).json()["id"]
+    report = await caller.get(f"/v1/decisions/{first}", headers={"Accept": "text/html"})
+    assert f'href="/case?supersedes={first}"' in report.text
     shown = await caller.get(f"/case?supersedes={first}", headers={"Accept": "text/html"})
     form = Fields(shown.text)
     assert form.values("o.copper_plating") == ["heavy"]
@@ -291,6 +293,8 @@ async def test_a_recorded_case_is_completed_in_a_form_of_its_own(caller, service
         "supersedes": first,
         "oil_results": {**case["oil_results"], "acid_number_mg_koh_g": 0.9},
     }
+    report = await caller.get(f"/v1/decisions/{first}", headers={"Accept": "text/html"})
+    assert "/case?supersedes=" not in report.text
     other = await service.caller(client="Lee Shore")
     refused = await other.get(f"/case?supersedes={first}", headers={"Accept": "text/html"})
     assert refused.status_code == 404
