@@ -21,6 +21,7 @@ from coldcase.cli.console import Commands, WrongUse, as_json, command, result, s
 from coldcase.importing.counting import Seen
 from coldcase.importing.history import Columns, CsvFile, HistoryLine, json_lines
 from coldcase.importing.posting import PostedPart, Service, parts_ahead
+from coldcase.settings import Settings
 
 PART_LINES = 10_000
 """Lines of one request: some seconds of work, whose answers a killed client asks for again."""
@@ -63,6 +64,14 @@ def add_bulk_commands(commands: Commands) -> None:
         help="read the whole file and say what would become of it",
     )
     added.add_argument("--table", metavar="PATH", help="a dry run's rule table; else the starter table")
+    added.add_argument(
+        "--jobs",
+        type=int,
+        choices=range(1, 65),
+        metavar="N",
+        default=Settings().import_processes,
+        help="how many processes read and answer a large file in a dry run; else one for each core",
+    )
     added.add_argument("--json", action="store_true", help="print the counts as JSON")
 
 

@@ -25,7 +25,8 @@ from coldcase.feedback.verdicts import GivenVerdict, parse_verdict
 from coldcase.importing.counting import Seen
 from coldcase.importing.history import Columns, CsvFile, json_lines
 from coldcase.importing.lines import LineReading
-from coldcase.importing.trying import Trial, try_lines
+from coldcase.importing.trying import Trial, Trying, try_lines
+from coldcase.importing.trying_elsewhere import TrialPool
 
 
 def read_map(path: Path) -> tuple[str, Any]:
@@ -56,21 +57,25 @@ def run_dry(args: argparse.Namespace) -> int:
 
     Raises BadCrosswalk with every flaw of the map.
     """
+    mapped: tuple[str, Crosswalk] | None = None
     compiled = compiled_from(args.table)
+    if args.csv_map is not None:
+        name, document = read_map(Path(args.csv_map))
+        mapped = name, parse_crosswalk(document, compiled)
+    document_text = mapped and msgspec.json.encode(mapped[1]).decode()
+    elsewhere = TrialPool(args.jobs, partial(_trying_by, args.table, mapped and mapped[0], document_text))
     with (
         opened(args.file) as file,
         tempfile.TemporaryDirectory(prefix="coldcase-bulk-") as folder,
         closing(Seen(folder)) as seen,
+        closing(elsewhere),
     ):
-        if args.csv_map is None:
-            trial = try_lines(json_lines(file, seen), _reading(compiled), compiled, refusal)
+        if mapped is None:
+            trial = try_lines(json_lines(file, seen), _trying(compiled, None, None), elsewhere)
         else:
-            name, document = read_map(Path(args.csv_map))
-            crosswalk = parse_crosswalk(document, compiled)
-            table = CsvFile(file, Columns(name, args.own_code, args.delimiter))
-            reading = _reading(compiled, name, crosswalk)
-            trial = try_lines(table.lines(seen), reading, compiled, refusal)
-            _compare_columns(trial, table.header, crosswalk)
+            table = CsvFile(file, Columns(mapped[0], args.own_code, args.delimiter))
+            trial = try_lines(table.lines(seen), _trying(compiled, mapped[0], document_text), elsewhere)
+            _compare_columns(trial, table.header, mapped[1])
     if args.json:
         as_json(trial)
     else:
@@ -78,17 +83,19 @@ def run_dry(args: argparse.Namespace) -> int:
     return 1 if trial.refused else 0
 
 
-def _reading(
-    compiled: CompiledTable, name: str | None = None, crosswalk: Crosswalk | None = None
-) -> LineReading:
+def _trying_by(table: str | None, name: str | None, document: str | None) -> Trying:
+    """The same in another process."""
+    return _trying(compiled_from(table), name, document)
+
+
+def _trying(compiled: CompiledTable, name: str | None, document: str | None) -> Trying:
     def judge(raw: Any, failed_at: Any) -> GivenVerdict:
         return parse_verdict(raw, (compiled,), failed_at=failed_at, now=now())
 
-    if name is None:
-        return LineReading(partial(case_of, compiled=compiled), judge)
-    document = msgspec.json.encode(crosswalk).decode()
+    if name is None or document is None:
+        return Trying(LineReading(partial(case_of, compiled=compiled), judge), compiled, refusal)
     parse = partial(case_of_row, compiled=compiled, document=document, crosswalk=(name, 1))
-    return LineReading(parse, judge, name)
+    return Trying(LineReading(parse, judge, name), compiled, refusal)
 
 
 def refusal(error: ColdcaseError) -> dict[str, Any]:

@@ -1,13 +1,14 @@
 """What would become of a file of history: every line read and answered, nothing posted. Pure."""
 
-from collections import Counter
-from collections.abc import Callable, Iterator
+from collections import Counter, deque
+from collections.abc import Callable, Iterator, Sequence
 from itertools import islice
-from typing import Any
+from typing import Any, NamedTuple, Protocol
 
 import msgspec
 
-from coldcase.classifying import add_readings
+from coldcase.classifying import add_outcomes
+from coldcase.core.answer import Status
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.short_answers import short_answers
 from coldcase.errors import ColdcaseError, Flawed
@@ -56,32 +57,94 @@ class Trial(msgspec.Struct, kw_only=True):
     first_lines: list[ReadLine] = []
 
 
-def try_lines(
-    lines: Iterator[HistoryLine],
-    reading: LineReading,
-    compiled: CompiledTable,
-    tell: Callable[[ColdcaseError], Any],
-) -> Trial:
-    """Reads all lines; `tell` renders a refusal."""
-    trial, words = Trial(first_lines=[]), Counter[tuple[str, str]]()
-    while part := list(islice(lines, TRIED_TOGETHER)):
-        read = [(line, _read(line, reading)) for line in part]
-        trial.lines += len(read)
+class PartTried(msgspec.Struct, kw_only=True):
+    """What came of some lines in a row; `words` counts what could not be read, by its place and its JSON."""
+
+    lines: int = 0
+    usable: int = 0
+    statuses: dict[Status, int] = {}
+    words: dict[tuple[str, str], int] = {}
+    first_lines: list[ReadLine] = []
+
+
+class Trying(NamedTuple):
+    """By what lines are tried: how each is read, the table that answers, and what renders a refusal."""
+
+    reading: LineReading
+    compiled: CompiledTable
+    tell: Callable[[ColdcaseError], Any]
+
+    def part(self, lines: Sequence[HistoryLine], shown: int = 0) -> PartTried:
+        """Some lines read and answered, the first so many shown."""
+        read = [(line, _read(line, self.reading)) for line in lines]
+        words = Counter[tuple[str, str]]()
         for line, found in read:
             if isinstance(found, Unread):
                 _count_words(line, found.error, words)
-            if len(trial.first_lines) < LINES_SHOWN:
-                trial.first_lines.append(_shown(found, tell))
         good = [found.parsed for _, found in read if isinstance(found, Line)]
-        trial.usable += len(good)
-        trial.refused += len(read) - len(good)
-        for answer in short_answers([add_readings(one, compiled) for one in good], compiled):
-            setattr(trial, answer.status, getattr(trial, answer.status) + 1)
+        answers = short_answers([add_outcomes(one, self.compiled) for one in good], self.compiled)
+        return PartTried(
+            lines=len(read),
+            usable=len(good),
+            statuses=Counter(answer.status for answer in answers),
+            words=words,
+            first_lines=[_shown(found, self.tell) for _, found in read[:shown]],
+        )
+
+
+class TryingElsewhere(Protocol):
+    """Where parts are tried beside this process, once it is worth it and has begun. What comes of a part is
+    None where a process died over it.
+    """
+
+    at_once: int
+
+    def is_ready(self, lines: int) -> bool: ...  # noqa: D102 - as above; so many lines came so far
+    def part(self, lines: Sequence[HistoryLine]) -> Callable[[], PartTried | None]: ...  # noqa: D102 - as above
+
+
+def try_lines(
+    lines: Iterator[HistoryLine], trying: Trying, elsewhere: TryingElsewhere | None = None
+) -> Trial:
+    """Reads all lines, here or elsewhere."""
+    trial, words = Trial(first_lines=[]), Counter[tuple[str, str]]()
+    for tried in _parts(lines, trying, elsewhere):
+        trial.lines += tried.lines
+        trial.usable += tried.usable
+        trial.refused += tried.lines - tried.usable
+        trial.first_lines += tried.first_lines
+        for status, count in tried.statuses.items():
+            setattr(trial, status, getattr(trial, status) + count)
+        for word, count in tried.words.items():
+            if word in words or len(words) < MOST_WORDS_COUNTED:
+                words[word] += count
     trial.unmapped = [
         UnmappedWord(place, msgspec.json.decode(value), count)
         for (place, value), count in words.most_common(MOST_WORDS_TOLD)
     ]
     return trial
+
+
+def _parts(
+    lines: Iterator[HistoryLine], trying: Trying, elsewhere: TryingElsewhere | None
+) -> Iterator[PartTried]:
+    """What came of each part, in their order; what nobody tried elsewhere is tried here."""
+    waiting: deque[tuple[list[HistoryLine], Callable[[], PartTried | None]]] = deque()
+    so_far = 0
+    while part := list(islice(lines, TRIED_TOGETHER)):
+        if elsewhere is None or not elsewhere.is_ready(so_far):
+            yield trying.part(part, max(LINES_SHOWN - so_far, 0))
+        else:
+            # Errors stay here: such a line is refused, whoever reads it.
+            readable = [line for line in part if line.error is None]
+            yield PartTried(lines=len(part) - len(readable))
+            waiting.append((readable, elsewhere.part(readable)))
+            if len(waiting) > 2 * elsewhere.at_once:
+                sent, tried = waiting.popleft()
+                yield tried() or trying.part(sent)
+        so_far += len(part)
+    for sent, tried in waiting:
+        yield tried() or trying.part(sent)
 
 
 def _read(line: HistoryLine, reading: LineReading) -> Line | Unread:
