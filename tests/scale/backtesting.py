@@ -14,6 +14,7 @@ import resource
 import statistics
 import time
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -50,10 +51,25 @@ def main() -> None:
         filled(given.rows) if given.repeated else filled_with_differing(given.rows)
     )
     with record as made:
-        asyncio.run(compare(made, given.rows, given.rounds, given.jobs))
+        tell(asyncio.run(in_turns(made, given.rows, given.rounds, given.jobs)), given.rows, given.jobs)
 
 
-async def compare(record: Filled, rows: int, rounds: int, jobs: int) -> None:
+@dataclass(frozen=True)
+class Turns:
+    """What each round took, in seconds, of processors too; and what the last backtest found."""
+
+    reading: list[float]
+    trying: list[float]
+    used: list[float]
+    result: dict[str, Any]
+
+    @property
+    def ratios(self) -> list[float]:
+        return [one / other for one, other in zip(self.trying, self.reading, strict=True)]
+
+
+async def in_turns(record: Filled, rows: int, rounds: int, jobs: int) -> Turns:
+    """Reads and tries the same rows, one after the other."""
     collect_rarely()
     secret = await key_of(record)
     app = create_app(Settings(database_url=record.service_url, warm_properties=False, backtests="off"))
@@ -70,24 +86,25 @@ async def compare(record: Filled, rows: int, rounds: int, jobs: int) -> None:
             trying.append(seconds)
             used.append(processor_seconds() - before)
             assert found["done"] >= rows, found
-            print(
-                f"reading {reading[-1]:.2f} s, backtest {seconds:.2f} s, {used[-1]:.2f} s of processors",
-                flush=True,
-            )
         await caller.aclose()
-    ratios = [one / other for one, other in zip(trying, reading, strict=True)]
+    return Turns(reading, trying, used, found["result"])
+
+
+def tell(turns: Turns, rows: int, jobs: int) -> None:
+    for reading, trying, used in zip(turns.reading, turns.trying, turns.used, strict=True):
+        print(f"reading {reading:.2f} s, backtest {trying:.2f} s, {used:.2f} s of processors")
+    ratios, result = turns.ratios, turns.result
     ratio = statistics.median(ratios)
-    result = found["result"]
     print(
-        f"{rows:,} decisions, {jobs} processes: read {rows / statistics.median(reading):,.0f} a second, tried"
-        f" {rows / statistics.median(trying):,.0f} a second, {ratio:.2f} times merely reading"
-        f" ({min(ratios):.2f} to {max(ratios):.2f}), {1000 * statistics.median(used) / rows:.3f} ms of"
+        f"{rows:,} decisions, {jobs} processes: read {rows / statistics.median(turns.reading):,.0f} a second,"
+        f" tried {rows / statistics.median(turns.trying):,.0f} a second, {ratio:.2f} times merely reading"
+        f" ({min(ratios):.2f} to {max(ratios):.2f}), {1000 * statistics.median(turns.used) / rows:.3f} ms of"
         f" processors a decision; {result['compared']} compared,"
         f" {result['changed']} changed"
         + ("" if ratio <= MOST_TIMES else f"; more than {MOST_TIMES:.0f} times: not as promised")
     )
-    figures = {"reading_s": reading, "trying_s": trying, "processor_s": used, "ratio": ratio}
-    print(json.dumps({"rows": rows, "jobs": jobs, **figures}))
+    figures = {"reading_s": turns.reading, "trying_s": turns.trying, "processor_s": turns.used}
+    print(json.dumps({"rows": rows, "jobs": jobs, **figures, "ratio": ratio}))
 
 
 def processor_seconds() -> float:

@@ -14,7 +14,7 @@ import statistics
 import sys
 import time
 
-from tests.bench.load import rate, request
+from tests.bench.load import Requests, request
 from tests.scale.differing import differing, filled_with_differing
 from tests.scale.publishing import Api
 from tests.serving import make_key, serving
@@ -33,16 +33,12 @@ def main() -> int:
         tester = make_key(record.owner_url, "tables:draft", "decisions:read:all", person="bench-1")
         recorder = make_key(record.owner_url, "decisions:write")
         cases = [json.dumps(case).encode() for case in differing(5000, seed=1)]
-        requests = [request("/v1/classifications", case, recorder) for case in cases]
+        requests = Requests([request("/v1/classifications", case, recorder) for case in cases])
         with serving(record.service_url, client_share="1") as service:
 
             def asked() -> float:
-                return rate(
-                    "127.0.0.1",
-                    service.port,
-                    requests,
-                    connections=given.connections,
-                    seconds=given.seconds,
+                return requests.rate(
+                    "127.0.0.1", service.port, connections=given.connections, seconds=given.seconds
                 )
 
             asked()

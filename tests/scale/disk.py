@@ -33,10 +33,8 @@ from coldcase.governing import compile_stored
 from coldcase.proof.canonical import canonical_json, fingerprint
 from coldcase.proof.decision_columns import NewDecision
 from coldcase.shipped import starter_table
-from tests.bench.service import bodies
+from tests.bench.cases import BLEND, PLAIN, PURE, bodies
 
-KINDS = ("recorded, all different", "recorded, readings, pure refrigerant", "recorded, readings, blend")
-PLAIN, PURE, BLEND = KINDS
 MIXES = {
     "without readings": (PLAIN,),
     "with readings": (PURE, BLEND),
@@ -60,15 +58,21 @@ def main() -> None:
     arguments.add_argument("--rows", type=int, default=20_000)
     arguments.add_argument("--shuffled", action="store_true")
     given = arguments.parse_args()
-    for name, kinds in MIXES.items():
-        with embedded.temporary(shared_buffers="256MB", fsync="off") as server:
-            migrating.upgrade(server.owner_url)
-            compiled = run_once(server.owner_url, published)
-            made = [sampled(kind, compiled) for kind in kinds]
-            # Of two kinds the rows take turns.
-            mixed = [one for together in zip(*made, strict=True) for one in together]
-            asyncio.run(filled(server, mixed, given.rows, shuffled=given.shuffled))
-            tell(server, name, given.rows)
+    for name in MIXES:
+        tell(measured(name, given.rows, shuffled=given.shuffled), name)
+
+
+def measured(mix: str, rows: int, *, shuffled: bool = False) -> dict[str, float]:
+    """Bytes a decision of a mix: each of `PARTS`, and beside them its place under a seal, its case and its
+    answer."""
+    with embedded.temporary(shared_buffers="256MB", fsync="off") as server:
+        migrating.upgrade(server.owner_url)
+        compiled = run_once(server.owner_url, published)
+        made = [sampled(kind, compiled) for kind in MIXES[mix]]
+        # Of two kinds the rows take turns.
+        mixed = [one for together in zip(*made, strict=True) for one in together]
+        asyncio.run(filled(server, mixed, rows, shuffled=shuffled))
+        return sizes(server, rows)
 
 
 async def published(conn: Any) -> CompiledTable:
@@ -84,7 +88,7 @@ async def published(conn: Any) -> CompiledTable:
 
 def sampled(kind: str, compiled: CompiledTable) -> list[tuple[dict[str, Any], Any]]:
     """Cases of a kind with their answers."""
-    _, sent = bodies()[kind]
+    sent = bodies(kind)
     parsed = [read_case(body, compiled) for body in sent[:DIFFERENT]]
     made = answer_builder.build_answers([add_readings(one, compiled) for one in parsed], compiled)
     return list(zip([json.loads(body) for body in sent[:DIFFERENT]], made, strict=True))
@@ -148,19 +152,27 @@ async def filled(
     conn.raw.terminate()
 
 
-def tell(server: embedded.Embedded, name: str, rows: int) -> None:
+def sizes(server: embedded.Embedded, rows: int) -> dict[str, float]:
     superuser = server.url(embedded.SUPERUSER, embedded.DATABASE).replace("+psycopg", "")
     with psycopg.connect(superuser, autocommit=True) as conn:
         conn.execute("VACUUM decision, idempotency")
-        [*sizes, seals] = conn.execute(SIZES).fetchone()
+        parts = conn.execute(SIZES).fetchone() or ()
         texts = conn.execute("SELECT avg(octet_length(case_text)), avg(length(answer_packed)) FROM decision")
         case, answer = texts.fetchone()
-    each = {part: float(size or 0) / rows for part, size in zip(PARTS, sizes, strict=True)}
-    whole = sum(each.values())
-    parts = ", ".join(f"{part} {size:,.0f}" for part, size in each.items())
+    each = {name: float(size or 0) / rows for name, size in zip((*PARTS, "seal"), parts, strict=True)}
+    return {**each, "case": float(case), "answer": float(answer)}
+
+
+def whole(each: dict[str, float]) -> float:
+    """Bytes of all parts of a decision."""
+    return sum(each[part] for part in PARTS)
+
+
+def tell(each: dict[str, float], name: str) -> None:
+    parts = ", ".join(f"{part} {each[part]:,.0f}" for part in PARTS)
     print(
-        f"{name}: {whole:,.0f} bytes a decision ({parts}); its case has {case:,.0f},"
-        f" its answer packed {answer:,.0f}; its place under a seal takes {float(seals) / rows:,.0f} more",
+        f"{name}: {whole(each):,.0f} bytes a decision ({parts}); its case has {each['case']:,.0f},"
+        f" its answer packed {each['answer']:,.0f}; its place under a seal takes {each['seal']:,.0f} more",
         flush=True,
     )
 

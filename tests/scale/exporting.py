@@ -6,9 +6,10 @@ python -m tests.scale.exporting [--rows 200000]
 
 import argparse
 import multiprocessing
+import os
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from multiprocessing.synchronize import Event
 from pathlib import Path
@@ -34,6 +35,7 @@ def main() -> None:
     rows = arguments.parse_args().rows
     with filled(rows) as record, serving(record) as (address, process):
         copied = copy(record)
+        print(f"COPY … TO STDOUT: {copied:,.0f} rows a second", flush=True)
         for format_ in ("ndjson", "csv", "parquet"):
             fetch(address, record.secret, f"{format_}{WARM}")
             with growth(process) as grown:
@@ -58,9 +60,7 @@ def copy(record: Filled) -> float:
         with conn.cursor() as cursor, cursor.copy(f"COPY ({sql}) TO STDOUT", values) as pieces:
             for _ in pieces:
                 rows += 1
-    rate = rows / (time.perf_counter() - began)
-    print(f"COPY … TO STDOUT: {rate:,.0f} rows a second", flush=True)
-    return rate
+    return rows / (time.perf_counter() - began)
 
 
 def fetch(address: str, secret: str, format_: str) -> tuple[int, float]:
@@ -103,7 +103,8 @@ def resident(process: int) -> int:
     return int(pages) * 4096
 
 
-def serve(url: str, port: int, stop: Event) -> None:
+def serve(url: str, port: int, stop: Event, cores: Collection[int]) -> None:
+    os.sched_setaffinity(0, cores)
     with listen(Settings(port=port)) as listener:
         server = make_server(Settings(database_url=url, warm_properties=False))
         threading.Thread(
@@ -113,13 +114,15 @@ def serve(url: str, port: int, stop: Event) -> None:
 
 
 @contextmanager
-def serving(record: Filled) -> Iterator[tuple[str, int]]:
-    """The service in a process of its own: its address and the process's number."""
+def serving(record: Filled, cores: Collection[int] = ()) -> Iterator[tuple[str, int]]:
+    """The service in a process of its own, on these cores if any are named: its address and the process's
+    number."""
+    held = cores or os.sched_getaffinity(0)
     with listen(Settings(port=0)) as free:
         port = free.getsockname()[1]
     context = multiprocessing.get_context("spawn")
     stop = context.Event()
-    process = context.Process(target=serve, args=(record.service_url, port, stop))
+    process = context.Process(target=serve, args=(record.service_url, port, stop, held))
     process.start()
     address = f"http://127.0.0.1:{port}"
     for _ in range(200):

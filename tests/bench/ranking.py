@@ -1,7 +1,5 @@
 """The core against a general decision-table engine, on tables of the same size, in one run.
 
-    python -m tests.bench.decision_table
-
 The general engine is zen-engine (Rust, from PyPI). Its table has a rule for each outcome of the starter table
 and an output for each cause, so as many weights as the starter table has in this machine's model; it collects
 the rules that match. What it does not do (base rates, groups, patterns, discounts, normalising) is not asked
@@ -9,13 +7,11 @@ of it.
 """
 
 import json
-import statistics
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import msgspec
-import zen
 
 from coldcase.core.answer_builder import CaseWithReadings, build_answer
 from coldcase.core.case import Case
@@ -23,8 +19,8 @@ from coldcase.core.compiled_table import CompiledTable, compile_table
 from coldcase.core.rule_table import table_digest
 from coldcase.core.weighing import observe, weigh
 from coldcase.shipped import starter_table
+from tests.bench.figure import Figure, Sizes, of_two
 
-ROUNDS = 7
 CASE = {
     "unit": {"compressor_type": "scroll", "motor": "three_phase"},
     "opening": {"method": "rolling_cutter", "oil": "measured"},
@@ -80,22 +76,23 @@ def general_table(compiled: CompiledTable) -> dict[str, Any]:
 
 
 def microseconds(work: Callable[[], object], times: int) -> float:
-    """One call's time."""
-    began = time.perf_counter()
+    """One call's processor time."""
+    began = time.process_time()
     for _ in range(times):
         work()
-    return (time.perf_counter() - began) / times * 1e6
+    return (time.process_time() - began) / times * 1e6
 
 
-def main() -> None:
-    """Times both in turns and prints the medians and the ratio."""
+def measure(sizes: Sizes) -> Iterator[Figure]:
+    """Two figures: the ranking alone, and the whole answer. Raises ModuleNotFoundError without the engine."""
+    import zen  # noqa: PLC0415 - the extra `bench`, which other figures do without
+
     table = starter_table()
     compiled = compile_table(table, version=None, digest=table_digest(table))
     case = msgspec.convert(CASE, Case)
     general = zen.ZenEngine().create_decision(json.dumps(general_table(compiled)))
     matched = general.evaluate(dict(case.observations))["result"]
     assert len(matched) == len(case.observations), "the general engine must find a rule for each observation"
-    model = compiled.model_for(("three_phase", None, "scroll"))
     weigh(case, observe(case, {}, compiled), compiled)
     turns = [
         (
@@ -103,20 +100,12 @@ def main() -> None:
             microseconds(lambda: weigh(case, observe(case, {}, compiled), compiled), 400),
             microseconds(lambda: build_answer(CaseWithReadings(case), compiled), 200),
         )
-        for _ in range(ROUNDS)
+        for _ in range(sizes.rounds)
     ]
-    slow, core, whole = (statistics.median(column) for column in zip(*turns, strict=True))
-    print(
-        f"table: {sum(len(s.rows) for s in model.findings.values())} rules, {len(model.causes)} "
-        f"outputs; case: {len(case.observations)} findings"
-    )
-    print(f"general engine {slow:9.0f} us a case")
-    print(f"core, ranking  {core:9.0f} us a case, {slow / core:6.1f} times as fast")
-    print(
-        f"core, answer   {whole:9.0f} us a case, {slow / whole:6.1f} times as fast (with rationale, "
-        "chain and next checks)"
-    )
-
-
-if __name__ == "__main__":
-    main()
+    slow, core, whole = ([turn[place] for turn in turns] for place in range(3))
+    model = compiled.model_for(("three_phase", None, "scroll"))
+    rules = sum(len(sheet.rows) for sheet in model.findings.values())
+    how = f"{rules} rules, {len(model.causes)} outputs, {len(case.observations)} findings, processor time"
+    for name, each in (("ranking", core), ("answer, with rationale, chain and next checks", whole)):
+        over, base = ("general engine, us a case", slow), ("core", each)
+        yield of_two(name, "times as fast as a general decision-table engine", over, base, how=how)
