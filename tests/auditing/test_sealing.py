@@ -234,6 +234,20 @@ async def test_a_service_seals_at_its_start_and_once_more_at_its_end(ledger):
     assert (await ledger.verify()).unsealed == 0
 
 
+async def test_a_service_that_stops_while_another_seals_seals_after_it(ledger):
+    one = sealer(ledger)
+    ledger.harm(young(ledger))
+    with psycopg.connect(ledger.superuser_url) as other:
+        other.execute("LOCK TABLE audit_seal IN SHARE ROW EXCLUSIVE MODE")
+        await one.start()
+        closing = asyncio.create_task(one.close())
+        await asyncio.sleep(0.3)
+        other.rollback()
+        await closing
+    assert one.oldest_unsealed_s is None
+    assert (await ledger.verify()).unsealed == 0
+
+
 async def test_a_record_that_waits_too_long_for_a_seal_is_a_warning(ledger):
     ledger.harm(young(ledger, "now() - interval '10 minutes'"))
     one = sealer(ledger, seconds=1)

@@ -39,9 +39,9 @@ def until(true: Callable[[], Any], seconds: float = 60) -> Any:
 class Workers:
     """A service by two workers, and what it says of itself."""
 
-    def __init__(self, process: Process, owner_url: str) -> None:
+    def __init__(self, process: Process, database: Any) -> None:
         self.process = process
-        self.owner_url = owner_url
+        self.owner_url, self.service_url = database.owner_url, database.service_url
         until(lambda: len(self.pids()) == 2)
 
     def key(self, *scopes: str, **named: Any) -> str:
@@ -101,7 +101,7 @@ class Workers:
 @contextmanager
 def two_workers(database: Any, **settings: str) -> Iterator[Workers]:
     with serving(database.service_url, workers="2", log_requests="true", **settings) as process:
-        workers = Workers(process, database.owner_url)
+        workers = Workers(process, database)
         try:
             yield workers
         finally:

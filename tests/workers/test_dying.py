@@ -1,5 +1,6 @@
 """Workers that die, are told to stop, or lose the process that started them."""
 
+import json
 import os
 import signal
 import socket
@@ -14,6 +15,7 @@ import httpx
 import psycopg
 import pytest
 
+from coldcase.cli import main
 from coldcase.db import embedded, server_process
 from coldcase.db.embedded import Embedded
 from tests.serving import serving
@@ -92,7 +94,7 @@ def test_places_and_room_of_imports_are_those_of_both_and_come_back_with_a_death
     until(lambda: own.figure("coldcase_spooled_bytes ") == 0, 10)
 
 
-def test_a_stop_loses_nothing_that_was_answered_and_ends_all(own: Workers):
+def test_a_stop_loses_nothing_that_was_answered_and_ends_all(own: Workers, capsys):
     secret = own.key()
     ids: list[str] = []
     refused: list[Any] = []
@@ -128,9 +130,13 @@ def test_a_stop_loses_nothing_that_was_answered_and_ends_all(own: Workers):
         conn.execute("SELECT set_config('coldcase.reads_all', 'on', true)")
         stored = {str(id_) for (id_,) in conn.execute("SELECT id FROM decision").fetchall()}
     assert set(ids) <= stored
-    # Each seals what it can before it ends, and no seal is made twice.
+    # Each has sealed what it recorded before it ended, and no seal was made twice.
     numbers = [line["seal"] for line in own.events("sealed")]
-    assert numbers == sorted(set(numbers))
+    assert sorted(numbers) == sorted(set(numbers))
+    capsys.readouterr()
+    assert main(["verify", "--json", "--database-url", own.service_url], {}) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert (found["good"], found["unsealed"]) == (True, 0)
 
 
 def test_no_worker_outlives_the_first_process(own: Workers):

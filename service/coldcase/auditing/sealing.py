@@ -35,6 +35,12 @@ OVERDUE_S = 300.0
 """For how long a record may wait for a seal before that is a warning; or five intervals, if that is
 longer."""
 
+LAST_TRIES = 20
+TRY_AGAIN_S = 0.1
+"""How often a service that stops tries to have its last seal made, and how far apart, while others are at
+it: workers stop together.
+"""
+
 LAST_SEAL_S = 4.0
 """How long the last seal of a service that stops may take."""
 
@@ -113,17 +119,23 @@ class Sealer:
             await self._seal_all()
             with suppress(TimeoutError):
                 await asyncio.wait_for(self._closing.wait(), self._seconds)
-        await self._seal_all()
+        for _ in range(LAST_TRIES):
+            if await self._seal_all() or self.oldest_unsealed_s is None:
+                break
+            await asyncio.sleep(TRY_AGAIN_S)
 
-    async def _seal_all(self) -> None:
+    async def _seal_all(self) -> bool:
+        """Seals all that can be; whether there was anything."""
+        made = False
         try:
             while await self.once() is not None:
-                pass
+                made = True
             await self._look()
         except ColdcaseError as error:
             _logger.warning("nothing was sealed", why=error.detail)
         except Exception:
             _logger.exception("sealing failed in an unforeseen way")
+        return made
 
     async def once(self) -> Seal | None:
         """Makes one seal, if there is anything to seal; its head goes to the log, where no one who owns the
