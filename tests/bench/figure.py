@@ -1,7 +1,7 @@
 """A figure: what was measured over its baseline, both in turns in one run."""
 
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
 import msgspec
@@ -86,14 +86,17 @@ def of_two(
     unit: str,
     over: tuple[str, Sequence[float]],
     base: tuple[str, Sequence[float]],
+    *,
+    beside: Mapping[str, float] | None = None,
     **more: Any,
 ) -> Figure:
-    """A figure of two things that were measured in turns, each with its name: the first over the second."""
+    """A figure of two things that were measured in turns, each with its name: the first over the second.
+    `beside` is told with it."""
     return Figure(
         name=name,
         unit=unit,
         rounds=[one / other for one, other in zip(over[1], base[1], strict=True)],
-        measured={each: statistics.median(values) for each, values in (over, base)},
+        measured={each: statistics.median(values) for each, values in (over, base)} | dict(beside or {}),
         **more,
     )
 

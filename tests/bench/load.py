@@ -18,7 +18,7 @@ import tempfile
 import time
 from collections.abc import Collection, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import uvloop
 
@@ -52,8 +52,8 @@ class Requests:
 
     def rate(
         self, host: str, port: int, *, connections: int, seconds: float, anywhere: bool = False
-    ) -> float:
-        """Answers a second. Raises `RuntimeError` if any answer is not a 2xx."""
+    ) -> "Answered":
+        """What came of so many seconds. Raises `RuntimeError` if any answer is not a 2xx."""
         cores = os.sched_getaffinity(0)
         cores = cores if anywhere else {max(cores)}
         with tempfile.NamedTemporaryFile(prefix="coldcase-bench-") as file:
@@ -63,7 +63,18 @@ class Requests:
             answered, took = asks(f"{host}:{port}", file.name, connections, seconds, cores)
         start = (answered + connections) % len(self._requests)
         self._requests = self._requests[start:] + self._requests[:start]
-        return answered / took
+        return Answered(answered, took)
+
+
+class Answered(NamedTuple):
+    """How many requests were answered, and in how many seconds."""
+
+    answered: int
+    seconds: float
+
+    @property
+    def a_second(self) -> float:
+        return self.answered / self.seconds
 
 
 def _wrk(

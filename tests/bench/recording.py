@@ -7,6 +7,7 @@ case again and again, and cases that are all different; those also with full rea
 pure refrigerant and of a blend.
 """
 
+import statistics
 from collections.abc import Iterator
 
 from tests.bench import load
@@ -28,10 +29,10 @@ WANTED: dict[str, tuple[Rule, float] | None] = {
 
 def measure(sizes: Sizes) -> Iterator[Figure]:
     """Five figures, of one run."""
-    with running_service() as (settings, secret):
+    with running_service() as service:
 
         def asked(path: str, sent: list[bytes]) -> Requests:
-            return Requests([request(path, body, secret) for body in sent])
+            return Requests([request(path, body, service.secret) for body in sent])
 
         plain = bodies(PLAIN)
         requests = {
@@ -43,13 +44,20 @@ def measure(sizes: Sizes) -> Iterator[Figure]:
             "preview, all different": asked(PREVIEW, plain),
         }
         found: dict[str, list[float]] = {name: [] for name in requests}
+        used: dict[str, list[float]] = {name: [] for name in requests}
         for turn in range(sizes.rounds + 1):
             for name, one in requests.items():
-                seconds = sizes.seconds if turn else 1
-                each = one.rate(settings.host, settings.port, connections=CONNECTIONS, seconds=seconds)
+                before = service.processor_seconds()
+                each = one.rate(
+                    service.host,
+                    service.port,
+                    connections=CONNECTIONS,
+                    seconds=sizes.seconds if turn else 1,
+                )
                 # The first of all is no round: what is loaded at the first request is no part of it.
                 if turn:
-                    found[name].append(each)
+                    found[name].append(each.a_second)
+                    used[name].append((service.processor_seconds() - before) / each.answered * 1e6)
     for name, wanted in WANTED.items():
         yield of_two(
             name,
@@ -57,5 +65,9 @@ def measure(sizes: Sizes) -> Iterator[Figure]:
             ("answers a second", found[name]),
             ("bare handler", found[BARE]),
             wanted=wanted,
+            beside={
+                "us of processor an answer": statistics.median(used[name]),
+                "bare": statistics.median(used[BARE]),
+            },
             how=f"{CONNECTIONS} connections, {sizes.seconds:g} s a round, {load.how()}, {where()}",
         )

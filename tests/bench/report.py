@@ -19,16 +19,16 @@ KINDS = {"page": "text/html", "JSON": "application/json"}
 def measure(sizes: Sizes) -> Iterator[Figure]:
     """One figure, of decisions half of which have readings."""
     found: dict[str, list[float]] = {kind: [] for kind in KINDS}
-    with running_service() as (settings, secret):
-        headers = {"Authorization": f"Bearer {secret}"}
+    with running_service() as service:
+        headers = {"Authorization": f"Bearer {service.secret}"}
         cases = [*bodies(PLAIN)[: DECISIONS // 2], *bodies(PURE)[: DECISIONS // 2]]
-        with httpx.Client(base_url=f"http://{settings.host}:{settings.port}", headers=headers) as caller:
+        with httpx.Client(base_url=f"http://{service.host}:{service.port}", headers=headers) as caller:
             media = {"Content-Type": "application/json"}
             made = [caller.post("/v1/classifications", content=case, headers=media) for case in cases]
         paths = [f"/v1/decisions/{one.json()['id']}" for one in made]
         for turn in range(sizes.rounds + 1):
             for kind, accepted in KINDS.items():
-                each = p95(settings.port, paths, {**headers, "Accept": accepted}, sizes.seconds)
+                each = p95(service.port, paths, {**headers, "Accept": accepted}, sizes.seconds)
                 if turn:
                     found[kind].append(each)
     yield of_two(
@@ -54,4 +54,5 @@ def p95(port: int, paths: list[str], headers: dict[str, str], seconds: float) ->
                 answered.read()
                 times.append((time.perf_counter() - began) * 1000)
                 assert answered.status == 200, answered.status
+                assert answered.headers["Content-Type"].startswith(headers["Accept"])
     return sorted(times)[int(len(times) * 0.95)]

@@ -6,6 +6,8 @@ import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from multiprocessing.synchronize import Event
+from pathlib import Path
+from typing import NamedTuple
 
 import httpx
 from litestar import Response, post
@@ -20,6 +22,20 @@ from tests.serving import make_key
 
 CORES = sorted(os.sched_getaffinity(0))
 PINNED = len(CORES) > 1
+
+
+class Running(NamedTuple):
+    """A service: where it listens, a key's secret, and its process."""
+
+    host: str
+    port: int
+    secret: str
+    pid: int
+
+    def processor_seconds(self) -> float:
+        """What it has used so far."""
+        words = Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()
+        return (int(words[11]) + int(words[12])) / os.sysconf("SC_CLK_TCK")
 
 
 @contextmanager
@@ -51,8 +67,8 @@ def _serve(settings: Settings, ready: Event) -> None:
 
 
 @contextmanager
-def running_service() -> Iterator[tuple[Settings, str]]:
-    """The service in a process of its own on an embedded PostgreSQL: its settings and a key's secret."""
+def running_service() -> Iterator[Running]:
+    """The service in a process of its own on an embedded PostgreSQL."""
     with on_last_core(), temporary() as database:
         migrating.upgrade(database.owner_url)
         secret = make_key(database.owner_url, "decisions:write", "decisions:read", "preview")
@@ -65,7 +81,8 @@ def running_service() -> Iterator[tuple[Settings, str]]:
             ready.wait(60)
             # It listens before it serves.
             httpx.get(f"http://{settings.host}:{settings.port}/health/ready", timeout=120, trust_env=False)
-            yield settings, secret
+            assert process.pid is not None
+            yield Running(settings.host, settings.port, secret, process.pid)
         finally:
             process.terminate()
             process.join(60)

@@ -41,7 +41,7 @@ def measure(sizes: Sizes) -> Iterator[Figure]:
                         anywhere=True,
                     )
                     if turn:
-                        found[count].append(each)
+                        found[count].append(each.a_second)
     yield of_two(
         "two workers",
         "times one worker",

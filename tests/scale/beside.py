@@ -39,7 +39,7 @@ def main() -> int:
             def asked() -> float:
                 return requests.rate(
                     "127.0.0.1", service.port, connections=given.connections, seconds=given.seconds
-                )
+                ).a_second
 
             asked()
             alone, beside = [], []
