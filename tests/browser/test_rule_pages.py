@@ -93,6 +93,13 @@ def test_a_row_is_two_clicks_from_a_cause_and_can_be_disputed_by_keyboard(plain_
     assert "20, 45, 35" in shown
 
 
+def test_a_sentence_of_a_report_is_two_clicks_from_the_row_behind_it(page, site):
+    page.goto(f"/v1/decisions/{site.decisions['1-water-in-the-cream-room']}")
+    page.locator("main").get_by_role("link", name="Copper plating on steel parts").first.click()
+    page.wait_for_url("**/tables/1/findings/copper_plating?cause=moisture*")
+    assert "Water in the refrigerant circuit" in page.locator("tr.marked").inner_text()
+
+
 def test_a_trainee_answers_by_keyboard_and_then_sees_what_it_was(page):
     name, of = next(iter(shipped_cases().items()))
     page.goto(f"/training/{name}")

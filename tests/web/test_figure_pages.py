@@ -73,10 +73,10 @@ async def test_causes_stand_with_intervals_in_a_picture_and_in_a_table(filled):
     page = await seen(filled, FIGURES)
     shown = text_of(page)
     # Wilson's interval of 5 of 6.
-    assert "Water in the refrigerant circuit 5 of 6: 83% (44% to 97%)" in shown
+    assert "Moisture 5 of 6: 83% (44% to 97%)" in shown
     assert "Not determined 1 of 6: 17% (3% to 56%)" in shown
     picture = re.search(r'aria-labelledby="causes-t causes-d".*?</svg>', page, re.DOTALL)[0]
-    assert "Water in the refrigerant circuit: 5 of 6" in picture
+    assert "Moisture: 5 of 6" in picture
 
 
 async def test_months_without_a_decision_are_drawn_too(filled):
@@ -125,7 +125,7 @@ async def test_own_codes_stand_against_ours_on_the_page(service, case):
     )
     assert sent.status_code == 200, sent.text
     page = await seen(caller, FIGURES)
-    assert "W-7 2 Water in the refrigerant circuit: 2 of 2" in text_of(page)
+    assert "W-7 2 Moisture: 2 of 2" in text_of(page)
     assert "&lt;b&gt;12" in page
     assert "<b>12" not in page
     assert "3 decisions" in text_of(await seen(caller, f"{FIGURES}?origin=bulk"))

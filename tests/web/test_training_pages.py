@@ -86,7 +86,7 @@ async def test_what_was_said_first_stays_and_progress_counts_it(service):
     assert (await caller.get(f"/training/{WATER}")).headers["Location"] == f"/training/{WATER}/answer"
     shown = text_of(await seen(caller, "/training"))
     assert "1 of 54 cases answered" in shown
-    assert "you said Acid left in the circuit by an earlier burnout; it was another" in shown
+    assert "you said Acid after a burnout; it was another" in shown
     assert "All 0 of 1: 0% (0% to 79%)" in shown
 
 

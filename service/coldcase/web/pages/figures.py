@@ -5,7 +5,6 @@ from itertools import groupby
 from typing import Any, NamedTuple
 
 from coldcase.core.compiled_table import CompiledTable
-from coldcase.core.titles import cause_title
 from coldcase.db.statistics import Counted
 from coldcase.feedback.calibrating import Calibration, Reliability, interval
 from coldcase.web.crosstab import Crosstab
@@ -18,6 +17,7 @@ from coldcase.web.pages.table_backtests import (
     reliability_curve,
     reliability_rows,
 )
+from coldcase.web.pages.trade_names import trade_name
 
 MOST_DRAWN = 10
 """Causes that are drawn; the table beside has all."""
@@ -66,7 +66,7 @@ def _causes(
     name: str, title: str, rows: Sequence[Counted], compiled: CompiledTable, *, most: int
 ) -> dict[str, Any]:
     """Causes of some decisions: the most frequent drawn, all of them in the table."""
-    found = [(cause_title(row.cause, compiled), interval(row.count, row.total)) for row in rows]
+    found = [(trade_name(row.cause, compiled), interval(row.count, row.total)) for row in rows]
     return {
         "picture": drawing.whiskers(
             name,
@@ -105,7 +105,7 @@ def _over_time(rows: Sequence[Counted], compiled: CompiledTable) -> dict[str, An
     by_month = {(str(row.group), row.cause): row.count for row in rows}
     of_month = {str(row.group): row.total for row in rows}
     lines = [
-        (cause_title(cause, compiled), [by_month.get((month, cause), 0) for month in named]) for cause in most
+        (trade_name(cause, compiled), [by_month.get((month, cause), 0) for month in named]) for cause in most
     ]
     return {
         "picture": drawing.months("months", "Causes by month", lines, named[0], named[-1]),
@@ -193,7 +193,7 @@ def _codes(found: Crosstab, compiled: CompiledTable) -> dict[str, Any] | None:
             "code": row.own_code,
             "count": row.count,
             "causes": [
-                (cause_title(of.cause, compiled), interval_words(of.counted))
+                (trade_name(of.cause, compiled), interval_words(of.counted))
                 for of in row.causes[:MOST_OF_CODE]
             ],
             "more": max(0, len(row.causes) - MOST_OF_CODE),
@@ -202,7 +202,7 @@ def _codes(found: Crosstab, compiled: CompiledTable) -> dict[str, Any] | None:
     ]
     firsts = [
         Whisker(
-            f"{row.own_code}: {cause_title(row.causes[0].cause, compiled)}",
+            f"{row.own_code}: {trade_name(row.causes[0].cause, compiled)}",
             of_how_many(row.causes[0].counted),
             row.causes[0].counted.share,
             row.causes[0].counted.low,

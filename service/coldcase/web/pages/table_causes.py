@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 from coldcase.core.rule_table import Finding, RuleTable
 from coldcase.web.pages import drawing, rule_words
 from coldcase.web.pages.table_frame import TablePage, share, times
+from coldcase.web.pages.trade_names import TRADE_NAMES
 
 SAYS_SOMETHING = 1.5
 """A share this many times another, or more, tells the two apart; less is not listed as a sign."""
@@ -30,6 +31,7 @@ def cause_context(page: TablePage, code: str) -> dict[str, Any]:
         "page": page,
         "code": code,
         "cause": cause,
+        "trade_name": TRADE_NAMES.get(code, cause.title),
         "family": rule_words.family(cause.family),
         "gate": rule_words.gate(cause.gate),
         "rate": _rate(page, code),
@@ -143,6 +145,11 @@ def causes_by_family(page: TablePage) -> list[tuple[str, list[dict[str, Any]]]]:
     families: dict[str, list[dict[str, Any]]] = {}
     for code, cause in rule_words.in_families(page.table.causes):
         families.setdefault(cause.family, []).append(
-            {"title": cause.title, "summary": cause.summary, "path": page.cause_path(code), "code": code}
+            {
+                "title": cause.title,
+                "trade_name": TRADE_NAMES.get(code, ""),
+                "summary": cause.summary,
+                "path": page.cause_path(code),
+            }
         )
     return [(rule_words.family(code), causes) for code, causes in families.items()]

@@ -16,6 +16,7 @@ from coldcase.web.pages import drawing, rule_words
 from coldcase.web.pages.drawing import Whisker
 from coldcase.web.pages.table_backtests import GIVEN, interval_words, of_how_many
 from coldcase.web.pages.table_frame import TablePage, share, times
+from coldcase.web.pages.trade_names import TRADE_NAMES
 from coldcase.web.pages.training_cases import described
 
 MOST_RANKED = 5
@@ -50,6 +51,7 @@ def answer_context(
             for place, one in enumerate(answer.ranking[:MOST_RANKED])
             if place == 0 or in_hundred(one.confidence)
         ],
+        "heading": TRADE_NAMES.get(right[0]) or words.cause(right[0]),
         "main": words.cause(main),
         "rival": None if rival is None else words.cause(rival),
         "signs": list(_signs(page, answer, main, rival)),

@@ -6,8 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from coldcase.core.compiled_table import CompiledTable
-from coldcase.core.rule_table import UNDETERMINED, UNLISTED
-from coldcase.core.titles import cause_title
+from coldcase.core.rule_table import UNDETERMINED, UNLISTED, Cause
 from coldcase.db.decisions import ListedDecision
 from coldcase.db.training import TrainingAnswer
 from coldcase.feedback.calibrating import interval
@@ -17,6 +16,7 @@ from coldcase.web.pages.case_words import UNIT_WORDS, VALUE_WORDS
 from coldcase.web.pages.drawing import Whisker
 from coldcase.web.pages.rule_words import TableWords
 from coldcase.web.pages.table_backtests import interval_words, of_how_many
+from coldcase.web.pages.trade_names import trade_name
 
 NOTHING_MORE = "nothing_more"
 UNIT_SHOWN = (
@@ -93,7 +93,7 @@ def overview_context(
 def _said(said: TrainingAnswer | None, compiled: CompiledTable) -> dict[str, Any]:
     return {
         "said": said,
-        "causes": [] if said is None else [cause_title(code, compiled) for code in said.causes],
+        "causes": [] if said is None else [trade_name(code, compiled) for code in said.causes],
     }
 
 
@@ -228,8 +228,16 @@ def _unit_of(name: str) -> str:
 def _causes(compiled: CompiledTable) -> list[tuple[str, list[tuple[str, str]]]]:
     families: dict[str, list[tuple[str, str]]] = {}
     for code, cause in rule_words.in_families(compiled.table.causes):
-        families.setdefault(rule_words.family(cause.family), []).append((code, cause.title))
+        families.setdefault(rule_words.family(cause.family), []).append(
+            (code, _choice(code, cause, compiled))
+        )
     return list(families.items())
+
+
+def _choice(code: str, cause: Cause, compiled: CompiledTable) -> str:
+    """A cause as it can be chosen: the trade's word, and what that means."""
+    named = trade_name(code, compiled)
+    return named if named == cause.title else f"{named}: {rule_words.lower(cause.title)}"
 
 
 def _checks(case: Mapping[str, Any], compiled: CompiledTable) -> list[tuple[str, list[tuple[str, str]]]]:
