@@ -169,7 +169,6 @@ def filled_in(page: Page) -> None:
     page.goto("/case")
     page.locator('[name="unit.compressor_type"][value=scroll]').check()
     page.locator('[name="unit.motor"][value=three_phase]').check()
-    page.locator("#pointing > summary").click()
     page.get_by_label("Find by a word").fill("plating")
     page.get_by_label("Copper plating").check()
     page.locator('[name="o.copper_plating"][value=heavy]').check()
@@ -256,7 +255,6 @@ def test_a_question_in_which_somebody_types_stays_the_very_field(page):
 
 def test_what_was_pointed_at_and_cannot_be_told_after_all_is_not_asked_again(page):
     page.goto("/case")
-    page.locator("#pointing > summary").click()
     page.get_by_label("Find by a word").fill("plating")
     page.get_by_label("Copper plating").check()
     expect(page.locator("#q-copper_plating")).to_be_visible()
@@ -271,7 +269,6 @@ def test_what_was_pointed_at_and_cannot_be_told_after_all_is_not_asked_again(pag
 
 def test_a_reading_typed_under_a_question_stays_where_it_goes(page):
     page.goto("/case")
-    page.locator("#pointing > summary").click()
     page.get_by_label("Find by a word").fill("superheat")
     page.locator('[name=point][value="suction_superheat"]').check()
     expect(page.locator("#q-suction_superheat")).to_be_visible()
@@ -289,6 +286,7 @@ def test_every_finding_is_there_station_by_station_and_weighed_as_it_is_ticked(p
     seen = watch(page)
     page.goto("/case")
     page.get_by_role("button", name="Go station by station").click()
+    expect(page.get_by_role("button", name="Ask me what decides most")).to_be_visible()
     page.locator("details.station > summary", has_text="Oil laboratory").click()
     page.locator('[name="oil_results.water_mg_kg"]').fill("0,3")
     page.keyboard.press("Tab")
@@ -381,7 +379,6 @@ def test_without_scripts_the_same_case_is_asked_for_and_recorded(plain_page, sit
     page.goto("/case")
     page.locator('[name="unit.compressor_type"][value=scroll]').check()
     page.locator('[name="unit.motor"][value=three_phase]').check()
-    page.locator("#pointing > summary").click()
     page.locator('details.station:has([value="copper_plating"]) > summary').click()
     page.locator('[name=point][value="copper_plating"]').check()
     page.get_by_role("button", name="Next questions").click()
