@@ -1,10 +1,12 @@
 """The report for people: words, frequencies, what superseded it, and whatever was typed into a field."""
 
+import asyncio
 import re
 
 import pytest
 from markupsafe import escape
 
+from coldcase.cli import main
 from tests.web.conftest import EVERY_SCOPE
 
 pytestmark = pytest.mark.anyio
@@ -54,6 +56,32 @@ async def test_superseding_and_superseded_reports_name_each_other(clerk, case):
     assert f'href="/v1/decisions/{second}"' in old
     assert "It supersedes decision" in new
     assert f'href="/v1/decisions/{first}"' in new
+
+
+async def test_the_command_writes_the_same_report_without_a_key_and_without_links(
+    own, service_database, case, capsys
+):
+    caller = await own.caller(*EVERY_SCOPE)
+    id_ = (await caller.post("/v1/classifications", json=case)).json()["id"]
+    shown = await caller.get(f"/v1/decisions/{id_}", headers={"Accept": "text/html"})
+
+    flags = ["--database-url", service_database.service_url]
+    assert await asyncio.to_thread(main, ["report", id_, *flags], {}) == 0
+    page = capsys.readouterr().out.partition("<!doctype html>")[2].partition("</html>")[0]
+    assert "<a " not in page
+    # It may have come under a seal meanwhile.
+    assert words_of(shown.text) - words_of(page) <= {"Share", "<!doctype", "none", "yet"}
+
+    nobody = "0198c0de-0000-7000-8000-000000000000"
+    assert await asyncio.to_thread(main, ["report", nobody, *flags], {}) == 1
+    assert await asyncio.to_thread(main, ["report", "TH-1184", *flags], {}) == 2
+    assert capsys.readouterr().out == ""
+
+
+def words_of(page):
+    aside = r'<style>.*?</style>|<header.*?</header>|<a class="skip".*?</a>|<[^>]*>'
+    body = re.sub(aside, " ", page, flags=re.DOTALL)
+    return set(body.split())
 
 
 HOSTILE = (

@@ -8,11 +8,12 @@ from litestar import Response, get
 
 from coldcase.core.answer import Status
 from coldcase.core.case import Code, Label
-from coldcase.core.titles import cause_title, in_hundred
+from coldcase.core.titles import in_hundred
 from coldcase.db import decisions
 from coldcase.web import parsing, rendering
 from coldcase.web.decisions import DecisionQuery
 from coldcase.web.filters import READS_ALL, decision_filter
+from coldcase.web.pages.trade_names import trade_name
 from coldcase.web.route import Call, page_route
 from coldcase.web.services import services
 
@@ -46,7 +47,7 @@ async def search_reports(request: Call) -> Response[Any]:
     listed = [
         {
             "id": row.id,
-            "title": cause_title(row.cause, compiled),
+            "title": trade_name(row.cause, compiled),
             "status": STATUS_WORDS[row.status],
             "in_hundred": in_hundred(row.confidence),
             "at": row.closed_at or row.recorded_at,
@@ -55,7 +56,7 @@ async def search_reports(request: Call) -> Response[Any]:
         }
         for row in rows[:PAGE_LENGTH]
     ]
-    causes = sorted((cause.title, code) for code, cause in compiled.table.causes.items())
+    causes = sorted((trade_name(code, compiled), code) for code in compiled.table.causes)
     return rendering.page(
         request,
         "decisions.html",
