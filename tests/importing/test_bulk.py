@@ -4,6 +4,7 @@ import json
 import random
 from concurrent.futures import ThreadPoolExecutor
 
+import psycopg
 import pytest
 
 from coldcase.auditing.replaying import replay
@@ -204,6 +205,30 @@ def test_an_import_is_one_event_with_its_counts(bulk, request):
     assert counts.items() <= told["details"].items()
     # Two verdicts, no event each.
     assert (rest[0]["action"], rest[0]["details"]["verdicts"]) == ("verdicts.imported", 2)
+
+
+def test_verdicts_of_an_import_are_no_trouble_and_one_that_was_slipped_in_is(bulk, request):
+    me = bulk.importer(request.node.name, *SCOPES)
+    verdict = {"cause": "moisture", "basis": "field"}
+    me.post([{"case": case(ref), "verdict": verdict} for ref in "ABC"])
+    assert troubles(me) == []
+
+    with psycopg.connect(bulk.owner_url.replace("+psycopg", "")) as conn:
+        conn.execute("ALTER TABLE verdict DISABLE TRIGGER import_audited")
+        copied = (
+            "decision_id, client_id, recorded_at, cause, not_determinable, basis, origin, xid, fingerprint"
+        )
+        conn.execute(
+            f"INSERT INTO verdict (id, {copied}) SELECT gen_random_uuid(), {copied} FROM verdict"
+            " WHERE client_id = (SELECT id FROM client WHERE name = %s) LIMIT 1",
+            (me.client,),
+        )
+        conn.execute("ALTER TABLE verdict ENABLE TRIGGER import_audited")
+    assert {one["what"] for one in troubles(me)} >= {"inserted"}
+
+
+def troubles(importer):
+    return importer.http.post("/v1/audit-seals/verify").json()["troubles"]
 
 
 def test_who_may_not_record_may_not_import(bulk, request):

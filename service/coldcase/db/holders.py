@@ -94,10 +94,28 @@ async def table_events_without_audit(conn: AsyncConnection) -> list[int]:
 
 
 async def verdicts_without_audit(conn: AsyncConnection) -> Sequence[tuple[UUID, int]]:
-    """Verdicts without an audit event of them, each with the decision's client."""
-    query = (
-        "SELECT id, client_id FROM verdict WHERE NOT EXISTS ("
-        "SELECT FROM audit_event WHERE action = 'verdict.recorded' AND subject = verdict.id::text) "
-        "ORDER BY id"
-    )
-    return [(row[0], row[1]) for row in await conn.execute(text(query))]
+    """Verdicts without an audit event of them, each with the decision's client. Those of an import share one
+    a transaction, which says how many they are; where there are more, it is of none of them.
+    """
+    return [(row[0], row[1]) for row in await conn.execute(text(VERDICTS_WITHOUT_AUDIT))]
+
+
+VERDICTS_WITHOUT_AUDIT = """
+WITH imported AS (
+    SELECT told.xid, told.client_id,
+        told.details::jsonb ->> 'first' AS first, told.details::jsonb ->> 'last' AS last
+    FROM audit_event AS told
+    WHERE told.action = 'verdicts.imported' AND (told.details::jsonb ->> 'verdicts')::bigint >= (
+        SELECT count(*) FROM verdict
+        WHERE verdict.xid = told.xid AND verdict.client_id = told.client_id AND verdict.origin = 'bulk')
+)
+SELECT id, client_id FROM verdict
+WHERE NOT EXISTS (
+    SELECT FROM audit_event WHERE action = 'verdict.recorded' AND subject = verdict.id::text
+) AND NOT EXISTS (
+    SELECT FROM imported
+    WHERE verdict.origin = 'bulk' AND imported.xid = verdict.xid AND imported.client_id = verdict.client_id
+    AND verdict.id::text BETWEEN imported.first AND imported.last
+)
+ORDER BY id
+"""
