@@ -43,7 +43,11 @@ def components_within(document, part):
     """The names of all components that a part of the document needs."""
     found, waiting = set(), [part]
     while waiting:
-        refs = {inner["$ref"].rsplit("/", 1)[1] for _, inner in parts(waiting.pop()) if "$ref" in inner}
+        refs = {
+            inner["$ref"].rsplit("/", 1)[1]
+            for _, inner in parts(waiting.pop())
+            if inner.get("$ref", "").startswith("#/components/schemas/")
+        }
         waiting += [document["components"]["schemas"][name] for name in refs - found]
         found |= refs
     return found
@@ -191,11 +195,12 @@ def test_each_text_is_of_a_member_that_there_is_and_a_sentence():
     assert [text for members in texts().values() for text in members.values() if text[-1] not in ".:"] == []
 
 
-def test_the_page_for_people_names_every_call_and_loads_nothing(http, document):
+def test_the_page_for_people_names_every_call_and_problem_and_loads_only_what_is_ours(http, document):
     page = http.get("/docs").text
 
     assert all(path in page for path in document["paths"])
     assert all(f'id="{name}"' in page for name in document["components"]["schemas"])
-    assert "<script" not in page
-    assert 'src="' not in page
+    assert all(f'id="problem-{code}"' in page for code in PROBLEM_KINDS)
+    assert [source for source in re.findall(r'src="([^"]*)"', page) if not source.startswith("/pages/")] == []
+    assert re.findall(r"<script(?! src=)", page) == []
     assert "@import" not in page

@@ -52,6 +52,13 @@ def test_a_column_that_means_nothing_is_told_at_once(mine):
     assert told.status_code == 422
     assert [one["pointer"] for one in told.json()["errors"]] == ["/observations.coper_plating"]
     assert "coper_plating" in told.json()["errors"][0]["detail"]
+    told = mine.send(b"job.ref,job.circut,Notes/all,readings.suction_pressure,unit.motor [V]\nT-1\n", **CSV)
+    flaws = {one["pointer"]: one for one in told.json()["errors"]}
+    assert set(flaws) == {"/job.circut", "/Notes~1all", "/readings.suction_pressure", "/unit.motor [V]"}
+    assert "names no member of a case" in flaws["/job.circut"]["detail"]
+    assert flaws["/job.circut"]["suggestion"] == "job.circuit"
+    assert "`readings.suction_pressure [" in flaws["/readings.suction_pressure"]["detail"]
+    assert [one for one in flaws.values() if "crosswalk" in one["detail"] or "pointer" in one["detail"]] == []
     assert mine.send(b"", **CSV).status_code == 422
     assert mine.send(b"job.ref,job.ref\n", **CSV).status_code == 422
 

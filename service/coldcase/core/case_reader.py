@@ -32,7 +32,7 @@ from coldcase.core.refrigerant_names import designation_of, is_respelled
 from coldcase.core.renaming import renamed
 from coldcase.core.rule_table import ALL_EFFORTS, Effort
 from coldcase.core.suggesting import nearest
-from coldcase.core.unknown_words import escaped, exhibit_words, unknown_words, word_flaws
+from coldcase.core.unknown_words import escaped, exhibit_words, no_finding, unknown_words, word_flaws
 from coldcase.errors import MOST_FLAWS, BadCase, Flaw
 
 ImpossibilityCheck = Callable[[Case], list[Flaw]]
@@ -341,9 +341,7 @@ def _observation_flaws(observations: dict[str, Any], unit: Any, compiled: Compil
         elif sent is None and known:
             yield Flaw(place, "An outcome is a code, or a list of codes that could not be told apart.")
         elif sent is None:
-            yield Flaw(
-                place, f"The rule table has no finding '{code[:64]}'.", nearest(code, compiled.table.findings)
-            )
+            yield no_finding(code, place, compiled)
         else:
             yield from word_flaws(code, sent, model, compiled)
 

@@ -38,11 +38,14 @@ def exhibit_words(findings: Sequence[str | None], compiled: CompiledTable) -> It
             and code not in compiled.table.findings
             and ("finding", None, code) not in compiled.retired
         ):
-            yield Flaw(
-                f"/evidence/{index}/finding",
-                f"The rule table has no finding '{code}'.",
-                nearest(code, compiled.table.findings),
-            )
+            yield no_finding(code, f"/evidence/{index}/finding", compiled)
+
+
+def no_finding(code: str, place: str, compiled: CompiledTable) -> Flaw:
+    """The flaw of a code that is no finding's: the nearest one, or where they are listed."""
+    meant = nearest(code, compiled.table.findings)
+    listed = "" if meant else " Its vocabulary lists what it has (`GET /v1/vocabulary`)."
+    return Flaw(place, f"The rule table has no finding '{code[:64]}'.{listed}", meant)
 
 
 def word_flaws(code: str, value: Outcomes, model: MachineModel, compiled: CompiledTable) -> Iterator[Flaw]:
@@ -56,9 +59,7 @@ def word_flaws(code: str, value: Outcomes, model: MachineModel, compiled: Compil
     if current is None:
         return
     if finding is None:
-        yield Flaw(
-            place, f"The rule table has no finding '{code[:64]}'.", nearest(code, compiled.table.findings)
-        )
+        yield no_finding(code, place, compiled)
         return
     possible = compiled.possible(current, model)
     if not possible:

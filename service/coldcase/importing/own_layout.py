@@ -39,11 +39,7 @@ def layout_parser(
             {"inbound": {"members": {name: _member(name) for name in columns}}}, compiled
         )
     except BadCrosswalk as error:
-        flaws = [
-            Flaw(flaw.pointer.removeprefix("/inbound/members").removesuffix("/to"), flaw.detail)
-            for flaw in error.flaws
-        ]
-        raise BadCase(tuple(flaws)) from error
+        raise BadCase(tuple(_of_column(flaw) for flaw in error.flaws)) from error
     assert crosswalk.inbound is not None  # noqa: S101 - it was given
     reader = RowReader(crosswalk.inbound)
 
@@ -53,6 +49,28 @@ def layout_parser(
         return dataclasses.replace(parsed, own_words=None)
 
     return parse
+
+
+NAMES_NOTHING = (
+    "names no member of a case. A column is called by the member that it fills, parts parted by points, a "
+    "quantity with its unit in brackets: `job.ref`, `observations.copper_plating`, "
+    "`readings.suction_pressure [psig]`."
+)
+
+
+def _of_column(flaw: Flaw) -> Flaw:
+    """A flaw of the crosswalk that a header stands for, told of its column."""
+    place, _, part = flaw.pointer.removeprefix("/inbound/members/").partition("/")
+    column = place.replace("~1", "/").replace("~0", "~")
+    detail = flaw.detail
+    if part == "to" and not column.startswith("observations."):
+        detail = f"'{column[:100]}' {NAMES_NOTHING}"
+    elif part == "unit" and "[" not in column:
+        detail = (
+            f"{detail.removesuffix('.')}: `{column[:100]} [{detail.rpartition(' ')[2].removesuffix('.')}]`."
+        )
+    meant = flaw.suggestion and flaw.suggestion.removeprefix("/").replace("/", ".")
+    return Flaw(f"/{place}", detail, meant)
 
 
 def _member(column: str) -> dict[str, Any]:

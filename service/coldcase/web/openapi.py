@@ -15,6 +15,7 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.routes import BaseRoute, HTTPRoute
 
 from coldcase import __version__
+from coldcase.web import openapi_examples
 from coldcase.web.openapi_shapes import REF, Shapes, texts
 from coldcase.web.problems import MEDIA_TYPE, PROBLEM_KINDS, Problem
 from coldcase.web.route import Header, RouteSpec
@@ -50,6 +51,7 @@ def document(routes: Iterable[BaseRoute]) -> dict[str, Any]:
         "paths": dict(sorted(paths.items())),
         "components": {
             "schemas": shapes.sorted(),
+            "examples": openapi_examples.problem_examples(),
             "securitySchemes": {
                 "key": {
                     "type": "http",
@@ -99,10 +101,13 @@ def _operation(
         "security": [{"key": [scope]} for scope in spec.scopes],
     }
     if spec.body is not None:
-        content: dict[str, Any] = {"schema": shapes.of(spec.body) or PLAIN[spec.body]}
-        if spec.examples:
-            content["examples"] = spec.examples
-        operation["requestBody"] = {"required": True, "content": dict.fromkeys(spec.body_media, content)}
+        schema = shapes.of(spec.body) or PLAIN[spec.body]
+        operation["requestBody"] = {
+            "required": True,
+            "content": {
+                media: {"schema": schema, **openapi_examples.sent(spec, media)} for media in spec.body_media
+            },
+        }
     return operation
 
 
@@ -149,7 +154,11 @@ def _answers(spec: RouteSpec, shapes: Shapes) -> dict[str, Any]:
             **(
                 {
                     "content": {
-                        media: {"schema": shapes.of(kind) or PLAIN[kind]} for media, kind in bodies.items()
+                        media: {
+                            "schema": shapes.of(kind) or PLAIN[kind],
+                            **openapi_examples.example(spec, status, media),
+                        }
+                        for media, kind in bodies.items()
                     }
                 }
                 if bodies
@@ -179,7 +188,12 @@ def _problems(spec: RouteSpec, method: str) -> dict[str, Any]:
         status: {
             "description": "; ".join(f"`{code}`: {PROBLEM_KINDS[code].title}" for code in codes),
             "headers": _sent(_problem_headers(codes)),
-            "content": {MEDIA_TYPE: {"schema": {"$ref": REF.format(name="Problem")}}},
+            "content": {
+                MEDIA_TYPE: {
+                    "schema": {"$ref": REF.format(name="Problem")},
+                    "examples": openapi_examples.problem_references(codes),
+                }
+            },
         }
         for status, codes in by_status.items()
     }

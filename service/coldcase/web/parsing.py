@@ -215,7 +215,7 @@ def _members(pairs: list[tuple[str, str]], kind: type[QueryType]) -> QueryType:
         try:
             values[fields[name].name] = _in_utc(_value(text, fields[name].type))
         except (msgspec.ValidationError, OverflowError) as error:
-            flaws.append(Flaw(name, str(error), nearest(text, _words(fields[name].type))))
+            flaws.append(_query_flaw(name, text, str(error), list(_words(fields[name].type))))
     flaws += [
         Flaw(name, "is needed")
         for name, field in fields.items()
@@ -238,6 +238,11 @@ def _words(hint: Any) -> list[str]:
 def _in_utc(value: Any) -> Any:
     """A time in UTC: PostgreSQL knows no offset of more than 16 hours, RFC 3339 does."""
     return value.astimezone(UTC) if isinstance(value, datetime) else value
+
+
+def _query_flaw(name: str, text: str, said: str, words: list[str]) -> Flaw:
+    detail = f"'{text[:64]}' is none of {', '.join(words)}." if words else said
+    return Flaw(name, detail, nearest(text, words))
 
 
 def _value(text: str, hint: Any) -> Any:

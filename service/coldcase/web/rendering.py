@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+import json
 import re
 from collections.abc import Mapping
 from functools import cache, cached_property, lru_cache
@@ -76,7 +77,7 @@ def templates() -> Environment:
         autoescape=True,
         trim_blocks=True,
     )
-    made.filters |= {"ticks": _ticks, "bdi": _bdi}
+    made.filters |= {"ticks": _ticks, "bdi": _bdi, "pretty": _pretty}
     made.globals |= {"asset": lambda name: ASSETS.paths[name], "viewer": None, "here": None}
     return made
 
@@ -84,6 +85,21 @@ def templates() -> Environment:
 def _ticks(text: str) -> Markup:
     """Backticks as code; everything else escaped."""
     return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))  # noqa: S704  # escaped just there
+
+
+def _pretty(value: Any) -> str:
+    """JSON as people read it, short lists and objects on one line."""
+    flat = json.dumps(value, ensure_ascii=False)
+    if len(flat) <= 90 or not isinstance(value, list | dict):
+        return flat
+    inner = (
+        [f"{json.dumps(name, ensure_ascii=False)}: {_pretty(part)}" for name, part in value.items()]
+        if isinstance(value, dict)
+        else [_pretty(part) for part in value]
+    )
+    lines = ",\n".join(inner).replace("\n", "\n  ")
+    begin, end = "{}" if isinstance(value, dict) else "[]"
+    return f"{begin}\n  {lines}\n{end}"
 
 
 def _bdi(text: Any) -> Markup:

@@ -13,6 +13,7 @@ from coldcase.core.rule_table import RuleTable
 from coldcase.db.rule_tables import StoredTable
 from coldcase.decision_record import MOST_COUNTED, DecisionInContext, Surroundings
 from coldcase.web.pages.differences import diff_context
+from coldcase.web.pages.docs_page import docs_context
 from coldcase.web.pages.report import report_context
 from coldcase.web.remark_schemas import ComparedRemarks
 from coldcase.web.rendering import render
@@ -64,5 +65,4 @@ def table_diff(
 
 def docs(document: dict[str, Any]) -> str:
     """The OpenAPI document as a page."""
-    paths = dict(sorted(document["paths"].items(), key=lambda path: not path[0].startswith("/v1")))
-    return render("docs.html", document={**document, "paths": paths})
+    return render("docs.html", here="/docs", **docs_context(document))
