@@ -35,9 +35,9 @@ def halves_to_even(numerator: Ints, denominator: int) -> Ints:
     return np.asarray(quotient + (2 * rest + (quotient & 1) > denominator))
 
 
-def halves_up(numerator: Ints, denominator: int | Ints) -> Ints:
-    """`numerator / denominator` of an array, rounded half up; `denominator` is above 0."""
-    return np.asarray((2 * numerator + denominator) // (2 * denominator))
+def halves_up(numerator: Ints, denominator: int | Ints, times: int | Ints = 1) -> Ints:
+    """`times * numerator / denominator` of an array, rounded half up; `denominator` is above 0."""
+    return np.asarray((numerator * (2 * times) + denominator) // (2 * denominator))
 
 
 @lru_cache(maxsize=TEN_THOUSAND)
@@ -94,4 +94,4 @@ def relative_shares(scores: Ints) -> Ints:
 
 def ten_thousandths(shares: Ints) -> Ints:
     """Each share of the sum along the last axis, in ten-thousandths, rounded half up."""
-    return halves_up(shares * TEN_THOUSAND, shares.sum(axis=-1, keepdims=True))
+    return halves_up(shares, shares.sum(axis=-1, keepdims=True), TEN_THOUSAND)

@@ -57,7 +57,7 @@ class Links:
         that began it: its share is added to that cause's own. `sums` are [case, link + cause] in nanobans;
         shares are raised to the power of `sharpness` thousandths.
         """
-        shares = relative_shares(sums if sharpness == 1000 else halves_up(sums * sharpness, 1000))
+        shares = relative_shares(sums if sharpness == 1000 else halves_up(sums, 1000, sharpness))
         if not self.number:
             return shares
         together = shares[:, self.number :]
