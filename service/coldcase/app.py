@@ -157,6 +157,7 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     case.show_case_form,
     case.fill_case_form,
     table_pages.show_versions,
+    table_pages.show_current_table,
     table_pages.show_version,
     table_pages.show_cause_page,
     table_pages.show_finding_page,

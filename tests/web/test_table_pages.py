@@ -217,3 +217,52 @@ async def test_a_remark_wants_a_place_that_is_there(reader):
     answered = await post_form(reader, "/tables/1/remarks", pointer="/causes/nothing", text="x")
     assert problem(answered) == (404, "not_found")
     assert problem(await reader.get("/tables/1/remarks/new")) == (404, "not_found")
+
+
+async def test_current_leads_to_the_version_that_answers(reader):
+    answered = await reader.get("/tables/current", headers=BROWSER)
+    assert (answered.status_code, answered.headers["Location"]) == (303, "/tables/1")
+
+
+FLAWED = {
+    "findings": {
+        "copper_plating": {
+            "per_hundred": {"moisture": [1], "nobody": [1, 2, 3, 4]},
+            "background": [],
+            "group": "no_group",
+            "station": "no_station",
+            "succeeded_by": "nothing",
+            "supersedes": ["nothing"],
+        }
+    },
+    "causes": {
+        "moisture": {
+            "family": "no_family",
+            "contrast": [{"against": "nobody", "check": "x"}],
+            "chain": [{"step": "x", "seen_as": {"nothing": ["never"], "rust_inside": []}}],
+        }
+    },
+    "limits": [{"quantity": "nothing", "finding": "nothing", "bands": [], "basis": "x"}],
+    "links": [{"cause": "nobody", "leads_to": "moisture", "basis": "x"}],
+    "patterns": {"acid_from_this_burn": {"when": {}, "per_hundred": {"nobody": 3}, "subsumes": ["nothing"]}},
+    "base_rates": {"moisture": None},
+}
+
+
+async def test_a_flawed_draft_is_shown_as_it_is(own, author):
+    place, _ = await draft(author, FLAWED)
+    assert (await author.get(f"{place}/check")).json()["flaws"]
+    version = place.rpartition("/")[2]
+    for path in (
+        "",
+        "/causes/moisture",
+        "/findings/copper_plating?cause=nobody",
+        "/findings/acid_from_this_burn",
+        "/limits",
+        "/remarks",
+        "/remarks/new?pointer=/findings/copper_plating",
+        "/remarks/new?pointer=/limits/0",
+        "/remarks/new?pointer=/findings/copper_plating/per_hundred/nobody",
+    ):
+        await seen(author, f"/tables/{version}{path}")
+    await seen(author, f"{place}/diff")

@@ -11,6 +11,7 @@ from litestar import Response, get
 from coldcase.core.case import Label
 from coldcase.db import decisions, statistics
 from coldcase.db.decisions import DecisionFilter
+from coldcase.db.statistics import GroupBy
 from coldcase.feedback import calibrating
 from coldcase.web import parsing
 from coldcase.web.crosstab import crosstab_of
@@ -25,6 +26,16 @@ MOST_MONTHS = 24
 MOST_GROUPS = 6
 """Circuits, refrigerants, types that are drawn, the largest; a program gets all of them."""
 MOST_OWN_CODES = 30
+GROUPS: tuple[tuple[GroupBy | None, int], ...] = (
+    (None, 1),
+    ("month", MOST_MONTHS),
+    ("circuit", MOST_GROUPS),
+    ("refrigerant", MOST_GROUPS),
+    ("compressor_type", MOST_GROUPS),
+    ("own_code", MOST_OWN_CODES + 2),
+)
+"""What is counted by what, and how many groups: of own codes one more for those without, one more to see
+whether there are more."""
 
 
 class FigureQuery(msgspec.Struct, frozen=True, rename={"from_": "from"}):
@@ -41,20 +52,25 @@ async def show_figures(request: Call) -> Response[Any]:
     """The client's figures"""
     asked = parsing.parse_page_query(request, FigureQuery)
     wanted = _wanted(asked, request.auth.client_id)
+    key = request.auth
+    # Each of these looks at all that matches: none is to use up the time of the others.
     async with services(request).transaction() as conn:
-        await decisions.view_as(conn, request.auth.client_id)
-        counts = FigureCounts(
-            whole=await statistics.causes(conn, None, wanted, most=1),
-            months=await statistics.causes(conn, "month", wanted, most=MOST_MONTHS),
-            circuits=await statistics.causes(conn, "circuit", wanted, most=MOST_GROUPS),
-            refrigerants=await statistics.causes(conn, "refrigerant", wanted, most=MOST_GROUPS),
-            types=await statistics.causes(conn, "compressor_type", wanted, most=MOST_GROUPS),
-            calibration=await calibrating.calibration(conn, wanted),
-            codes=crosstab_of(
-                await statistics.causes(conn, "own_code", wanted, most=MOST_OWN_CODES + 2),
-                most=MOST_OWN_CODES,
-            ),
-        )
+        await decisions.view_as(conn, key.client_id)
+        whole, months, circuits, refrigerants, types, codes = [
+            await statistics.causes(conn, group, wanted, most=most) for group, most in GROUPS
+        ]
+    async with services(request).transaction() as conn:
+        await decisions.view_as(conn, key.client_id)
+        calibration = await calibrating.calibration(conn, wanted)
+    counts = FigureCounts(
+        whole=whole,
+        months=months,
+        circuits=circuits,
+        refrigerants=refrigerants,
+        types=types,
+        calibration=calibration,
+        codes=crosstab_of(codes, most=MOST_OWN_CODES),
+    )
     compiled = services(request).rule_tables.current
     return await shown(request, "figures.html", lambda: figures.figures_context(asked, counts, compiled))
 

@@ -52,6 +52,12 @@ async def show_versions(request: Call) -> Response[Any]:
     return rendering.page(request, "tables.html", **table_limits.versions_context(seen, current or 0))
 
 
+@get("/tables/current", **page_route("showCurrentTable", scopes=TABLE_READERS))
+async def show_current_table(request: Call) -> Response[Any]:
+    """The way to the version that answers now"""
+    return _gone_on(f"/tables/{services(request).rule_tables.current.version}")
+
+
 @get("/tables/{version:str}", **page_route("showTablePage", **OF_A_TABLE))
 async def show_version(request: Call) -> Response[Any]:
     """One version as a whole"""
