@@ -1,4 +1,4 @@
-"""Rows of Parquet answered on Ray beside one process of `coldcase parquet`, in one run; a sample compared with
+"""Rows of Parquet answered on Ray beside one process of `coldcase parquet`, in one run; a sample compared to
 the answers of single cases; with `--load` loaded into a record, twice.
 
 python -m tests.scale.ray_run [--rows 100000] [--jobs 2] [--sample 10000] [--load]
