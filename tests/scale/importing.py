@@ -1,10 +1,14 @@
 """An import over HTTP beside `COPY FROM` of the same rows into a table with the same indexes, in one run; and
-the same lines with the service, the client and PostgreSQL killed in the middle.
+the same lines with the service, the client, PostgreSQL and one of the answering processes killed midway.
 
-python -m tests.scale.importing [--lines 20000] [--kills 3]
+python -m tests.scale.importing [--lines 20000] [--kills 3] [--jobs N]
+
+One line in fifty is bad, a third has readings. Each bad line must be named, each good one on record once, and
+the memory of the service with all its processes may grow by less than 100 MiB; exit 1 if not.
 """
 
 import argparse
+import hashlib
 import json
 import os
 import random
@@ -15,7 +19,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -23,6 +27,8 @@ from typing import Any
 import psycopg
 
 from coldcase.db import embedded, migrating
+from coldcase.db.answers import PACKERS, STORED_COLUMNS, StoredAnswer
+from coldcase.importing.hands import WORTH_IT_AFTER
 from tests.serving import make_key, serving
 
 CASES = Path(__file__).parents[1] / "data" / "dev_cases.jsonl"
@@ -42,6 +48,9 @@ READINGS = {
 MEDIUM = ("R-134a", "R-404A", "R-448A", "R-449A", "R-407C", "R-22")
 """Refrigerants that these pressures are possible with."""
 MIB = 1024 * 1024
+MOST_GROWTH = 100 * MIB
+WARMING = 3 * WORTH_IT_AFTER
+KILLED = ("service", "client", "PostgreSQL", "answering process")
 
 
 def lines(count: int) -> Iterator[bytes]:
@@ -62,17 +71,26 @@ def lines(count: int) -> Iterator[bytes]:
         yield json.dumps({"case": case, "own_code": f"W-{number % 40}"}).encode() + b"\n"
 
 
-def rss(pid: int) -> int:
-    """Bytes of memory of a process and of those that it started."""
-    total = 0
+def descendants(pid: int) -> list[int]:
+    """A process and all that it and they began."""
+    children: dict[int, list[int]] = {}
     for entry in Path("/proc").iterdir():
-        try:
+        with suppress(OSError, IndexError, ValueError):
             parent = int((entry / "stat").read_text().rpartition(")")[2].split()[1])
-        except (OSError, IndexError, ValueError):
-            continue
-        if entry.name == str(pid) or parent == pid:
-            found = [line for line in (entry / "status").read_text().splitlines() if line.startswith("VmRSS")]
-            total += int(found[0].split()[1]) * 1024 if found else 0
+            children.setdefault(parent, []).append(int(entry.name))
+    found = [pid]
+    for one in found:
+        found += children.get(one, [])
+    return found
+
+
+def rss(pid: int) -> int:
+    """Bytes of memory of a process and of all that it began."""
+    total = 0
+    for one in descendants(pid):
+        with suppress(OSError, StopIteration):
+            said = Path(f"/proc/{one}/status").read_text().splitlines()
+            total += int(next(line for line in said if line.startswith("VmRSS")).split()[1]) * 1024
     return total
 
 
@@ -125,18 +143,29 @@ class Record:
             return conn.execute(sql).fetchall()
 
     @property
-    def _own(self) -> str:
+    def own(self) -> str:
+        """Its decisions."""
         return f"FROM decision WHERE client_id = (SELECT id FROM client WHERE name = '{self.client}')"
 
     def count(self) -> int:
-        return self.query(f"SELECT count(*) {self._own}")[0][0]
+        return self.query(f"SELECT count(*) {self.own}")[0][0]
 
     def answers(self) -> list[tuple[Any, ...]]:
         """What was answered to each job, but for id and time."""
-        texts = "case_text, md5((answer_text::jsonb - 'id' - 'recorded_at')::text)"
-        return self.query(
-            f"SELECT job_ref, cause, confidence, own_code, {texts} {self._own} ORDER BY job_ref, id"
-        )
+        url = self.server.url(embedded.SUPERUSER, embedded.DATABASE).replace("+psycopg", "")
+        columns = f"job_ref, cause, confidence, own_code, case_text, {', '.join(STORED_COLUMNS)}"
+        with psycopg.connect(url) as conn, conn.cursor("answers") as rows:
+            for (content,) in conn.execute("SELECT content FROM answer_dictionary").fetchall():
+                PACKERS.add(content)
+            rows.execute(f"SELECT {columns} {self.own} ORDER BY job_ref, id")
+            return [(*row[:4], _print(row[4], StoredAnswer(*row[5:]))) for row in rows]
+
+
+def _print(case: str, stored: StoredAnswer) -> bytes:
+    answer = json.loads(PACKERS.text(stored))
+    for member in ("id", "recorded_at"):
+        del answer[member]
+    return hashlib.sha256(f"{case}{json.dumps(answer)}".encode()).digest()
 
 
 def told(process: subprocess.Popen[bytes]) -> dict[str, int]:
@@ -169,17 +198,30 @@ def copied(record: Record) -> float:
 
 
 def warm(record: Record, address: str) -> None:
-    """A first import of another key, of which nothing is counted."""
+    """A first import of another key, of which nothing is counted: all processes have begun after it, and seen
+    readings.
+    """
     whole, record.file = record.file, record.file.with_name("warm.ndjson")
-    with whole.open("rb") as of:
-        record.file.write_bytes(b"".join(islice(of, 600)))
+    with record.file.open("wb") as out:
+        out.writelines(islice(lines(WARMING), WARMING))
     told(record.post(address, "warm"))
     record.file = whole
 
 
-def measure(record: Record, count: int) -> None:
-    with serving(record.server.service_url) as service:
-        # The process is there, and has seen readings, before memory is looked at.
+def whole(record: Record, warmed: int, count: int) -> str:
+    """Whether each bad line was named and each good one is on record once."""
+    bad = {number for number, line in enumerate(lines(count), start=1) if b'"scrol"' in line}
+    why = record.file.with_name(f"{record.file.stem}.why.ndjson").read_bytes().splitlines()
+    named = [json.loads(line)["line"] for line in why]
+    ((rows, jobs),) = record.query(f"SELECT count(*), count(DISTINCT job_ref) {record.own}")
+    assert sorted(named) == sorted(bad), (len(named), len(bad))
+    assert rows - warmed == count - len(bad), (rows, warmed, count, len(bad))
+    return f"all {len(bad)} bad lines named, each of {jobs} jobs on record"
+
+
+def measure(record: Record, count: int, named: dict[str, str]) -> bool:
+    """Whether memory grew by no more than is promised."""
+    with serving(record.server.service_url, **named) as service:
         warm(record, service.address)
         warmed = record.count()
         with growth(service.process.pid) as grown:
@@ -187,6 +229,7 @@ def measure(record: Record, count: int) -> None:
             counts = told(record.post(service.address))
             seconds = time.perf_counter() - began
         assert counts["lines"] == counts["recorded"] + counts["refused"] == count, counts
+        found = whole(record, warmed, count)
         began = time.perf_counter()
         again = told(record.post(service.address))
         assert again["replayed"] == counts["recorded"] == record.count() - warmed, again
@@ -194,68 +237,80 @@ def measure(record: Record, count: int) -> None:
     plain = copied(record)
     print(
         f"imported {rate:,.0f} lines a second, {rate / plain:.2f} of COPY FROM ({plain:,.0f} rows a second);"
-        f" {counts['refused']} refused; replayed {again_rate:,.0f} a second; memory of the service and its "
-        f"process grew by {grown[0] / MIB:.0f} MiB",
+        f" {found}; replayed {again_rate:,.0f} a second; memory of the service and its processes grew by "
+        f"{grown[0] / MIB:.0f} MiB",
         flush=True,
     )
+    return grown[0] < MOST_GROWTH
 
 
 def kill(server: embedded.Embedded, what: str, service: int, client: int) -> None:
-    """Kills the service with its process left to itself, the client, or the whole of PostgreSQL."""
+    """Kills the service with its processes left to themselves, the client, the whole of PostgreSQL, or one of
+    the processes that answer.
+    """
     if what == "PostgreSQL":
         (pid_file,) = server.folder.rglob("postmaster.pid")
         service = int(pid_file.read_text().split()[0])
+    if what == "answering process":
+        service = descendants(service)[-1]
     os.kill(client if what == "client" else service, signal.SIGKILL)
 
 
-def killed(record: Record, what: str, count: int) -> int:
+def killed(record: Record, what: str, count: int, named: dict[str, str]) -> int:
     """How many were on record when something was killed; the import goes on until it is whole."""
-    with serving(record.server.service_url) as service:
+    with serving(record.server.service_url, **named) as service:
         process = record.post(service.address)
         while record.count() < count // 3:
             assert process.poll() is None
             time.sleep(0.05)
         kill(record.server, what, service.process.pid, process.pid)
         had = record.count() if what != "PostgreSQL" else count // 3
-        if what == "PostgreSQL":
+        if what in ("PostgreSQL", "answering process"):
+            # The client posts again by itself.
             told(process)
             return had
         if what == "service":
             process.kill()
         process.wait()
-    with serving(record.server.service_url) as service:
+    with serving(record.server.service_url, **named) as service:
         told(record.post(service.address))
     return had
 
 
-def main() -> None:
+def main() -> int:
     arguments = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     arguments.add_argument("--lines", type=int, default=20_000)
     arguments.add_argument("--kills", type=int, default=0, help="how often each is killed")
+    arguments.add_argument("--jobs", type=int, help="processes of an import; else as many as cores")
     chosen = arguments.parse_args()
+    named = {} if chosen.jobs is None else {"import_jobs": str(chosen.jobs)}
     with embedded.temporary() as server, server.kept_running(), tempfile.TemporaryDirectory() as folder:
         migrating.upgrade(server.owner_url)
         file = Path(folder) / "history.ndjson"
         with file.open("wb") as out:
             out.writelines(lines(chosen.lines))
-        record = Record(server, "measured", file)
-        measure(record, chosen.lines)
-        calm = Record(server, "undisturbed", file)
+        good = measure(Record(server, "measured", file), chosen.lines, named)
         if chosen.kills:
-            with serving(server.service_url) as service:
-                told(calm.post(service.address))
-        undisturbed = calm.answers()
-        for number in range(chosen.kills):
-            for what in ("service", "client", "PostgreSQL"):
-                again = Record(server, f"{what} {number}", file)
-                had = killed(again, what, chosen.lines)
-                same = again.answers() == undisturbed
-                print(
-                    f"{what} killed at {had} of {len(undisturbed)}: the same answers, each once: {same}",
-                    flush=True,
-                )
-                assert same
+            kill_each(server, file, chosen.lines, chosen.kills, named)
+    return int(not good)
+
+
+def kill_each(server: embedded.Embedded, file: Path, count: int, kills: int, named: dict[str, str]) -> None:
+    calm = Record(server, "undisturbed", file)
+    with serving(server.service_url, **named) as service:
+        told(calm.post(service.address))
+    undisturbed = calm.answers()
+    for number in range(kills):
+        for what in KILLED:
+            again = Record(server, f"{what} {number}", file)
+            had = killed(again, what, count, named)
+            same = again.answers() == undisturbed
+            print(
+                f"{what} killed at {had} of {len(undisturbed)}: the same answers, each once: {same}",
+                flush=True,
+            )
+            assert same
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
