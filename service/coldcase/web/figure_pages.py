@@ -52,15 +52,11 @@ async def show_figures(request: Call) -> Response[Any]:
     """The client's figures"""
     asked = parsing.parse_page_query(request, FigureQuery)
     wanted = _wanted(asked, request.auth.client_id)
-    key = request.auth
-    # Each of these looks at all that matches: none is to use up the time of the others.
+    whole, months, circuits, refrigerants, types, codes = [
+        await _counted(request, wanted, group, most) for group, most in GROUPS
+    ]
     async with services(request).transaction() as conn:
-        await decisions.view_as(conn, key.client_id)
-        whole, months, circuits, refrigerants, types, codes = [
-            await statistics.causes(conn, group, wanted, most=most) for group, most in GROUPS
-        ]
-    async with services(request).transaction() as conn:
-        await decisions.view_as(conn, key.client_id)
+        await decisions.view_as(conn, request.auth.client_id)
         calibration = await calibrating.calibration(conn, wanted)
     counts = FigureCounts(
         whole=whole,
@@ -73,6 +69,17 @@ async def show_figures(request: Call) -> Response[Any]:
     )
     compiled = services(request).rule_tables.current
     return await shown(request, "figures.html", lambda: figures.figures_context(asked, counts, compiled))
+
+
+async def _counted(
+    request: Call, wanted: DecisionFilter, group: GroupBy | None, most: int
+) -> list[statistics.Counted]:
+    """Causes by group. Each such query looks at all that matches, so each has a transaction of its own: none
+    uses up the time of the others.
+    """
+    async with services(request).transaction() as conn:
+        await decisions.view_as(conn, request.auth.client_id)
+        return await statistics.causes(conn, group, wanted, most=most)
 
 
 def _wanted(asked: FigureQuery, client_id: int) -> DecisionFilter:
