@@ -37,6 +37,8 @@ HTTP = (
     "tests/contract/test_connections.py",
 )
 CACHE = ("tests/web/test_answer_cache.py",)
+SESSIONS = ("tests/web/test_sessions.py",)
+LINKS = ("tests/web/test_links.py",)
 
 IN_ORDER = """\
     SELECT DISTINCT ON (client_id, idempotency_key COLLATE "C")
@@ -586,5 +588,77 @@ CHANGES: tuple[Change, ...] = (
         "        require_sight(request, stored)\n",
         "",
         ("tests/web/test_table_pages.py",),
+    ),
+    # Browsers and links.
+    Change(
+        "a session changes things without a form token",
+        WEB + "sessions.py",
+        "if not hmac.compare_digest(sent.encode(), form_token(token).encode()):",
+        "if not hmac:",
+        SESSIONS,
+    ),
+    Change(
+        "another site changes things with a session",
+        WEB + "sessions.py",
+        "    check_site(connection)\n    sent =",
+        "    sent =",
+        SESSIONS,
+    ),
+    Change(
+        "somebody is logged in by another site",
+        WEB + "entrance.py",
+        "    sessions.check_site(request)\n",
+        "",
+        SESSIONS,
+    ),
+    Change(
+        "logging in leads to other hosts",
+        WEB + "entrance.py",
+        r'''pattern=r"^/(?![/\\])[\x21-\x5b\x5d-\x7e]{0,2000}\Z"''',
+        '''pattern=r"^.{0,2000}\\Z"''',
+        SESSIONS,
+    ),
+    Change(
+        "a session that has ended opens",
+        DB + "sessions.py",
+        ", web_session.c.expires_at > now)",
+        ")",
+        SESSIONS,
+    ),
+    Change(
+        "logging out ends nothing",
+        WEB + "entrance.py",
+        "        await services(request).sessions.end(token)\n",
+        "        pass\n",
+        SESSIONS,
+    ),
+    Change(
+        "an address of a link is not looked at",
+        WEB + "link_addresses.py",
+        "return id_ if hmac.compare_digest(sent[16:], await self._signature(id_)) else None",
+        "return id_",
+        LINKS,
+    ),
+    Change(
+        "a link that has ended or was revoked opens",
+        WEB + "sharing.py",
+        "if found is None or not found.is_good(now()):",
+        "if found is None:",
+        LINKS,
+    ),
+    Change(
+        "another client's decision is shared",
+        WEB + "links.py",
+        """        await require_decision(conn, id_)
+    return await _made(""",
+        """    return await _made(""",
+        LINKS,
+    ),
+    Change(
+        "what was typed into a report is markup",
+        WEB + "rendering.py",
+        'Markup("<bdi>{}</bdi>").format(text)',
+        'Markup(f"<bdi>{text}</bdi>")',
+        ("tests/web/test_reports.py",),
     ),
 )

@@ -46,6 +46,21 @@ async def test_the_report_says_of_each_sign_how_often_it_is_seen_and_where_its_r
     assert page.count("So far ") == 1
 
 
+async def test_a_figure_leads_to_the_limit_that_judged_it(clerk, case):
+    case["oil_results"] = {"water_mg_kg": 310}
+    answer = (await clerk.post("/v1/classifications", json=case)).json()
+    page = (await clerk.get(f"/v1/decisions/{answer['id']}", headers={"Accept": "text/html"})).text
+    table = (await clerk.get("/v1/rule-tables/1")).json()["content"]
+
+    (row,) = [row for row in answer["derived"] if row["quantity"] == "water_mg_kg" and row["limit"]]
+    place = int(re.search(r'/tables/1/limits#limit-(\d+)"', page)[1])
+    limit = table["limits"][place]
+    assert (limit["quantity"], limit["finding"], limit["basis"]) == tuple(
+        row[name] for name in ("quantity", "finding", "basis")
+    )
+    assert f'id="limit-{place}"' in (await clerk.get("/tables/1/limits")).text
+
+
 async def test_superseding_and_superseded_reports_name_each_other(clerk, case):
     first = (await clerk.post("/v1/classifications", json=case)).json()["id"]
     second = (await clerk.post("/v1/classifications", json={**case, "supersedes": first})).json()["id"]

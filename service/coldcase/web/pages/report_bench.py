@@ -25,8 +25,7 @@ def bench_context(
         "observed": [_observed(code, said, compiled) for code, said in case.get("observations", {}).items()],
         "parts": [(title, list(_said(case.get(part, {}), part))) for part, title in PARTS_SAID.items()],
         "read": [(title, list(_said(case.get(part, {}), part))) for part, title in READ.items()],
-        "derived": [_derived(row, compiled) for row in answer.derived],
-        "limits_path": None if base is None else f"{base}/limits",
+        "derived": [_derived(row, compiled, base) for row in answer.derived],
         "discounted": [
             {
                 "finding": finding_title(row.finding, compiled),
@@ -143,7 +142,7 @@ def _words(code: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def _derived(row: DerivedValue, compiled: CompiledTable) -> dict[str, Any]:
+def _derived(row: DerivedValue, compiled: CompiledTable, base: str | None) -> dict[str, Any]:
     label = next((said for part in READ if (said := LABELS.get(f"{part}.{row.quantity}"))), None)
     label = label or _words(row.quantity)
     unit = FIGURE_UNITS.get(row.unit) or UNIT_WORDS.get(row.unit) or row.unit
@@ -160,8 +159,22 @@ def _derived(row: DerivedValue, compiled: CompiledTable) -> dict[str, Any]:
         "superseded": row.superseded,
         "note": row.note or "",
         "limit": row.limit or "",
+        "limit_path": _limit_path(row, compiled, base),
         "basis": row.basis or "",
     }
+
+
+def _limit_path(row: DerivedValue, compiled: CompiledTable, base: str | None) -> str | None:
+    """Where the limit stands that judged a figure: several are for one quantity and finding, and each has a
+    basis.
+    """
+    if base is None or row.limit is None:
+        return None
+    judged = row.quantity, row.finding, row.basis
+    for place, limit in enumerate(compiled.table.limits):
+        if (limit.quantity, limit.finding, limit.basis) == judged:
+            return f"{base}/limits#limit-{place}"
+    return f"{base}/limits"
 
 
 def _figure(value: float | str) -> str:
