@@ -77,7 +77,11 @@ class Shapes:
             "description": members["type"]["description"],
             "$ref": REF.format(name="ProblemType"),
         }
-        self._enum_shapes["ProblemType"] = _enum([type_uri(code) for code in PROBLEM_KINDS])
+        self._enum_shapes["ProblemType"] = {
+            **_enum([type_uri(code) for code in PROBLEM_KINDS]),
+            # Generators would else number them, anew with every kind that is added.
+            "x-enum-varnames": [code.upper() for code in PROBLEM_KINDS],
+        }
 
     def titled(self, schema: Schema) -> Schema:
         """A schema that was written by hand; of an enum, whose title names it, a reference."""
