@@ -5,8 +5,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from coldcase.core.titles import cause_title
 from coldcase.shipped import demo_cases
+from coldcase.web.pages.trade_names import trade_name
 from tests.browser.looking import DESK, PHONE, SIGHTS, barriers, check_page, lost_on_paper, sideways, watch
 from tests.browser.site import Site
 from tests.core.tables import compiled_starter
@@ -131,7 +131,7 @@ def test_a_demo_case_is_entered_by_keyboard_alone_within_twelve_questions(page, 
     seen = watch(page)
     case, said = demo_cases()[name].case, {**SAID[name]}
     cause = recorded(site, f"/v1/decisions/{site.decisions[name]}")["answer"]["cause"]
-    title = cause_title(cause, compiled_starter())
+    title = trade_name(cause, compiled_starter())
     person = Keyboard(page)
     page.goto("/case")
     person.choose("unit.compressor_type", case["unit"]["compressor_type"])
@@ -293,7 +293,7 @@ def test_every_finding_is_there_station_by_station_and_weighed_as_it_is_ticked(p
     expect(page.locator('[id="flaw-oil_results.water_mg_kg"]')).to_contain_text("after a point")
     page.locator('[name="oil_results.water_mg_kg"]').fill("310")
     page.keyboard.press("Tab")
-    expect(page.locator("#line")).to_contain_text("Water in the refrigerant circuit")
+    expect(page.locator("#line")).to_contain_text("Moisture")
     expect(page.locator('[id="flaw-oil_results.water_mg_kg"]')).to_have_count(0)
     expect(page.locator("details.station > summary", has_text="Oil laboratory")).to_contain_text("(1 of")
     assert seen == []

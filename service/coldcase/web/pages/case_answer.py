@@ -8,6 +8,7 @@ from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.rule_table import UNDETERMINED
 from coldcase.core.titles import cause_title, in_hundred, leaders
 from coldcase.web.pages.case_words import REFUSED_WORDS
+from coldcase.web.pages.trade_names import trade_name
 
 MOST_SENTENCES = 3
 
@@ -22,14 +23,16 @@ def answer_so_far(
         return None
     named = answer.status != UNDETERMINED
     hundred = in_hundred(answer.confidence)
-    ranked = [(cause_title(row.cause, compiled), in_hundred(row.confidence)) for row in answer.ranking[:3]]
+    first = answer.ranking[0].cause
+    title, plainly = trade_name(first, compiled), cause_title(first, compiled)
     return {
         "named": named,
-        "title": answer.title if named else ranked[0][0],
+        "title": title,
+        "plainly": plainly if plainly != title else "",
         "hundred": hundred,
-        "line": _line(answer, ranked[0][0], hundred),
+        "line": _line(answer, title, hundred),
         "firm": answer.status == "coded",
-        "others": [(cause_title(row.cause, compiled), in_hundred(row.confidence)) for row in leaders(answer)],
+        "others": [(trade_name(row.cause, compiled), in_hundred(row.confidence)) for row in leaders(answer)],
         "sentences": [_plainly(weight.sentence) for weight in answer.rationale if weight.counted][
             :MOST_SENTENCES
         ],
@@ -45,17 +48,17 @@ def _line(answer: Answer, leader: str, hundred: int) -> str:
     if answer.status == UNDETERMINED:
         return f"No cause yet. In front: {leader}, {hundred} of 100."
     firm = "Named" if answer.status == "coded" else "Named for now"
-    return f"{firm}: {answer.title}, right in about {hundred} of 100 such answers."
+    return f"{firm}: {leader}, right in about {hundred} of 100 such answers."
 
 
 def _lead(lead: Lead, compiled: CompiledTable) -> dict[str, Any]:
     decided = lead.decided_by
     return {
-        "title": lead.title,
+        "title": trade_name(lead.cause, compiled),
         "hundred": in_hundred(lead.confidence),
         "sentences": [_plainly(weight.sentence) for weight in lead.support][:2],
         "check": decided.check if decided else "",
-        "against": cause_title(decided.against, compiled) if decided else "",
+        "against": trade_name(decided.against, compiled) if decided else "",
     }
 
 
