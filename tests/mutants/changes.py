@@ -39,6 +39,7 @@ HTTP = (
 CACHE = ("tests/web/test_answer_cache.py",)
 SESSIONS = ("tests/web/test_sessions.py",)
 LINKS = ("tests/web/test_links.py",)
+WORKERS = ("tests/workers/test_dying.py",)
 
 IN_ORDER = """\
     SELECT DISTINCT ON (client_id, idempotency_key COLLATE "C")
@@ -268,7 +269,7 @@ CHANGES: tuple[Change, ...] = (
     ),
     Change(
         "who waits when it stops is reset",
-        "service/coldcase/cli/serving.py",
+        "service/coldcase/cli/server.py",
         "await _accept_all(sockets or [])",
         "pass",
         ("tests/contract/test_stopping.py",),
@@ -360,8 +361,8 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "the last seal is left out",
         AUDITING + "sealing.py",
-        "        await self._seal_all()\n\n",
-        "\n",
+        "        for _ in range(LAST_TRIES):\n",
+        "        for _ in range(0):\n",
         SEALING,
     ),
     Change(
@@ -389,8 +390,8 @@ CHANGES: tuple[Change, ...] = (
     Change(
         "records have the machine's time",
         "service/coldcase/answering.py",
-        "at = recorder.clock.now()",
-        "from coldcase.clock import now; at = now()",
+        "named = on_record(answer, recorder.clock.now())",
+        "from coldcase.clock import now; named = on_record(answer, now())",
         CLOCK,
     ),
     Change(
@@ -660,5 +661,48 @@ CHANGES: tuple[Change, ...] = (
         'Markup("<bdi>{}</bdi>").format(text)',
         'Markup(f"<bdi>{text}</bdi>")',
         ("tests/web/test_reports.py",),
+    ),
+    # Workers.
+    Change(
+        "a killed worker is not started again",
+        "service/coldcase/cli/supervising.py",
+        "            again = True\n",
+        "            return 0\n",
+        WORKERS,
+    ),
+    Change(
+        "workers outlive the first process",
+        "service/coldcase/cli/supervising.py",
+        "    server.handle_exit(signal.SIGTERM, None)\n",
+        "    return\n",
+        WORKERS,
+    ),
+    Change(
+        "what a dead worker held of imports is never given back",
+        "service/coldcase/cli/supervising.py",
+        "            Shared(self._settings.bulk_streams, self._worker(place)).release()\n",
+        "",
+        WORKERS,
+    ),
+    Change(
+        "each worker has places for imports of its own",
+        "service/coldcase/workers.py",
+        "        return self._cells.tolist().count(client_id)\n",
+        "        return [self._cells[place] for place in self._own].count(client_id) if client_id else 0\n",
+        WORKERS,
+    ),
+    Change(
+        "figures are those of the worker that is asked",
+        "service/coldcase/web/worker_metrics.py",
+        """self._folder.glob("*.db")]""",
+        """self._folder.glob(f"*_{__import__('os').getpid()}.db")]""",
+        ("tests/workers/test_sharing.py",),
+    ),
+    Change(
+        "a worker that stops while another seals leaves its records unsealed",
+        "service/coldcase/auditing/sealing.py",
+        "            if await self._seal_all() or self.oldest_unsealed_s is None:\n                break\n",
+        "            await self._seal_all()\n            break\n",
+        SEALING,
     ),
 )
