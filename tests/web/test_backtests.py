@@ -3,15 +3,14 @@ what an approval wants of it."""
 
 import asyncio
 import json
+from functools import partial
 
 import pytest
 from sqlalchemy import text
 
-from coldcase.app import create_app
 from coldcase.backtesting.pieces import Counter, Pool
 from coldcase.backtesting.running import Pace, work_off
-from coldcase.settings import Settings
-from tests.web.conftest import Service, recording
+from tests.web.worked_off import person_with, running_service, service_url
 
 pytestmark = pytest.mark.anyio
 
@@ -25,25 +24,16 @@ LIBRARY = {"library": "bench"}
 async def own(make_database, _migrated):
     """A service with decisions of two clients and a draft that would refuse them all; nothing works off by
     itself."""
-    database = make_database(_migrated)
-    settings = Settings(database_url=database.service_url, warm_properties=False, backtests="off")
-    app = create_app(settings)
-    async with app.lifespan():
-        await recording(app)
-        running = Service(app, database.owner_url)
+    async with running_service(make_database(_migrated), backtests="off") as running:
         yield running
-        for client in running.open:
-            await client.aclose()
 
 
 @pytest.fixture(scope="module")
 def url(own):
-    return own.owner_url.replace("coldcase_owner", "coldcase_service")
+    return service_url(own)
 
 
-async def as_person(service, person, *scopes, client="Tern Haven"):
-    secret, _ = await service.key(*(scopes or SCOPES), person=person, client=client)
-    return service.http(secret)
+as_person = partial(person_with, SCOPES)
 
 
 @pytest.fixture(scope="module")
@@ -316,10 +306,7 @@ async def test_beginning_and_end_are_events(author, recorded, url):
 
 
 async def test_the_service_works_them_off_in_a_process_of_its_own(service_database):
-    app = create_app(Settings(database_url=service_database.service_url, warm_properties=False))
-    async with app.lifespan():
-        await recording(app)
-        service = Service(app, service_database.owner_url)
+    async with running_service(service_database) as service:
         caller = await as_person(service, "bench-1")
         place = await started(caller, "/v1/rule-tables/1", **LIBRARY)
         async with asyncio.timeout(60):
@@ -327,8 +314,6 @@ async def test_the_service_works_them_off_in_a_process_of_its_own(service_databa
                 assert found["state"] in ("waiting", "running")
                 await asyncio.sleep(0.2)
         assert (found["result"]["changed"], found["result"]["compared"] > 20) == (0, True)
-        for client in service.open:
-            await client.aclose()
 
 
 async def test_a_backtest_rests_while_others_want_the_service():

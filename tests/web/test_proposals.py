@@ -4,16 +4,15 @@ asked."""
 import asyncio
 import json
 import random
+from functools import partial
 from typing import Any
 
 import pytest
 from sqlalchemy import text
 
-from coldcase.app import create_app
 from coldcase.backtesting.running import Pace
 from coldcase.proposing.working import work_off_proposals
-from coldcase.settings import Settings
-from tests.web.conftest import Service, recording
+from tests.web.worked_off import person_with, running_service, service_url
 
 pytestmark = pytest.mark.anyio
 
@@ -25,27 +24,16 @@ PLATING = "/findings/copper_plating/per_hundred/moisture"
 @pytest.fixture(scope="module")
 async def own(make_database, _migrated):
     """A service with verdicts of two clients; nothing works off by itself."""
-    database = make_database(_migrated)
-    settings = Settings(
-        database_url=database.service_url, warm_properties=False, backtests="off", most_open_drafts=3
-    )
-    app = create_app(settings)
-    async with app.lifespan():
-        await recording(app)
-        running = Service(app, database.owner_url)
+    async with running_service(make_database(_migrated), backtests="off", most_open_drafts=3) as running:
         yield running
-        for client in running.open:
-            await client.aclose()
 
 
 @pytest.fixture(scope="module")
 def url(own):
-    return own.owner_url.replace("coldcase_owner", "coldcase_service")
+    return service_url(own)
 
 
-async def as_person(service, person, *scopes, client="Tern Haven"):
-    secret, _ = await service.key(*(scopes or SCOPES), person=person, client=client)
-    return service.http(secret)
+as_person = partial(person_with, SCOPES)
 
 
 @pytest.fixture(scope="module")
@@ -363,10 +351,7 @@ async def test_who_waits_too_long_for_evidence_is_told_and_finds_it_later(own, a
 
 
 async def test_the_service_works_them_off_in_a_process_of_its_own(service_database):
-    app = create_app(Settings(database_url=service_database.service_url, warm_properties=False))
-    async with app.lifespan():
-        await recording(app)
-        service = Service(app, service_database.owner_url)
+    async with running_service(service_database) as service:
         caller = await as_person(service, "bench-1")
         for number in range(12):
             await judged(caller, "moisture", {"filter_drier": "wet"}, number)
@@ -376,5 +361,3 @@ async def test_the_service_works_them_off_in_a_process_of_its_own(service_databa
                 assert found["state"] in ("waiting", "running"), json.dumps(found)
                 await asyncio.sleep(0.2)
         assert found["draft"] == 2
-        for client in service.open:
-            await client.aclose()
