@@ -97,7 +97,9 @@ class Shapes:
             member = _without_default(told["properties"][field.encode_name])
             text = member_text(kind, field.encode_name)
             member = self._named(member, names[field.name])
-            told["properties"][field.encode_name] = ({"description": text} if text else {}) | member
+            # What stands in `members` is said for readers of the document; it goes before a type's own note.
+            said = {"description": text} if text else {}
+            told["properties"][field.encode_name] = said | member | said
         told["required"] = [
             field.encode_name
             for field in msgspec.structs.fields(kind)
