@@ -34,40 +34,7 @@ from coldcase.proposing.evidence import EvidenceDesk
 from coldcase.readings import refrigerants
 from coldcase.settings import BadSettings, Settings
 from coldcase.shipped import starter_table
-from coldcase.web import (
-    audit,
-    auth,
-    backtest_pages,
-    backtests,
-    bulk,
-    case,
-    classifications,
-    crosstab,
-    crosswalks,
-    decisions,
-    documents,
-    entrance,
-    exports,
-    figure_pages,
-    health,
-    links,
-    problems,
-    proposals,
-    remark_pages,
-    remarks,
-    searching,
-    sharing,
-    statistics,
-    table_changes,
-    table_decisions,
-    table_diffs,
-    table_pages,
-    table_sheets,
-    training_pages,
-    verdicts,
-    vocabulary,
-)
-from coldcase.web import rule_tables as tables
+from coldcase.web import auth, problems
 from coldcase.web.auth import ApiKeyCache
 from coldcase.web.connections import ThrottledLog
 from coldcase.web.documents import Documents
@@ -75,6 +42,7 @@ from coldcase.web.imports import Imports
 from coldcase.web.link_addresses import LinkDesk
 from coldcase.web.metrics import GaugeReading, Metrics
 from coldcase.web.middleware import Gateway
+from coldcase.web.routes import ROUTES
 from coldcase.web.services import Services
 from coldcase.web.sessions import Sessions
 from coldcase.web.shares import SharedShares, Shares, client_share
@@ -89,97 +57,6 @@ EXPORTS_AT_ONCE = 4
 STRANGERS_AT_ONCE = 3
 CLOSE_SECONDS = 5.0
 """How long each part may take to close."""
-
-ROUTES: tuple[ControllerRouterHandler, ...] = (
-    classifications.classify,
-    classifications.preview,
-    bulk.classify_bulk,
-    decisions.search_decisions,
-    decisions.show_decision,
-    links.share_decision,
-    links.list_decision_links,
-    links.revoke_decision_link,
-    links.share_rule_table,
-    links.list_rule_table_links,
-    links.revoke_rule_table_link,
-    exports.export_decisions,
-    crosswalks.list_own_crosswalks,
-    crosswalks.show_crosswalk,
-    crosswalks.put_own_crosswalk,
-    verdicts.give_verdict,
-    verdicts.replay_decision,
-    verdicts.prove_inclusion,
-    statistics.count_causes,
-    statistics.show_calibration,
-    crosstab.show_crosstab,
-    audit.list_events,
-    audit.list_seals,
-    audit.verify_seals,
-    vocabulary.show_vocabulary,
-    vocabulary.show_case_schema,
-    vocabulary.show_cause,
-    tables.list_rule_tables,
-    tables.show_current,
-    tables.show_table,
-    table_changes.draft_rule_table,
-    table_changes.replace_draft_content,
-    table_changes.patch_draft_content,
-    table_changes.check_rule_table,
-    table_diffs.compare_rule_tables,
-    table_sheets.show_sheet,
-    table_sheets.replace_sheet,
-    table_decisions.approve_rule_table,
-    table_decisions.publish_rule_table,
-    table_decisions.withdraw_rule_table,
-    remarks.remark_on_rule_table,
-    remarks.list_remarks,
-    remarks.show_remark,
-    remarks.answer_remark,
-    backtests.start_backtest,
-    backtests.list_backtests,
-    backtests.show_backtest,
-    backtests.cancel_backtest,
-    proposals.propose_rule_table,
-    proposals.show_proposal,
-    proposals.show_evidence,
-    health.is_live,
-    health.is_ready,
-    health.show_metrics,
-    documents.show_openapi,
-    documents.show_docs,
-    documents.show_problem,
-    entrance.show_login,
-    entrance.log_in,
-    entrance.log_out,
-    entrance.show_home,
-    entrance.show_asset,
-    searching.search_reports,
-    case.show_case_form,
-    case.fill_case_form,
-    table_pages.show_versions,
-    table_pages.show_current_table,
-    table_pages.show_version,
-    table_pages.show_cause_page,
-    table_pages.show_finding_page,
-    table_pages.show_limits_page,
-    remark_pages.show_remarks_page,
-    remark_pages.show_remark_form,
-    remark_pages.make_remark_by_form,
-    backtest_pages.show_backtests_page,
-    backtest_pages.show_backtest_page,
-    figure_pages.show_figures,
-    training_pages.show_training,
-    training_pages.show_training_case,
-    training_pages.answer_training_case,
-    training_pages.show_training_answer,
-    sharing.show_shared,
-    sharing.show_report_links,
-    sharing.share_report_by_form,
-    sharing.revoke_report_link,
-    sharing.show_table_links,
-    sharing.share_table_by_form,
-    sharing.revoke_table_link,
-)
 
 
 class App(Litestar):

@@ -6,13 +6,14 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from coldcase.app import ROUTES, create_app
+from coldcase.app import create_app
 from coldcase.core.case import Opening, Unit
 from coldcase.core.rule_table import ALL_EFFORTS
 from coldcase.settings import Settings
 from coldcase.web import openapi
 from coldcase.web.openapi_shapes import structs_within, texts
 from coldcase.web.problems import PROBLEM_KINDS, Problem
+from coldcase.web.routes import ROUTES
 from coldcase.web.vocabulary import choices
 
 COMMITTED = Path(__file__).parents[2] / "openapi" / "openapi.json"

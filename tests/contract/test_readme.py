@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from coldcase.app import ROUTES
 from coldcase.cli import parser
 from coldcase.settings import PREFIX, Settings
 from coldcase.web.classifications import PREFER
 from coldcase.web.problems import PROBLEM_KINDS
+from coldcase.web.routes import ROUTES
 from tests.walkthrough import STEPS
 
 ROOT = Path(__file__).parents[2]
