@@ -166,6 +166,10 @@ class ImportWorkers:
             with suppress(ProcessLookupError):
                 process.kill()
             await process.wait()
+        else:
+            # The pipe ends when nobody holds it any more, the processes that it began among them; one that
+            # is still open when the event loop is closed could not be closed any more.
+            await asyncio.wait({reading}, timeout=LAST_CHUNK_SECONDS)
         finally:
             reading.cancel()
             self._all.discard(worker)
