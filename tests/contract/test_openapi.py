@@ -1,6 +1,7 @@
 """The OpenAPI document: current, complete, and served as it is committed."""
 
 import re
+from collections import Counter
 from pathlib import Path
 
 import msgspec
@@ -9,8 +10,10 @@ import pytest
 from coldcase.app import create_app
 from coldcase.core.case import Opening, Unit
 from coldcase.core.rule_table import ALL_EFFORTS
+from coldcase.errors import ColdcaseError
+from coldcase.importing.running import Stopped
 from coldcase.settings import Settings
-from coldcase.web import openapi
+from coldcase.web import openapi, problems
 from coldcase.web.openapi_shapes import structs_within, texts
 from coldcase.web.problems import PROBLEM_KINDS, Problem
 from coldcase.web.routes import ROUTES
@@ -205,3 +208,18 @@ def test_the_page_for_people_names_every_call_and_problem_and_loads_only_what_is
     assert [source for source in re.findall(r'src="([^"]*)"', page) if not source.startswith("/pages/")] == []
     assert re.findall(r"<script(?! src=)", page) == []
     assert "@import" not in page
+
+
+def test_a_code_of_several_errors_has_one_meaning():
+    """Which of their sentences stood in the document would hang on what else was imported."""
+    assert Stopped.code == problems.Stopping.code
+    shared = {code for code, errors in Counter(kind.code for kind in families()).items() if errors > 1}
+    assert shared & set(PROBLEM_KINDS) <= set(problems._DETAIL) | {"error"}
+
+
+def families():
+    """Every error that a request may be told of."""
+    waiting = [ColdcaseError]
+    while waiting:
+        yield (kind := waiting.pop())
+        waiting += kind.__subclasses__()

@@ -149,6 +149,11 @@ _DETAIL = {
         "It is logged under the request id. Nothing was half written; the request can be sent "
         "again with the same key."
     ),
+    # An import that breaks off has the same code and more to say.
+    "stopping": (
+        "The service stopped before the answer was ready. It may be on record: send again, with the same "
+        "`Idempotency-Key`."
+    ),
 }
 
 
