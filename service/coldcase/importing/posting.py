@@ -19,8 +19,9 @@ FIRST_PAUSE, LONGEST_PAUSE = 1.0, 60.0
 SILENT_SECONDS = 300
 """How long nothing may come before an answer is given up."""
 
-LATER = frozenset({408, 429, 502, 503, 504, 507})
-"""Statuses after which the same may go well."""
+LATER = frozenset({408, 429, 500, 502, 503, 504, 507})
+"""Statuses after which the same may go well. 500, too: so an import is told of whose process died before its
+first line."""
 
 
 class NotPosted(ColdcaseError):
