@@ -144,6 +144,14 @@ async def test_the_same_key_makes_one_remark(author):
     assert (await author.get("/v1/rule-tables/1/remarks")).json()["items"][1:] == []
 
 
+async def test_a_key_gives_the_first_answer_whatever_became_of_the_remark(author):
+    first = await remark(author, key="note-1")
+    await step(author, first.headers["Location"], answer="It is measured so.")
+    again = await remark(author, key="note-1")
+    assert (again.status_code, again.content) == (200, first.content)
+    assert (await author.get(first.headers["Location"])).json()["state"] == "answered"
+
+
 async def test_a_decision_is_evidence_for_its_own_client(own, author, case):
     clerk = await as_person(own, "clerk", "decisions:write", "tables:read")
     id_ = (await clerk.post("/v1/classifications", json=case)).json()["id"]

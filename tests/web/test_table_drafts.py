@@ -122,13 +122,28 @@ async def test_the_same_key_makes_one_draft(author):
     refused = {**sent, "json": {"based_on": 77}, "headers": {"Idempotency-Key": "draft-2"}}
     assert problem(await author.post("/v1/rule-tables", **refused)) == (404, "not_found")
     assert (await author.post("/v1/rule-tables", **{**refused, "json": {"based_on": 1}})).status_code == 201
-    edited = await author.patch(
-        "/v1/rule-tables/2/content",
-        content=json.dumps(WARMER),
-        headers={**MERGE, "If-Match": answers[0].headers["ETag"]},
-    )
-    again = await author.post("/v1/rule-tables", **sent)
-    assert (again.status_code, again.headers["ETag"]) == (200, edited.headers["ETag"])
+
+
+async def test_a_key_gives_the_first_answer_whatever_became_of_the_draft(author, approver):
+    sent = {"json": {"based_on": 1, "note": "once"}, "headers": {"Idempotency-Key": "draft-1"}}
+    first = await author.post("/v1/rule-tables", **sent)
+    place, tag = first.headers["Location"], first.headers["ETag"]
+    warmed = {"content": json.dumps(WARMER), "headers": {**MERGE, "If-Match": tag}}
+
+    async def repeated():
+        again = await author.post("/v1/rule-tables", **sent)
+        assert (again.status_code, again.headers["Answer-Repeated"]) == (200, "true")
+        assert (again.content, again.headers["ETag"]) == (first.content, tag)
+        assert again.headers["Location"] == place
+
+    edited = await author.patch(f"{place}/content", **warmed)
+    await repeated()
+    assert problem(await author.patch(f"{place}/content", **warmed)) == (412, "precondition_failed")
+    await decide(approver, place, "approve", edited.headers["ETag"])
+    await repeated()
+    await decide(approver, place, "publish", edited.headers["ETag"], instead_of=1)
+    assert (await author.get("/v1/rule-tables/current")).json()["version"] == 2
+    await repeated()
 
 
 async def test_a_client_has_so_many_open_drafts_and_no_more(service_database):

@@ -9,7 +9,7 @@ import msgspec
 from sqlalchemy import RowMapping, Select, exists, func, literal, select, text, union_all
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.db.tables import rule_table, rule_table_draft, rule_table_event
+from coldcase.db.tables import audit_event, rule_table, rule_table_draft, rule_table_event
 from coldcase.errors import NotFound
 
 TABLES_CHANGED = "coldcase_tables"
@@ -113,6 +113,21 @@ async def get_table(conn: AsyncConnection, version: int) -> StoredTable:
     if row is None:
         raise NotFound(f"There is no rule table {version}.")
     return StoredTable(**{**row, "state": STATES[row["state"]], "document": row["document"].encode()})
+
+
+async def drafted_table(conn: AsyncConnection, version: int) -> ListedTable:
+    """The draft of this number as it was when it was made, whatever became of it. Raises NotFound."""
+    stored = await get_table(conn, version)
+    # The event is under a seal, the draft is not.
+    made = (
+        select(audit_event.c.details)
+        .where(audit_event.c.action == "rule_table.draft", audit_event.c.subject == str(version))
+        .order_by(audit_event.c.id)
+        .limit(1)
+    )
+    details = msgspec.json.decode((await conn.execute(made)).scalar_one())
+    facts = {name: getattr(stored, name) for name in ListedTable.__struct_fields__}
+    return ListedTable(**{**facts, "digest": details["digest"], "state": "draft", "immutable": False})
 
 
 async def list_tables(conn: AsyncConnection) -> list[ListedTable]:

@@ -87,7 +87,7 @@ async def share_decision(request: Call) -> Response[bytes]:
 
     It ends by itself (`COLDCASE_LINK_DAYS` if nothing is said, `COLDCASE_LINK_MOST_DAYS` at most), when it is
     revoked, or when the key that made it is. It opens this page and nothing else, and is told by an audit
-    event, as is its end.
+    event, as is its end. A repeated `Idempotency-Key` gives the same link, and says whether it works now.
     """
     sent = await _read(request, LinkRequest)
     return await answer_link(request, await share_report(request, sent.expires_at))

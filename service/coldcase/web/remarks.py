@@ -140,7 +140,8 @@ async def remark_on_rule_table(request: Call) -> Response[bytes]:
 
     `pointer` (RFC 6901) names the place in the document. `decision` is one of the client's own that shows it.
     Everybody who may read the version reads the text and the proposal; client, person and decision are told
-    to the same client and to keys that read all. A draft is disputed by who may see it.
+    to the same client and to keys that read all. A draft is disputed by who may see it. A repeated
+    `Idempotency-Key` gives the first answer, whatever came after the remark.
     """
     stored = await seen_table(request, version_of(request))
     key = parsing.idempotency_key(request)
@@ -155,8 +156,8 @@ async def remark_on_rule_table(request: Call) -> Response[bytes]:
 async def make_remark(
     request: Call, stored: StoredTable, sent: RemarkRequest, key: str | None
 ) -> tuple[StoredRemark, bool]:
-    """Records a remark on a version, or finds the one that its idempotency key stands for: the remark, and
-    whether it did the latter. Raises BadTableRequest, DigestStale, KeyReused.
+    """Records a remark on a version, or finds the one that its idempotency key stands for: the remark as it
+    was made, and whether it did the latter. Raises BadTableRequest, DigestStale, KeyReused.
     """
     was = await asyncio.to_thread(_disputed, stored, sent.pointer)
     new = NewRemark(
@@ -178,7 +179,8 @@ async def make_remark(
                 (Flaw("/decision", "There is no such decision, or this key may not see it."),)
             )
         made, again = await remarks.record_remark(conn, new, request_actor(request))
-        return await remarks.find_remark(conn, stored.version, made), again
+        found = await remarks.find_remark(conn, stored.version, made)
+    return msgspec.structs.replace(found, state="open", steps=[]), again
 
 
 def _proposal(sent: Any) -> str | None:

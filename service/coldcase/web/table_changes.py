@@ -14,7 +14,7 @@ from coldcase.core.case import Text
 from coldcase.core.case_reader import member_flaws
 from coldcase.core.strict_json import read_json
 from coldcase.db import rule_tables, table_changes
-from coldcase.db.rule_tables import StoredTable
+from coldcase.db.rule_tables import ListedTable, StoredTable
 from coldcase.errors import BadTableRequest, Flaw, PreconditionFailed, WrongState
 from coldcase.web import parsing, schemas
 from coldcase.web.classifications import IDEMPOTENCY_KEY, REPLAYED
@@ -62,15 +62,18 @@ async def read_request(request: Call, shape: type[Shape]) -> Shape:
     return msgspec.convert(raw, shape)
 
 
-def told(request: Call, stored: StoredTable, *, status: int = 200, again: bool = False) -> Response[bytes]:
+def told(request: Call, stored: StoredTable) -> Response[bytes]:
     """A version as it is now, without its document."""
     summary = table_summary(stored, services(request).rule_tables.current.version)
-    headers = {"ETag": f'"{stored.digest}"'}
-    if status == 201:
-        headers["Location"] = f"/v1/rule-tables/{stored.version}"
-    if again:
-        status, headers["Answer-Repeated"] = 200, "true"
-    return Response(msgspec.json.encode(summary), status_code=status, media_type=JSON, headers=headers)
+    return Response(msgspec.json.encode(summary), media_type=JSON, headers={"ETag": f'"{stored.digest}"'})
+
+
+def _drafted(made: ListedTable, *, again: bool) -> Response[bytes]:
+    """A draft as it was made: the same bytes each time."""
+    headers = {"ETag": f'"{made.digest}"', "Location": f"/v1/rule-tables/{made.version}"}
+    headers |= {"Answer-Repeated": "true"} if again else {}
+    body = msgspec.json.encode(table_summary(made, None))
+    return Response(body, status_code=200 if again else 201, media_type=JSON, headers=headers)
 
 
 @post(
@@ -92,8 +95,9 @@ async def draft_rule_table(request: Call) -> Response[bytes]:
     """A draft, a copy of a published version or a document of its own
 
     A draft may be flawed: `check` lists all that is wrong with it, and only one without flaws is approved.
-    Its document may have 4 MiB. The same `Idempotency-Key` with the same draft gives the first one, as it is
-    now. A client may have `COLDCASE_MOST_OPEN_DRAFTS` that are neither published nor withdrawn.
+    Its document may have 4 MiB. The same `Idempotency-Key` with the same draft gives the first answer again,
+    with the `ETag` of then, whatever became of the draft. A client may have `COLDCASE_MOST_OPEN_DRAFTS` that
+    are neither published nor withdrawn.
     """
     service = services(request)
     key = parsing.idempotency_key(request)
@@ -113,8 +117,8 @@ async def draft_rule_table(request: Call) -> Response[bytes]:
             most=service.most_open_drafts,
             actor=request_actor(request),
         )
-        stored = await rule_tables.get_table(conn, version)
-    return told(request, stored, status=201, again=again)
+        made = await rule_tables.drafted_table(conn, version)
+    return _drafted(made, again=again)
 
 
 @put(
