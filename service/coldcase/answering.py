@@ -3,24 +3,23 @@ is recorded.
 """
 
 import asyncio
-import hashlib
 from collections.abc import Callable
 from datetime import datetime
 from functools import partial
-from typing import Literal, NamedTuple
+from typing import Literal
 
 import msgspec
 from uuid_utils import compat
 
-from coldcase.classifying import add_readings, answer_case, encode_answer, rest_of, with_head
+from coldcase.classifying import add_readings, answer_case, with_head
 from coldcase.core import ENGINE_VERSION, answer_builder
 from coldcase.core.answer import Answer
-from coldcase.core.case import Job
 from coldcase.core.case_reader import ParsedCase
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.db.clock import nanoseconds
 from coldcase.db.recorder import Recorder
 from coldcase.db.waiting import Recorded
+from coldcase.kept_answers import KeptAnswers, WrittenAnswer, evidence_key, written
 from coldcase.proof.canonical import canonical_json, fingerprint, fingerprint_of
 from coldcase.proof.decision_columns import NewDecision
 from coldcase.proof.own_words import words_fingerprint, words_text
@@ -29,32 +28,21 @@ CACHED_BYTES = 64 * 1024 * 1024
 """Of answers, by the length of their JSON twice: once as it is, once as the values that it was written of."""
 
 
-class WrittenAnswer(NamedTuple):
-    """An answer with its JSON from where its head ends, which `with_head` puts before it."""
-
-    answer: Answer
-    rest: bytes
-
-    @property
-    def size(self) -> int:
-        """What it takes in memory, about."""
-        return 2 * len(self.rest)
-
-
 class AnswerBatcher:
     """Where cases are answered that arrive one by one: micro-batching, with a cache of answers.
 
     Cases that arrive together are weighed together, for much of the work costs the same for one as for
-    thirty. The same evidence under the same table has the same answer, whoever sends it: forms ask again with
-    every tick, and the short notes of job close repeat; so answers are cached. Those to cases that were read
-    leniently are not: they quote what was sent.
+    thirty. Answers are cached: forms ask again with every tick, and the short notes of job close repeat.
     """
 
     def __init__(self, most_bytes: int = CACHED_BYTES) -> None:
-        self.cached_bytes = 0
-        self._most_bytes = most_bytes
         self._waiting: list[tuple[ParsedCase, CompiledTable, asyncio.Future[Answer]]] = []
-        self._cache: dict[bytes, WrittenAnswer] = {}
+        self._kept = KeptAnswers(most_bytes)
+
+    @property
+    def cached_bytes(self) -> int:
+        """What the cached answers take in memory, about."""
+        return self._kept.bytes
 
     async def answer(self, parsed: ParsedCase, compiled: CompiledTable) -> Answer:
         """The answer to a case, as `answer_case` gives it."""
@@ -62,24 +50,13 @@ class AnswerBatcher:
 
     async def written(self, parsed: ParsedCase, compiled: CompiledTable) -> WrittenAnswer:
         """The same with its JSON."""
-        if parsed.left_out:
-            answer = await self._ask(parsed, compiled)
-            return WrittenAnswer(answer, rest_of(answer))
-        key = _cache_key(parsed, compiled)
-        cached = self._cache.get(key)
-        if cached is None:
-            answer = await self._ask(parsed, compiled)
-            cached = self._cache.get(key) or self._keep(key, WrittenAnswer(answer, rest_of(answer)))
-        case = parsed.case
-        own = msgspec.structs.replace(cached.answer, job_ref=case.job.ref, supersedes=case.supersedes)
-        return WrittenAnswer(own, cached.rest)
-
-    def _keep(self, key: bytes, new: WrittenAnswer) -> WrittenAnswer:
-        self._cache[key] = new
-        self.cached_bytes += new.size
-        while self.cached_bytes > self._most_bytes:
-            self.cached_bytes -= self._cache.pop(next(iter(self._cache))).size
-        return new
+        key = evidence_key(parsed, compiled)
+        if key is None:
+            return written(await self._ask(parsed, compiled))
+        kept = self._kept.get(key)
+        if kept is None:
+            kept = self._kept.keep(key, await self._ask(parsed, compiled))
+        return kept.to(parsed)
 
     def _ask(self, parsed: ParsedCase, compiled: CompiledTable) -> asyncio.Future[Answer]:
         loop = asyncio.get_running_loop()
@@ -104,16 +81,6 @@ class AnswerBatcher:
                 for (_, answer), given in zip(together, answers, strict=True):
                     if not answer.cancelled():
                         answer.set_result(given)
-
-
-def _cache_key(parsed: ParsedCase, compiled: CompiledTable) -> bytes:
-    """Of all that an answer may depend on: the whole case but for what never is weighed, so that whatever is
-    added counts.
-    """
-    unit = msgspec.structs.replace(parsed.case.unit, ref=None)
-    job = Job(failed_at=parsed.case.job.failed_at)
-    weighed = msgspec.structs.replace(parsed.case, unit=unit, job=job, evidence=[], supersedes=None)
-    return hashlib.sha256(encode_answer((compiled.digest, weighed, parsed.notes, parsed.efforts))).digest()
 
 
 def _settle(future: "asyncio.Future[Answer]", work: Callable[[], Answer]) -> None:
@@ -164,10 +131,10 @@ def row_of(
     key: str | None,
     origin: Literal["live", "bulk"],
     own_code: str | None,
-    text: bytes | None = None,
+    text: bytes,
 ) -> NewDecision:
-    """The row of a decision whose answer has its id and time; `version` is the rule table that answered, and
-    `text` the answer's JSON where that was written already.
+    """The row of a decision whose answer has its id and time; `version` is the rule table that answered,
+    `text` the answer's JSON.
 
     Raises `rfc8785.CanonicalizationError` where the client's own words have no canonical text.
     """
@@ -189,7 +156,7 @@ def row_of(
         idempotency_key=key,
         fingerprint=known_by,
         case_text=case_text.decode(),
-        answer_text=(encode_answer(answer) if text is None else text).decode(),
+        answer_text=text.decode(),
         cause=answer.cause,
         status=answer.status,
         confidence=round(answer.confidence * 10_000),

@@ -71,7 +71,10 @@ def work(cases: int) -> None:
 
     def row(parsed: Any, answer: Any) -> object:
         named = answering.on_record(answer, AT)
-        return answering.row_of(parsed, named, 1, client_id=1, key=None, origin="live", own_code=None)
+        text = classifying.encode_answer(named)
+        return answering.row_of(
+            parsed, named, 1, client_id=1, key=None, origin="live", own_code=None, text=text
+        )
 
     for line in sys.stdin:
         way, kind, first = line.split()

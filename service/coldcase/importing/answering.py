@@ -10,6 +10,7 @@ from coldcase.core.answer_builder import build_answers
 from coldcase.core.case_reader import ParsedCase
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.errors import ColdcaseError
+from coldcase.kept_answers import KeptAnswers, WrittenAnswer, evidence_key, written
 
 _logger = structlog.get_logger(__name__)
 
@@ -18,6 +19,39 @@ class NoAnswer(ColdcaseError):
     """The engine has no answer to this case; it is logged, and nothing was recorded."""
 
     code = "internal"
+
+
+def written_answers(
+    cases: Sequence[ParsedCase], compiled: CompiledTable, kept: KeptAnswers, *, next_checks: bool
+) -> list[WrittenAnswer | NoAnswer]:
+    """The answers with their JSON, in the order of the cases, without ids; those that are kept are not worked
+    out again.
+    """
+    # One that is not to be kept is known by its place.
+    keys: list[bytes | int] = [
+        evidence_key(one, compiled, next_checks=next_checks) or place for place, one in enumerate(cases)
+    ]
+    found: dict[bytes | int, WrittenAnswer | NoAnswer] = {}
+    asked: dict[bytes | int, ParsedCase] = {}
+    for key, one in zip(keys, cases, strict=True):
+        if key not in found and key not in asked:
+            known = kept.get(key) if isinstance(key, bytes) else None
+            if known is None:
+                asked[key] = one
+            else:
+                found[key] = known
+    for key, answer in zip(
+        asked, answers(list(asked.values()), compiled, next_checks=next_checks), strict=True
+    ):
+        if isinstance(answer, NoAnswer):
+            found[key] = answer
+        else:
+            found[key] = kept.keep(key, answer) if isinstance(key, bytes) else written(answer)
+    return [_to(found[key], one) for key, one in zip(keys, cases, strict=True)]
+
+
+def _to(found: WrittenAnswer | NoAnswer, parsed: ParsedCase) -> WrittenAnswer | NoAnswer:
+    return found if isinstance(found, NoAnswer) else found.to(parsed)
 
 
 def answers(

@@ -12,7 +12,6 @@ from rfc8785 import CanonicalizationError
 from uuid_utils import compat
 
 from coldcase import answering, classifying
-from coldcase.core.answer import Answer
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.db.bulk_recorder import BulkRecorder, KnownLine, NewLine
 from coldcase.db.decision_batch import BatchRow, checked_row
@@ -21,12 +20,13 @@ from coldcase.db.verdicts import NewVerdict
 from coldcase.errors import Archived, ColdcaseError, NotRecordable, SupersedesUnknown
 from coldcase.feedback.verdicts import GivenVerdict, parse_verdict
 from coldcase.importing.answered import AnsweredLine, taken_answers
-from coldcase.importing.answering import NoAnswer, answers
+from coldcase.importing.answering import NoAnswer, written_answers
 from coldcase.importing.counting import LineSeen, Place, seen_line
 from coldcase.importing.lines import Line, LineReading, RawLine, Unread, read_line
 from coldcase.importing.orders import ImportOrder
 from coldcase.importing.own_layout import layout_parser
 from coldcase.importing.telling import Counts, LineAnswer, LineRefused, RefusalRendering, told_line
+from coldcase.kept_answers import KeptAnswers, WrittenAnswer, written
 from coldcase.proof.bulk_lines import line_identity
 from coldcase.proof.decision_columns import NewDecision
 from coldcase.proof.verdict_prints import verdict_fingerprint
@@ -59,7 +59,8 @@ class ChunkWork:
     """Works on chunks of one import, one at a time: `read`, then `finish`, between which the import says
     where each line stands among all.
 
-    `header` is the one of a CSV file in our own layout. Raises BadCase for one that means nothing.
+    `header` is the one of a CSV file in our own layout, `kept` are answers given before. Raises BadCase for a
+    header that means nothing.
     """
 
     def __init__(
@@ -68,11 +69,13 @@ class ChunkWork:
         compiled: CompiledTable,
         *,
         header: Sequence[str] | None,
+        kept: KeptAnswers,
         recorder: BulkRecorder,
         tell: RefusalRendering,
     ) -> None:
         self._order = order
         self._compiled = compiled
+        self._kept = kept
         self._recorder = recorder
         self._tell = tell
         crosswalk = order.crosswalk
@@ -147,23 +150,26 @@ class ChunkWork:
             else:
                 self._make(line, answer, at)
 
-    def _answers(self, lines: Sequence[Line]) -> Sequence[Answer | NoAnswer]:
+    def _answers(self, lines: Sequence[Line]) -> Sequence[WrittenAnswer | NoAnswer]:
         if self._order.media == "answered":
-            return taken_answers([(line, self._came[line.number]) for line in lines], self._compiled)
+            came = [(line, self._came[line.number]) for line in lines]
+            return [written(answer) for answer in taken_answers(came, self._compiled)]
         parsed = [line.parsed for line in lines]
-        return answers(parsed, self._compiled, next_checks=self._order.whole_answers)
+        return written_answers(parsed, self._compiled, self._kept, next_checks=self._order.whole_answers)
 
-    def _make(self, line: _Pending, answer: Answer, at: datetime) -> None:
+    def _make(self, line: _Pending, given: WrittenAnswer, at: datetime) -> None:
         """Makes the decision that is to be recorded at a time."""
+        named = answering.on_record(given.answer, at)
         try:
             line.made = answering.row_of(
                 line.line.parsed,
-                answering.on_record(answer, at),
+                named,
                 self._order.rule_table,
                 client_id=self._order.client_id,
                 key=None,
                 origin="bulk",
                 own_code=line.line.own_code,
+                text=classifying.with_head(named, given.rest),
             )
         except CanonicalizationError as error:
             line.outcome = NotRecordable(str(error))

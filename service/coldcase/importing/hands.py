@@ -22,6 +22,7 @@ from coldcase.importing.chunks import ChunkWork, CutLine, ToldChunk
 from coldcase.importing.counting import LineSeen, Place
 from coldcase.importing.orders import ImportOrder
 from coldcase.importing.telling import RefusalRendering
+from coldcase.kept_answers import KeptAnswers
 from coldcase.processes import collect_rarely, end_with_parent
 from coldcase.readings import refrigerants
 
@@ -29,6 +30,9 @@ _logger = structlog.get_logger(__name__)
 
 WORTH_IT_AFTER = 10_000
 """Lines that a process works off alone: each other takes three seconds of a core to begin."""
+
+KEPT_BYTES = 16 * 1024 * 1024
+"""Of answers, in each process."""
 
 CutLines = Sequence[CutLine]
 
@@ -133,11 +137,13 @@ class HandElsewhere:
 class ImportPool:
     """The processes that work on one import after another, `jobs` of them once it is worth it.
 
-    `readied` is called in each as it begins, `tell` renders a refusal there.
+    `readied` is called in each as it begins, `tell` renders a refusal there. `kept` are answers that were
+    given in this process.
     """
 
     def __init__(self, jobs: int, readied: Callable[[], None], tell: RefusalRendering) -> None:
         self.jobs = jobs
+        self.kept = KeptAnswers(KEPT_BYTES)
         self._readied = readied
         self._tell = tell
         self._lines = 0
@@ -218,6 +224,7 @@ class _Asked:
 
     def __init__(self, tell: RefusalRendering) -> None:
         self._tell = tell
+        self._kept = KeptAnswers(KEPT_BYTES)
         self._recorder: BulkRecorder | None = None
         self._work: ChunkWork | None = None
 
@@ -246,7 +253,9 @@ class _Asked:
         self._recorder = recorder_for(order, DatabaseClock())
         compiled = await compiled_for(order)
         await self._recorder.start()
-        self._work = ChunkWork(order, compiled, header=header, recorder=self._recorder, tell=self._tell)
+        self._work = ChunkWork(
+            order, compiled, header=header, kept=self._kept, recorder=self._recorder, tell=self._tell
+        )
 
     def _leave(self) -> None:
         if self._recorder is not None:

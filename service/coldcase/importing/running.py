@@ -72,7 +72,7 @@ async def run_import(
         await recorders[0].start()
         lines, header = _lines_of(order, file)
         here = [
-            HandHere(ChunkWork(order, compiled, header=header, recorder=recorder, tell=tell))
+            HandHere(ChunkWork(order, compiled, header=header, kept=pool.kept, recorder=recorder, tell=tell))
             for recorder in recorders
         ]
         work = _Import(order, compiled, _Hands(pool, here, order, header), seen)
