@@ -13,14 +13,13 @@ from typing import NamedTuple
 
 import msgspec
 
-from coldcase.core.checking import MOST_WITHOUT_FAULT
 from coldcase.core.diffing import StationChanges, TableDiff
 from coldcase.core.fixed_point import TEN_THOUSAND
 from coldcase.core.frequencies import hundredths
+from coldcase.core.frequency_checking import LEAST_SHARE, MOST_WITHOUT_FAULT
 from coldcase.core.learning_rates import LearnedRate, RateKey, learned_rates, rate_of
 from coldcase.core.plain_changes import Change, Confirmed
 from coldcase.core.rule_table import NO_FAULT, UNLISTED, Finding, Pattern, RowsOn, RuleTable
-from coldcase.core.table_shape import LEAST_SHARE
 from coldcase.core.verdict_counts import (
     GENERAL,
     RowCounter,

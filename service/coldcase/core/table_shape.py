@@ -1,102 +1,105 @@
-"""What is wrong with the shape and the sums of a rule table's document, whatever it means."""
+"""What is wrong with the shape of a rule table's document, and as much of a table as can be read of it."""
 
-from collections.abc import Iterator, Sequence
-from typing import Any, get_args, get_origin, get_type_hints
+from collections.abc import Callable, Iterator
+from functools import wraps
+from types import NoneType
+from typing import Any, ParamSpec, get_args, get_origin, get_type_hints
 
 import msgspec
 
-from coldcase.core.fixed_point import TEN_THOUSAND
-from coldcase.core.frequencies import hundredths
-from coldcase.core.rule_table import Finding, Outcome, RuleTable
+from coldcase.core.rule_table import RuleTable
+from coldcase.core.suggesting import nearest
+from coldcase.core.unknown_words import escaped
 from coldcase.errors import Flaw
 
-LEAST_SHARE = hundredths(0.1)
-"""A cell that can be is at least 0.1 in 100; what cannot be is gated."""
+Asked = ParamSpec("Asked")
 
 
-def misshapen(document: Any) -> Iterator[Flaw]:
-    """The first flaw of shape of each row of the document."""
-    if not isinstance(document, dict):
-        yield Flaw("", "A rule table is a JSON object.")
-        return
-    hints = get_type_hints(RuleTable, include_extras=True)
-    for field in msgspec.structs.fields(RuleTable):
-        if field.required and field.name not in document:
-            yield Flaw(f"/{field.name}", "This member is required.")
-    for name, value in document.items():
-        if name not in hints:
-            yield Flaw(f"/{name}", f"A rule table has no member '{name}'.")
-        elif get_origin(hints[name]) is dict and isinstance(value, dict):
-            for code, row in value.items():
-                yield from _shape_flaw(f"/{name}/{code}", row, get_args(hints[name])[1])
-        elif get_origin(hints[name]) is list and isinstance(value, list):
-            for index, row in enumerate(value):
-                yield from _shape_flaw(f"/{name}/{index}", row, get_args(hints[name])[0])
-        else:
-            yield from _shape_flaw(f"/{name}", value, hints[name])
+class UnreadError(Exception):
+    """Something was asked of a part of a document whose shape is wrong."""
 
 
-def _shape_flaw(place: str, value: Any, hint: Any) -> Iterator[Flaw]:
-    try:
-        msgspec.convert(value, hint)
-    except msgspec.ValidationError as error:
-        detail, _, path = str(error).partition(" - at `$")
-        # msgspec writes [...] for a member of a map, whose name it does not tell.
-        within = path.rstrip("`").replace("[...]", "").replace("[", "/").replace("]", "").replace(".", "/")
-        yield Flaw(place + within, detail.replace("`", "'") + ".")
+def _refuse(*_: object) -> Any:
+    raise UnreadError
 
 
-class _Coded(msgspec.Struct):
-    code: str
+UNREAD: Any = type(
+    "Unread",
+    (),
+    dict.fromkeys(
+        (
+            *("__getattr__", "__bool__", "__hash__", "__iter__", "__len__", "__contains__", "__getitem__"),
+            *("__eq__", "__ne__", "__lt__", "__le__", "__gt__", "__ge__", "__str__", "__format__"),
+            *("__add__", "__radd__", "__sub__", "__rsub__", "__mul__", "__rmul__", "__float__", "__index__"),
+        ),
+        _refuse,
+    ),
+)()
+"""Stands where nothing could be read: whatever is asked of it raises UnreadError, so that nothing is
+concluded from it.
+"""
 
 
-class _MachineRows(msgspec.Struct):
-    background: list[float] | None = None
-    per_hundred: dict[str, list[float]] = msgspec.field(default_factory=dict)
+def as_far_as_read(check: Callable[Asked, Iterator[Flaw]]) -> Callable[Asked, Iterator[Flaw]]:
+    """A check that ends, with what it has found, where it comes upon what could not be read."""
 
-
-class _Rows(_MachineRows, kw_only=True):
-    """What of a finding its arithmetic needs, whatever the shape of the rest."""
-
-    outcomes: list[_Coded]
-    background: list[float]
-    kind: str = "one"
-    on_machines: list[_MachineRows] = msgspec.field(default_factory=list)
-
-
-def sums(document: Any) -> Iterator[Flaw]:
-    """The flaws of arithmetic in a document whose shape is wrong somewhere."""
-    findings = document.get("findings") if isinstance(document, dict) else None
-    for code, finding in findings.items() if isinstance(findings, dict) else ():
+    @wraps(check)
+    def checked(*args: Asked.args, **kwargs: Asked.kwargs) -> Iterator[Flaw]:
         try:
-            rows = msgspec.convert(finding, _Rows)
-        except msgspec.ValidationError:
+            yield from check(*args, **kwargs)
+        except UnreadError:
+            return
+
+    return checked
+
+
+def read_shape(document: Any) -> tuple[list[Flaw], RuleTable]:
+    """Every flaw of shape of a JSON document, and the table with UNREAD in the place of what has one."""
+    found: list[Flaw] = []
+    return found, _read("", document, RuleTable, found)
+
+
+def _read(place: str, value: Any, hint: Any, found: list[Flaw]) -> Any:
+    try:
+        return msgspec.convert(value, hint)
+    except msgspec.ValidationError as error:
+        detail = str(error)
+    for arm in get_args(hint) if NoneType in get_args(hint) else (hint,):
+        if isinstance(arm, type) and issubclass(arm, msgspec.Struct) and isinstance(value, dict):
+            return _read_row(place, value, arm, found)
+        if get_origin(arm) is list and isinstance(value, list):
+            return [_read(f"{place}/{i}", one, get_args(arm)[0], found) for i, one in enumerate(value)]
+        if get_origin(arm) is dict and isinstance(value, dict):
+            return _read_map(place, value, get_args(arm), found)
+    found.append(Flaw(place, detail.replace("`", "'") + "."))
+    return UNREAD
+
+
+def _read_map(place: str, value: dict[str, Any], hints: tuple[Any, ...], found: list[Flaw]) -> Any:
+    members = {}
+    for name, one in value.items():
+        here = f"{place}/{escaped(name)}"
+        # A wrong name is known by it nevertheless: who names it elsewhere names what is there.
+        _read(here, name, hints[0], found)
+        members[name] = _read(here, one, hints[1], found)
+    return members
+
+
+def _read_row(place: str, value: dict[str, Any], shape: type[msgspec.Struct], found: list[Flaw]) -> Any:
+    hints = get_type_hints(shape, include_extras=True)
+    fields = {field.encode_name: field for field in msgspec.structs.fields(shape)}
+    members: dict[str, Any] = {}
+    for name, sent in value.items():
+        here = f"{place}/{escaped(name)}"
+        if name in fields:
+            members[fields[name].name] = _read(here, sent, hints[fields[name].name], found)
             continue
-        yield from _sums_at(f"/findings/{code}", rows, rows)
-        for index, own in enumerate(rows.on_machines):
-            yield from _sums_at(f"/findings/{code}/on_machines/{index}", own, rows)
-
-
-def _sums_at(place: str, rows: _MachineRows, finding: _Rows) -> Iterator[Flaw]:
-    if rows.background is not None:
-        yield from row_flaws(f"{place}/background", rows.background, finding)
-    for cause, row in rows.per_hundred.items():
-        yield from row_flaws(f"{place}/per_hundred/{cause}", row, finding)
-
-
-def row_flaws(place: str, row: list[float], finding: "_Rows | Finding") -> Iterator[Flaw]:
-    """What is wrong with the numbers of one row."""
-    outcomes: Sequence[_Coded | Outcome] = finding.outcomes
-    if len(row) != len(outcomes):
-        yield Flaw(place, f"The row has {len(row)} numbers for {len(outcomes)} outcomes.")
-        return
-    cells = [hundredths(share) for share in row]
-    if any(abs(share * 100 - cell) > 1e-6 for share, cell in zip(row, cells, strict=True)):
-        yield Flaw(place, "A frequency has more than two decimals.")
-    if finding.kind == "one" and sum(cells) != TEN_THOUSAND:
-        yield Flaw(place, f"The row sums to {sum(cells) / 100:g}, not to 100.")
-    for outcome, cell in zip(outcomes, cells, strict=True):
-        if cell < LEAST_SHARE:
-            yield Flaw(place, f"'{outcome.code}' stands below 0.1 in 100; what cannot be is gated, not zero.")
-        if finding.kind == "several" and cell > TEN_THOUSAND - LEAST_SHARE:
-            yield Flaw(place, f"'{outcome.code}' stands above 99.9 in 100; a sign may always be missing.")
+        meant = nearest(name, [known for known in fields if known not in value])
+        found.append(Flaw(here, f"There is no member '{name[:64]}' here.", meant))
+        if meant is not None:
+            members[fields[meant].name] = UNREAD
+    for name, field in fields.items():
+        if field.required and name not in value:
+            found.append(Flaw(f"{place}/{name}", "This member is required."))
+            members[field.name] = UNREAD
+    return shape(**members)
