@@ -1,11 +1,11 @@
 """What a decision takes on disk, everything included: table, TOAST, indexes and its idempotency key.
 
-    python -m tests.scale.disk [--rows 20000]
+    python -m tests.scale.disk [--rows 20000] [--history] [--shuffled]
 
 The benchmark's cases, all different: without readings, with them, and every second one with them. Recorded by
-the recorder's own statement, each under a key, each kind in a record of its own. Jobs are recorded in the
-order in which they were closed, or with --shuffled in none, which fills indexes less well. What a seal adds
-is told beside it.
+the recorder's own statement, each under a key, or with --history without one, as those of an import are; each
+kind in a record of its own. Jobs are recorded in the order in which they were closed, or with --shuffled in
+none, which fills indexes less well. What a seal adds is told beside it.
 """
 
 import argparse
@@ -14,6 +14,7 @@ import json
 import random
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
+from itertools import islice
 from typing import Any
 
 import msgspec
@@ -56,13 +57,14 @@ PARTS = ("table", "TOAST", "indexes", "idempotency")
 def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     arguments.add_argument("--rows", type=int, default=20_000)
+    arguments.add_argument("--history", action="store_true")
     arguments.add_argument("--shuffled", action="store_true")
     given = arguments.parse_args()
     for name in MIXES:
-        tell(measured(name, given.rows, shuffled=given.shuffled), name)
+        tell(measured(name, given.rows, history=given.history, shuffled=given.shuffled), name)
 
 
-def measured(mix: str, rows: int, *, shuffled: bool = False) -> dict[str, float]:
+def measured(mix: str, rows: int, *, history: bool = False, shuffled: bool = False) -> dict[str, float]:
     """Bytes a decision of a mix: each of `PARTS`, and beside them its place under a seal, its case and its
     answer."""
     with embedded.temporary(shared_buffers="256MB", fsync="off") as server:
@@ -71,7 +73,7 @@ def measured(mix: str, rows: int, *, shuffled: bool = False) -> dict[str, float]
         made = [sampled(kind, compiled) for kind in MIXES[mix]]
         # Of two kinds the rows take turns.
         mixed = [one for together in zip(*made, strict=True) for one in together]
-        asyncio.run(filled(server, mixed, rows, shuffled=shuffled))
+        asyncio.run(filled(server, decisions(mixed, rows, history=history, shuffled=shuffled)))
         return sizes(server, rows)
 
 
@@ -95,7 +97,11 @@ def sampled(kind: str, compiled: CompiledTable) -> list[tuple[dict[str, Any], An
 
 
 def decisions(
-    made: Sequence[tuple[dict[str, Any], Any]], rows: int, *, shuffled: bool = False
+    made: Sequence[tuple[dict[str, Any], Any]],
+    rows: int,
+    *,
+    history: bool = False,
+    shuffled: bool = False,
 ) -> Iterator[NewDecision]:
     now, places = datetime.now(UTC), list(range(rows))
     if shuffled:
@@ -112,7 +118,7 @@ def decisions(
             id=id_,
             client_id=1,
             recorded_at=at,
-            idempotency_key=str(compat.uuid7()),
+            idempotency_key=None if history else str(compat.uuid7()),
             fingerprint=fingerprint(case),
             case_text=canonical_json(case).decode(),
             answer_text=encode_answer(answer).decode(),
@@ -128,24 +134,16 @@ def decisions(
             engine=ENGINE_VERSION,
             supersedes=None,
             own_words=None,
-            origin="live",
-            own_code=None,
+            origin="bulk" if history else "live",
+            own_code=f"W-{n % 40}" if history else None,
         )
 
 
-async def filled(
-    server: embedded.Embedded, made: Sequence[tuple[dict[str, Any], Any]], rows: int, *, shuffled: bool
-) -> None:
+async def filled(server: embedded.Embedded, rows: Iterator[NewDecision]) -> None:
     """Records them, and has them sealed."""
     patience = {"connect_seconds": 5.0, "command_seconds": 30.0, "lock_seconds": 5.0}
     conn = await RecorderConnection.open(server.service_url, DatabaseClock(), **patience)
-    batch = []
-    for new in decisions(made, rows, shuffled=shuffled):
-        batch.append(checked_row(new))
-        if len(batch) == AT_ONCE:
-            await conn.insert(batch, timedelta(days=90))
-            batch = []
-    if batch:
+    while batch := [checked_row(new) for new in islice(rows, AT_ONCE)]:
         await conn.insert(batch, timedelta(days=90))
     while await conn.raw.fetch("SELECT number FROM seal_records(50000)"):
         pass
