@@ -145,12 +145,11 @@ def _flaws(raw: Any, compiled: CompiledTable) -> Iterator[Flaw]:
 
 def member_flaws(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str = "") -> Iterator[Flaw]:
     """Flaws of an object's members, one for each; the parts of a case are looked into, members by members."""
-    fields = msgspec.structs.fields(shape)
-    known = [field.encode_name for field in fields]
+    known, required = _members(shape)
     unknown = 0
-    for field in fields:
-        if field.required and field.encode_name not in raw:
-            yield Flaw(f"{place}/{field.encode_name}", "This member is required.")
+    for name in required:
+        if name not in raw:
+            yield Flaw(f"{place}/{name}", "This member is required.")
     for name, value in raw.items():
         here = f"{place}/{escaped(name)}"
         if name not in known:
@@ -166,6 +165,14 @@ def member_flaws(raw: Mapping[str, Any], shape: type[msgspec.Struct], place: str
             yield from _quantity_flaws(value, quantity, here)
         elif not (shape is Case and name == "observations" and isinstance(value, dict) and len(value) <= 200):
             yield from _value_flaws(value, shape, name, here)
+
+
+@cache
+def _members(shape: type[msgspec.Struct]) -> tuple[list[str], list[str]]:
+    """The names of a struct's members as they are sent, and of those that are required."""
+    fields = msgspec.structs.fields(shape)
+    named = [field.encode_name for field in fields]
+    return named, [field.encode_name for field in fields if field.required]
 
 
 def _quantity_flaws(value: Mapping[str, Any], shape: type[msgspec.Struct], place: str) -> Iterator[Flaw]:
