@@ -89,6 +89,29 @@ def test_another_key_another_client_another_verdict_or_code_is_another_line(bulk
     assert len(ids) == 5
 
 
+def test_a_line_on_record_is_known_again_though_it_would_not_be_taken_any_more(mine):
+    """As where a word of it has left the rule table since, or what was taken leniently is posted strictly."""
+    line = {"case": case("J") | {"colour": "red"}, "verdict": {"cause": "moisture", "basis": "teardown"}}
+    taken, _ = mine.post([line], key="k", Prefer="handling=lenient")
+    again, summary = mine.post([line, case("J"), {**line, "verdict": None}], key="k")
+    assert (again[0]["id"], again[0]["replayed"]) == (taken[0]["id"], True)
+    assert "problem" in again[2]
+    assert (summary["replayed"], summary["recorded"], summary["refused"]) == (1, 1, 1)
+    # The next one of its content is not on record.
+    (same, next_), _ = mine.post([line, line], key="k")
+    assert same["id"] == taken[0]["id"]
+    assert next_["problem"]["errors"][0]["pointer"] == "/case/colour"
+    (same, next_), _ = mine.post([line, line], key="k", Prefer="handling=lenient")
+    assert same["id"] == taken[0]["id"] != next_["id"]
+
+
+@pytest.mark.parametrize("more", [{"foo": 1}, {"occurrence": "0"}, {"occurrence": -1}, {"own_code": {}}])
+def test_what_a_line_may_not_have_beside_its_case_is_told_though_its_case_is_on_record(mine, more):
+    mine.post([{"case": case("J")}])
+    answers, _ = mine.post([{"case": case("J"), **more}])
+    assert "problem" in answers[0]
+
+
 def test_a_bare_case_and_one_under_case_are_the_same_line(mine):
     (first,), _ = mine.post([case("A")])
     (second,), _ = mine.post([{"case": case("A")}])

@@ -22,7 +22,15 @@ from coldcase.feedback.verdicts import GivenVerdict, parse_verdict
 from coldcase.importing.answered import AnsweredLine, taken_answers
 from coldcase.importing.answering import NoAnswer, written_answers
 from coldcase.importing.counting import LineSeen, Place, seen_line
-from coldcase.importing.lines import Line, LineReading, RawLine, Unread, read_line
+from coldcase.importing.lines import (
+    Line,
+    LineReading,
+    RawLine,
+    SentLine,
+    Unread,
+    sent_line,
+    understood_line,
+)
 from coldcase.importing.orders import ImportOrder
 from coldcase.importing.own_layout import layout_parser
 from coldcase.importing.telling import Counts, LineAnswer, LineRefused, RefusalRendering, told_line
@@ -42,17 +50,38 @@ class ToldChunk(msgspec.Struct, frozen=True):
 
 
 class _Pending:
-    """A line on its way: what it says, what it is known by, and in the end what is told of it."""
+    """A line on its way: what was sent, what it is known by, and in the end what is told of it."""
 
-    __slots__ = ("identity", "line", "made", "other_on_line", "outcome")
+    __slots__ = ("identity", "made", "other_on_line", "outcome", "sent", "understood")
 
-    def __init__(self, line: Line, identity: UUID, other_on_line: int | None) -> None:
-        self.line = line
+    def __init__(self, sent: SentLine, identity: UUID) -> None:
+        self.sent = sent
         self.identity = identity
-        self.other_on_line = other_on_line
+        """As if it were the first of its content, or the one that it says; until it has its place."""
+        self.other_on_line: int | None = None
+        self.understood: Line | None = None
+        """What it says; None for one that is on record."""
         self.made: NewDecision | None = None
         """The decision that was sent to be recorded."""
         self.outcome: KnownLine | ColdcaseError | None = None
+
+    @property
+    def line(self) -> Line:
+        """What it says, of one that is new."""
+        assert self.understood is not None  # noqa: S101 - as above
+        return self.understood
+
+    @property
+    def told_by_record(self) -> bool:
+        """Whether its decision is there, and not in an archive."""
+        return isinstance(self.outcome, KnownLine) and self.outcome.cause is not None
+
+    @property
+    def ref(self) -> str | None:
+        """The reference of its job."""
+        if self.understood is not None:
+            return self.understood.parsed.case.job.ref
+        return self.outcome.job_ref if isinstance(self.outcome, KnownLine) else None
 
 
 class ChunkWork:
@@ -81,7 +110,7 @@ class ChunkWork:
         crosswalk = order.crosswalk
         name = None if crosswalk is None else crosswalk.name
         self._reading = LineReading(self._parser(header), self._judge, name, cells=order.media == "csv")
-        self._lines: list[Line | Unread] = []
+        self._lines: list[_Pending | Unread] = []
         self._came: dict[int, AnsweredLine] = {}
 
     def _parser(self, header: Sequence[str] | None) -> Any:
@@ -102,21 +131,26 @@ class ChunkWork:
         now = self._recorder.clock.now()
         return parse_verdict(raw, (self._compiled,), failed_at=failed_at, now=now)
 
-    def read(self, cut: Sequence[CutLine]) -> list[LineSeen | None]:
-        """Reads a chunk; by what each line is known among the others, None where it cannot be taken."""
-        self._lines = [one if isinstance(one, Unread) else read_line(one, self._reading) for one in cut]
+    async def read(self, cut: Sequence[CutLine]) -> list[LineSeen | None]:
+        """Reads a chunk; by what each line is known among the others, None where it cannot be taken.
+
+        Of a line on record it is not asked again what it says. Raises StoreAway.
+        """
         self._came = {one.number: one for one in cut if isinstance(one, AnsweredLine)}
-        return [None if isinstance(line, Unread) else seen_line(line) for line in self._lines]
+        lines = await asyncio.to_thread(lambda: [self._sent(one) for one in cut])
+        await self._look_up([line for line in lines if isinstance(line, _Pending)])
+        self._lines = await asyncio.to_thread(lambda: [self._understood(line) for line in lines])
+        return [None if isinstance(line, Unread) else seen_line(line.sent, line.ref) for line in self._lines]
 
     async def finish(self, places: Sequence[Place | None]) -> ToldChunk:
         """Answers and records of the chunk what is new, and tells of all of it. Raises StoreAway."""
-        lines = [self._placed(line, place) for line, place in zip(self._lines, places, strict=True)]
+        lines, self._lines = self._lines, []
+        await self._look_up(self._placed(lines, places))
+        lines = await asyncio.to_thread(lambda: [self._understood(line) for line in lines])
         pending = [line for line in lines if isinstance(line, _Pending)]
-        self._lines = []
-        await self._look_up(pending)
         # A line that says what one before it in this chunk says, and which time it is, is that one.
         first = {line.identity: line for line in reversed(pending) if line.outcome is None}
-        new = sorted(first.values(), key=lambda line: line.line.number)
+        new = sorted(first.values(), key=lambda line: line.sent.number)
         await asyncio.to_thread(self._answer, new, self._recorder.clock.now())
         await self._record([line for line in new if line.outcome is None])
         await self._look_up([line for line in pending if line.outcome is None])
@@ -127,13 +161,35 @@ class ChunkWork:
         whole = await self._whole(pending)
         return ToldChunk(b"".join([told_line(self._told(line, whole, counts)) for line in lines]), counts)
 
-    def _placed(self, line: Line | Unread, place: Place | None) -> _Pending | Unread:
-        if isinstance(line, Unread):
+    def _sent(self, one: CutLine) -> _Pending | Unread:
+        sent = one if isinstance(one, Unread) else sent_line(one, self._reading)
+        return sent if isinstance(sent, Unread) else _Pending(sent, self._identity(sent, sent.before or 0))
+
+    def _identity(self, sent: SentLine, before: int) -> UUID:
+        return line_identity(self._order.client_id, self._order.import_key, sent.content, before)
+
+    def _understood(self, line: _Pending | Unread) -> _Pending | Unread:
+        """A line with what it says, where the record does not tell enough; or why it cannot be taken."""
+        if isinstance(line, Unread) or line.understood is not None or line.told_by_record:
             return line
-        assert place is not None  # noqa: S101 - each line that was read has its place
-        key, before = self._order.import_key, place.before
-        identity = line_identity(self._order.client_id, key, line.content, before)
-        return _Pending(line, identity, place.other_on_line)
+        said = understood_line(line.sent, self._reading)
+        if isinstance(said, Unread):
+            return said
+        line.understood = said
+        return line
+
+    def _placed(self, lines: Sequence[_Pending | Unread], places: Sequence[Place | None]) -> list[_Pending]:
+        """Gives each line its place; those of which it has to be asked anew whether they are on record."""
+        moved = []
+        for line, place in zip(lines, places, strict=True):
+            if isinstance(line, Unread) or place is None:
+                continue
+            line.other_on_line = place.other_on_line
+            identity = self._identity(line.sent, place.before)
+            if identity != line.identity or place.again:
+                line.identity, line.outcome = identity, None
+                moved.append(line)
+        return moved
 
     async def _look_up(self, lines: Sequence[_Pending]) -> None:
         """Those that are on record: as ever, or since another import, or a transaction whose end was not
@@ -227,7 +283,7 @@ class ChunkWork:
         counts.lines += 1
         if isinstance(line, Unread):
             return self._refused(line.number, line.error, counts)
-        number, known = line.line.number, line.outcome
+        number, known = line.sent.number, line.outcome
         assert known is not None  # noqa: S101 - the chunk was recorded
         if isinstance(known, ColdcaseError):
             return self._refused(number, known, counts)

@@ -11,7 +11,7 @@ import tempfile
 from pathlib import Path
 from typing import NamedTuple
 
-from coldcase.importing.lines import Line
+from coldcase.importing.lines import SentLine
 
 CACHE_KIB = 16 * 1024
 
@@ -51,9 +51,8 @@ class Place(NamedTuple):
     again: bool
 
 
-def seen_line(line: Line) -> LineSeen:
-    """By what a line is known."""
-    ref = line.parsed.case.job.ref
+def seen_line(line: SentLine, ref: str | None) -> LineSeen:
+    """By what a line is known whose job has this reference."""
     job = None if ref is None else hashlib.sha256(ref.encode("utf-8", "surrogatepass")).digest()[:16]
     return LineSeen(line.content, line.before, job, line.number)
 

@@ -55,15 +55,11 @@ class Hand(Protocol):
 
 
 class HandHere:
-    """In this process: what takes time is for a thread."""
+    """In this process."""
 
     def __init__(self, work: ChunkWork) -> None:
-        self._work = work
+        self.read = work.read
         self.finish = work.finish
-
-    async def read(self, cut: CutLines) -> list[LineSeen | None]:
-        """Reads a chunk."""
-        return await asyncio.to_thread(self._work.read, cut)
 
 
 class HandElsewhere:
@@ -243,7 +239,7 @@ class _Asked:
             return await self._take(*about)
         assert self._work is not None  # noqa: S101 - an order comes first
         if what == "read":
-            return self._work.read(*about)
+            return await self._work.read(*about)
         if what == "finish":
             return await self._work.finish(*about)
         return self._leave()

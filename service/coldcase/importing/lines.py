@@ -40,16 +40,12 @@ class NumberedText(Protocol):
 
 
 class Line(NamedTuple):
-    """What a line says: the case, the client's own code, the verdict, how often its content came before (None
-    where it does not say so), and a hash of all but that.
-    """
+    """What a line says: the case, the client's own code, the verdict."""
 
     number: int
     parsed: ParsedCase
     own_code: str | None
     verdict: GivenVerdict | None
-    before: int | None
-    content: bytes
 
 
 class Unread(NamedTuple):
@@ -100,6 +96,19 @@ class _Envelope(NamedTuple):
 ENVELOPE = ("case", "verdict", "own_code", "occurrence")
 
 
+class SentLine(NamedTuple):
+    """A line as it was sent: its parts, and a hash of all but how often it came before."""
+
+    number: int
+    parts: _Envelope
+    content: bytes
+
+    @property
+    def before(self) -> int | None:
+        """How often it says that its content came before."""
+        return self.parts.before
+
+
 def read_line(line: NumberedText, reading: LineReading) -> Line | Unread:
     """What a line says, or why it cannot be taken, with every flaw.
 
@@ -107,12 +116,33 @@ def read_line(line: NumberedText, reading: LineReading) -> Line | Unread:
     `own_code`, and the `occurrence`: how often this content came before in the import, where the import is
     posted in parts.
     """
+    sent = sent_line(line, reading)
+    return sent if isinstance(sent, Unread) else understood_line(sent, reading)
+
+
+def sent_line(line: NumberedText, reading: LineReading) -> SentLine | Unread:
+    """A line as it was sent, or why it cannot be taken as far as that shows before it is looked into."""
     try:
         if line.text is None:
             raise TooLarge("A line may have 64 KiB at most.")
-        return _read(line.number, _envelope(read_json(line.text)), reading)
+        parts = _envelope(read_json(line.text))
+        if parts.flaws:
+            # Raises all of its flaws, those of its case among them.
+            _read(line.number, parts, reading)
     except ColdcaseError as error:
         return Unread(line.number, error)
+    content = line_content(
+        parts.case, crosswalk=reading.crosswalk, verdict=parts.verdict, own_code=parts.own_code
+    )
+    return SentLine(line.number, parts, content)
+
+
+def understood_line(sent: SentLine, reading: LineReading) -> Line | Unread:
+    """What a line that was sent says, or why it cannot be taken, with every flaw."""
+    try:
+        return _read(sent.number, sent.parts, reading)
+    except ColdcaseError as error:
+        return Unread(sent.number, error)
 
 
 def _read(number: int, sent: _Envelope, reading: LineReading) -> Line:
@@ -132,11 +162,8 @@ def _read(number: int, sent: _Envelope, reading: LineReading) -> Line:
             worst = BadLine if worst else BadVerdict
     if worst is not None or parsed is None:
         raise (worst or BadLine)(tuple(flaws))
-    content = line_content(
-        sent.case, crosswalk=reading.crosswalk, verdict=sent.verdict, own_code=sent.own_code
-    )
     own_code = None if sent.own_code is None else str(sent.own_code)
-    return Line(number, parsed, own_code, verdict, sent.before, content)
+    return Line(number, parsed, own_code, verdict)
 
 
 def _envelope(raw: Any) -> _Envelope:
