@@ -34,12 +34,14 @@ from tests.bench import (
     ranking,
     recording,
     report,
+    stages,
     two_workers,
 )
 from tests.bench.figure import FULL, QUICK, Figure, Sizes
 
 FIGURES: dict[str, Callable[[Sizes], Iterator[Figure]]] = {
     "recording": recording.measure,
+    "stages": stages.measure,
     "workers": two_workers.measure,
     "ranking": ranking.measure,
     "batch": batch.measure,
