@@ -4,8 +4,9 @@ found.
 
 import asyncio
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import UTC, datetime
+from functools import cache
 from ipaddress import ip_address
 from types import NoneType
 from typing import Any, Literal, TypeVar, Union, get_args, get_origin
@@ -15,6 +16,7 @@ import msgspec
 from litestar.connection import ASGIConnection
 from litestar.datastructures.headers import Accept
 from litestar.exceptions import InternalServerException
+from msgspec.structs import FieldInfo
 
 from coldcase.core.suggesting import nearest
 from coldcase.errors import BadCursor, Flaw, Malformed, PreconditionRequired
@@ -192,7 +194,7 @@ async def parse_form(call: Call, kind: type[QueryType]) -> QueryType:
 def no_query(connection: AnyConnection) -> None:
     """Raises `BadRequest` if there is any query parameter."""
     if connection.scope["query_string"]:
-        _known_once(_query_pairs(connection), frozenset())
+        _known_once(_query_pairs(connection), ())
 
 
 def parse_query(connection: AnyConnection, kind: type[QueryType]) -> QueryType:
@@ -208,10 +210,10 @@ def parse_page_query(connection: AnyConnection, kind: type[QueryType]) -> QueryT
 
 
 def _members(pairs: list[tuple[str, str]], kind: type[QueryType]) -> QueryType:
-    fields = {field.encode_name: field for field in msgspec.structs.fields(kind)}
+    fields = _fields(kind)
     values: dict[str, Any] = {}
     flaws: list[Flaw] = []
-    for name, text in _known_once(pairs, frozenset(fields)):
+    for name, text in _known_once(pairs, fields):
         try:
             values[fields[name].name] = _in_utc(_value(text, fields[name].type))
         except (msgspec.ValidationError, OverflowError) as error:
@@ -226,6 +228,12 @@ def _members(pairs: list[tuple[str, str]], kind: type[QueryType]) -> QueryType:
     if flaws:
         raise BadRequest(tuple(flaws))
     return kind(**values)
+
+
+@cache
+def _fields(kind: type[msgspec.Struct]) -> dict[str, FieldInfo]:
+    """The parameters that a query has, kept, for msgspec looks into the annotations anew each time."""
+    return {field.encode_name: field for field in msgspec.structs.fields(kind)}
 
 
 def _words(hint: Any) -> list[str]:
@@ -268,7 +276,7 @@ def _query_pairs(connection: AnyConnection) -> list[tuple[str, str]]:
         ) from error
 
 
-def _known_once(pairs: list[tuple[str, str]], known: frozenset[str]) -> list[tuple[str, str]]:
+def _known_once(pairs: list[tuple[str, str]], known: Collection[str]) -> list[tuple[str, str]]:
     names = [name for name, _ in pairs]
     flaws = [Flaw(name, "there is no such query parameter here") for name in names if name not in known]
     flaws += [Flaw(name, "sent more than once") for name in dict.fromkeys(names) if names.count(name) > 1]
