@@ -31,9 +31,10 @@ def _ordinary(value: Any) -> Any:
     if kind is str or kind is bool or value is None:
         return value
     if kind is dict:
-        if not all(name.isascii() for name in value):
+        if not "".join(value).isascii():
             raise _UnusualError
-        return {name: _ordinary(member) for name, member in value.items()}
+        # Most members are texts, which are not worth a call each.
+        return {name: member if type(member) is str else _ordinary(member) for name, member in value.items()}
     if kind is list:
         return [_ordinary(member) for member in value]
     if kind is int and -(2**53) < value < 2**53:
