@@ -27,7 +27,9 @@ MOST_TELLING = 300
 
 def leads(weighed: Weighed, compiled: CompiledTable) -> list[Lead]:
     """At most three, the likeliest first; none where nothing speaks for any cause."""
-    known = [cause for cause in weighed.order if weighed.model.causes[cause] != UNLISTED]
+    # One more than is named, for the last one's rival, and one for the cause that nobody knows.
+    first = weighed.order[: MOST_LEADS + 2]
+    known = [cause for cause in first if weighed.model.causes[cause] != UNLISTED]
     found: list[Lead] = []
     away: Bools | None = None
     for cause in known[:MOST_LEADS]:

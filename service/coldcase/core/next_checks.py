@@ -33,8 +33,9 @@ NEAR = 0.05
 LEAST_GAIN = 0.005
 """Bits; less than that would be printed as 0.00."""
 
-MOST_CLOSED = 500
-"""Reasons to close findings that a model keeps; sets of discounts are many."""
+MOST_CLOSED = 2000
+"""Reasons to close findings that a model keeps, each alone and as they came together; sets of discounts are
+many."""
 
 EFFORT_RANK = {"ask": 0, "look": 1, "meter": 2, "open": 3, "lab": 4}
 """The smaller comes first among near-equals."""
@@ -138,8 +139,8 @@ def closed(weighed: Weighed, compiled: CompiledTable, efforts: Efforts = ALL_EFF
     discounted away by it, of no sense, asked otherwise, or more than can be done now.
     """
     evidence, model = weighed.evidence, weighed.model
-    matrix = model.matrix
-    whys: list[_Why] = [("row", index) for index in _closed_by_rows(evidence, compiled)]
+    whys: list[_Why] = [("asked otherwise", True)]
+    whys += [("row", index) for index in _closed_by_rows(evidence, compiled)]
     if machine_state(weighed) == "sound":
         whys.append(("sound", True))
     if was_opened(evidence):
@@ -148,16 +149,21 @@ def closed(weighed: Weighed, compiled: CompiledTable, efforts: Efforts = ALL_EFF
         whys.append(("discounts", evidence.discounts))
     if len(efforts) < len(EFFORT_RANK):
         whys.append(("efforts", frozenset(efforts)))
-    mask = _away(("asked otherwise", True), model, compiled).copy()
-    for why in whys:
-        mask |= _away(why, model, compiled)
-    known_as = matrix.known_as
-    seen = {known_as[item.weight.finding_index] for item in evidence.items if item.weight.finding_index >= 0}
-    for code in evidence.observed:
-        if code in compiled.successors:
-            seen.update(map(whole, compiled.successors[code]))
-    mask[[place for code in seen for place in matrix.together.get(code, ())]] = True
+    mask = _away_together(tuple(whys), model, compiled).copy()
+    mask[[place for code in evidence.observed for place in _answered(code, model, compiled)]] = True
     return mask
+
+
+def _answered(code: str, model: MachineModel, compiled: CompiledTable) -> tuple[int, ...]:
+    """The places of all that an answer to one finding (an engine's code) answers: its own signs, and those
+    of the one that took its place.
+    """
+    places = model.kept.answered.get(code)
+    if places is None:
+        names = {whole(code), *map(whole, compiled.successors.get(code, ()))}
+        places = tuple([place for name in names for place in model.matrix.together.get(name, ())])
+        model.kept.answered[code] = places
+    return places
 
 
 _Why = tuple[str, Hashable]
@@ -168,12 +174,21 @@ def _closed_by_rows(evidence: Evidence, compiled: CompiledTable) -> list[int]:
     return compiled.closed.applying(evidence.case, evidence.condition_key, evidence.observed, compiled.apart)
 
 
-def _away(why: _Why, model: MachineModel, compiled: CompiledTable) -> Bools:
-    """The findings that are away for a reason, [finding]; kept, for it comes again."""
-    mask = model.kept.away.get(why)
+def _away_together(whys: tuple[_Why, ...], model: MachineModel, compiled: CompiledTable) -> Bools:
+    """The findings that are away for any of some reasons, [finding]; kept, for they come again together."""
+    mask = model.kept.away.get(whys)
     if mask is None:
         if len(model.kept.away) >= MOST_CLOSED:
             model.kept.away.clear()
+        mask = np.logical_or.reduce([_away(why, model, compiled) for why in whys])
+        model.kept.away[whys] = mask
+    return mask
+
+
+def _away(why: _Why, model: MachineModel, compiled: CompiledTable) -> Bools:
+    """The findings that are away for a reason, [finding]; kept, for it comes again with others."""
+    mask = model.kept.away.get(why)
+    if mask is None:
         is_away, rows = _is_away(why, model, compiled), compiled.apart.findings
         mask = model.kept.away[why] = np.array(
             [is_away(code, rows[code]) for code in model.matrix.codes], dtype=np.bool_

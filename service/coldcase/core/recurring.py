@@ -40,14 +40,16 @@ class Recurring:
 
     `weights` holds what was said of a finding, by all that it depends on; `checks` the checks without their
     gain; `discounted` what discounts leave of an outcome, and why; `away` which findings need or allow no
-    look, [finding], by the reason; `telling` the findings that tell two causes apart, the best first;
-    `chains` the causes' chains; `beside` what may stand beside each cause.
+    look, [finding], by the reason or the reasons together; `answered` the places of what an answer to a
+    finding answers; `telling` the findings that tell two causes apart, the best first; `chains` the causes'
+    chains; `beside` what may stand beside each cause.
     """
 
     weights: dict[Hashable, Weight] = field(default_factory=dict)
     checks: dict[str, NextCheck] = field(default_factory=dict)
     discounted: dict[Hashable, tuple[int, str | None]] = field(default_factory=dict)
     away: dict[Hashable, Bools] = field(default_factory=dict)
+    answered: dict[str, tuple[int, ...]] = field(default_factory=dict)
     telling: dict[tuple[int, int], list[int]] = field(default_factory=dict)
     chains: dict[str, tuple[ChainStep, ...]] = field(default_factory=dict)
     beside: dict[int, Beside] = field(default_factory=dict)

@@ -65,9 +65,18 @@ def rationale(weighed: Weighed, compiled: CompiledTable) -> tuple[list[Weight], 
 
 def speaking_for(cause: int, weighed: Weighed, compiled: CompiledTable, most: int) -> list[Weight]:
     """What counts most for a cause (an index into the model's), in the order of weight."""
-    ranked = _ranked(cause, weighed.full[:, cause].tolist(), weighed.column(cause), weighed)
-    counting = [said for said in ranked if said.item.replaced_by is None and decibans(said.counted) > 0]
-    return [_weight(said, weighed, compiled) for said in counting[:most]]
+    column = weighed.column(cause)
+    counting = sorted(
+        [
+            (-counted, item.code, place)
+            for place, (item, counted) in enumerate(zip(weighed.items, column, strict=True))
+            if counted >= _SHOWN and item.replaced_by is None
+        ]
+    )
+    return [
+        _weight(_Said(weighed.items[place], cause, weighed.full.item(place, cause), -lost), weighed, compiled)
+        for lost, _, place in counting[:most]
+    ]
 
 
 class _Said(NamedTuple):
