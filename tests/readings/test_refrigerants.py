@@ -113,7 +113,7 @@ def test_dew_and_bubble_of_a_zeotrope_are_not_mixed_up():
     zeotrope = fluid("R-407C")
     assert zeotrope.dew.temperature(500e3) - ICE_POINT == pytest.approx(2.36, abs=0.02)
     assert zeotrope.bubble.temperature(500e3) - ICE_POINT == pytest.approx(-3.85, abs=0.02)
-    assert zeotrope.glide(500e3) == pytest.approx(6.21, abs=0.03)
+    assert zeotrope.saturation(500e3).glide == pytest.approx(6.21, abs=0.03)
 
 
 # Worked states by CoolProp 8.0.0 through PropsSI: p1 and p2 in kPa, suction gas, isentropic and real end in

@@ -13,7 +13,6 @@ from coldcase.core.quantities import Measurement, Range, given, range_unit
 from coldcase.errors import Flaw
 
 FIRST_YEAR, LAST_YEAR = 1900, 2199
-_ONE_VALUE = ("barometric_pressure", "ambient_pressure")
 _LABELS = {
     "job": ("ref", "circuit", "site"),
     "unit": ("ref", "make", "model", "serial", "refrigerant"),
@@ -69,21 +68,28 @@ def time_flaws(case: Case) -> Iterator[Flaw]:
 
 def range_flaws(case: Case) -> Iterator[Flaw]:
     """Ranges where one value is needed, and ranges in a unit that is not the member's."""
-    places = [(f"/unit/{name}", getattr(case.unit, name)) for name in ("oil_charge", "refrigerant_charge")]
-    if case.metered:
-        places += [(f"/readings/{name}", getattr(case.readings, name)) for name in _ONE_VALUE]
-        places.append(("/oil_results/viscosity_temperature", case.oil_results.viscosity_temperature))
-    for place, value in places:
-        if isinstance(value, Measurement) and value.is_range:
+    for place, value in _single(case):
+        if value is not None and value.is_range:
             yield Flaw(place, "A range is not taken here; send one value.")
     if case.metered:
         yield from _units(case.readings, "/readings")
 
 
+def _single(case: Case) -> Iterator[tuple[str, Measurement | None]]:
+    """What takes one value alone, with its place."""
+    yield "/unit/oil_charge", case.unit.oil_charge
+    yield "/unit/refrigerant_charge", case.unit.refrigerant_charge
+    if case.metered:
+        yield "/readings/barometric_pressure", case.readings.barometric_pressure
+        yield "/readings/ambient_pressure", case.readings.ambient_pressure
+        yield "/oil_results/viscosity_temperature", case.oil_results.viscosity_temperature
+
+
 def _units(part: msgspec.Struct, place: str) -> Iterator[Flaw]:
     for name, value in given(part):
-        if isinstance(value, Range) and value.unit != (unit := range_unit(name)):
-            detail = f"A range of '{name}' is in {unit}, not in {value.unit}."
-            yield Flaw(f"{place}/{name}/unit", detail, unit)
-        elif isinstance(value, msgspec.Struct) and not isinstance(value, Range | Measurement):
+        if isinstance(value, Range):
+            if value.unit != (unit := range_unit(name)):
+                detail = f"A range of '{name}' is in {unit}, not in {value.unit}."
+                yield Flaw(f"{place}/{name}/unit", detail, unit)
+        elif isinstance(value, msgspec.Struct) and not isinstance(value, Measurement):
             yield from _units(value, f"{place}/{name}")

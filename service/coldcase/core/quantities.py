@@ -19,9 +19,13 @@ class _Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pass
 
 
-def given(part: msgspec.Struct) -> list[tuple[str, Any]]:
-    """The members that are not None, each with its name. Most of a case's many are None, so that this is what
-    readings are walked by.
+Sent = list[tuple[str, Any]]
+"""The members of a part of the case that are not None, each with its name."""
+
+
+def given(part: msgspec.Struct) -> Sent:
+    """What was sent of a part. Most of a case's many members are None, so that this is what readings are
+    walked by.
     """
     members = zip(part.__struct_fields__, msgspec.structs.astuple(part), strict=True)
     return [member for member in members if member[1] is not None]

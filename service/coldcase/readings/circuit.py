@@ -1,9 +1,9 @@
 """One refrigerant circuit's readings in SI units, and what several quantities of it are judged by."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from coldcase.readings.refrigerants import TRANSCRITICAL, Curve, Fluid
+from coldcase.readings.refrigerants import TRANSCRITICAL, Curve, Fluid, Saturation
 from coldcase.readings.worksheet import Worksheet
 
 # A service gauge and a clamp thermometer together err by about 1 K [judgement].
@@ -18,16 +18,24 @@ class Circuit:
     refrigerant: Fluid | None
     pressures: dict[str, float]
     temperatures: dict[str, float]
+    _found: dict[str, Saturation] = field(default_factory=dict)
 
-    def saturation(self, name: str) -> float | None:
-        """The pressure of that name if it is saturated somewhere; else None, and the reason is noted."""
+    def saturated(self, name: str) -> Saturation | None:
+        """The saturation at the pressure of that name, worked out once; None where there is none."""
         pressure = self.pressures.get(name)
-        if pressure is None or self.refrigerant is None:
+        if pressure is None or self.refrigerant is None or not self.refrigerant.saturated(pressure):
             return None
-        if not self.refrigerant.saturated(pressure):
+        found = self._found.get(name)
+        if found is None:
+            found = self._found[name] = self.refrigerant.saturation(pressure)
+        return found
+
+    def saturation(self, name: str) -> Saturation | None:
+        """The same, and where a pressure is not saturated anywhere the reason is noted."""
+        found, pressure = self.saturated(name), self.pressures.get(name)
+        if found is None and pressure is not None and self.refrigerant is not None:
             self._no_saturation(name, pressure, self.refrigerant)
-            return None
-        return pressure
+        return found
 
     def _no_saturation(self, name: str, pressure: float, refrigerant: Fluid) -> None:
         what = f"{name} {pressure / 1e3:.4g} kPa absolute"

@@ -126,9 +126,9 @@ def _refrigerant(unit: Unit, worksheet: Worksheet) -> Fluid | None:
 def _suction(circuit: Circuit) -> None:
     worksheet, reading = circuit.worksheet, circuit.temperatures.get("suction_temperature")
     given = circuit.temperatures.get("saturated_suction_temperature")
-    pressure = circuit.saturation("suction_pressure")
-    if pressure is not None and circuit.refrigerant is not None:
-        dew, glide = circuit.refrigerant.dew.temperature(pressure), circuit.refrigerant.glide(pressure)
+    saturation = circuit.saturation("suction_pressure")
+    if saturation is not None:
+        dew, glide = saturation.dew, saturation.glide
         worksheet.put(
             "saturated_suction_temperature",
             dew - ICE_POINT,
@@ -149,19 +149,17 @@ def _discharge(circuit: Circuit) -> None:
     if reading is not None:
         worksheet.put("discharge_temperature", reading - ICE_POINT, "discharge_temperature")
         _cooled_by_compression(circuit, reading)
-    pressure = circuit.saturation("discharge_pressure")
-    if pressure is None or circuit.refrigerant is None:
+    saturation = circuit.saturation("discharge_pressure")
+    if saturation is None:
         _condensing_as_sent(worksheet, circuit.temperatures)
         return
-    dew = circuit.refrigerant.dew.temperature(pressure)
-    mean = (dew + circuit.refrigerant.bubble.temperature(pressure)) / 2
+    dew = saturation.dew
+    mean = (dew + saturation.bubble) / 2
     if "condensing_temperature" in circuit.temperatures:
         worksheet.put("condensing_temperature", mean - ICE_POINT, "discharge_pressure")
     if reading is not None:
         names = ("discharge_temperature", "discharge_pressure")
-        put_superheat(
-            worksheet, "discharge_superheat", reading - dew, names, glide=circuit.refrigerant.glide(pressure)
-        )
+        put_superheat(worksheet, "discharge_superheat", reading - dew, names, glide=saturation.glide)
     entering = circuit.temperatures.get("entering_medium_temperature")
     if entering is not None:
         how = "condensing temperature: mean of dew and bubble at discharge pressure [common practice]"
@@ -294,11 +292,11 @@ def _efficiency(worksheet: Worksheet, result: Compression, names: tuple[str, ...
 def _liquid(circuit: Circuit) -> None:
     worksheet, reading = circuit.worksheet, circuit.temperatures.get("liquid_temperature")
     _liquid_pressure(circuit)
-    pressure = circuit.saturation("liquid_pressure")
-    if reading is None or pressure is None or circuit.refrigerant is None:
+    saturation = circuit.saturation("liquid_pressure")
+    if reading is None or saturation is None:
         return
-    subcooling = circuit.refrigerant.bubble.temperature(pressure) - reading
-    names, glide = ("liquid_temperature", "liquid_pressure"), circuit.refrigerant.glide(pressure)
+    subcooling = saturation.bubble - reading
+    names, glide = ("liquid_temperature", "liquid_pressure"), saturation.glide
     if subcooling < -glide - TOLERANCE:
         why = (
             f"liquid line {-subcooling:.1f} K above the bubble temperature at its pressure, where "

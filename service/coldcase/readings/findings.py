@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 import msgspec
 
 from coldcase.core.answer import DerivedValue, Source
-from coldcase.core.case import NO_READINGS, NO_RESULTS, Case, Readings
+from coldcase.core.case import NO_RESULTS, Case, Readings
 from coldcase.core.fitted_limits import FittedLimits
 from coldcase.core.quantities import (
     Pressure,
     Range,
     SaturationExcess,
+    Sent,
     Temperature,
     TemperatureDifference,
     given,
@@ -94,11 +95,12 @@ def _worked_out(case: Case, *, informs: bool) -> tuple[list[tuple[Source, Worksh
     """What was worked out, by where it comes from, and whether the property library was used."""
     found: list[tuple[Source, Worksheet]] = []
     properties = False
-    if case.readings != NO_READINGS or _installed_and_failed(case):
+    sent = given(case.readings)
+    if sent or _installed_and_failed(case):
         ends = []
-        for at_one_end in at_ends(case):
+        for at_one_end in at_ends(case, sent):
             ends.append(Worksheet(informs=informs))
-            properties = _metered(at_one_end, ends[-1]) or properties
+            properties = _metered(*at_one_end, ends[-1]) or properties
         found.append(("reading", put_together(ends)))
     if case.oil_results != NO_RESULTS:
         worksheet = Worksheet()
@@ -112,13 +114,13 @@ def _installed_and_failed(case: Case) -> bool:
     return case.unit.installed_at is not None and case.job.failed_at is not None
 
 
-def _metered(case: Case, worksheet: Worksheet) -> bool:
-    doubt_implausible(case.readings, worksheet)
+def _metered(case: Case, sent: Sent, worksheet: Worksheet) -> bool:
+    doubt_implausible(case.readings, sent, worksheet)
     properties = cycle.derive_cycle(case.readings, case.unit, worksheet)
     electrical.derive_electrical(case, worksheet)
     charges.derive_charges(case, worksheet)
     plant.derive_plant(case, worksheet)
-    _take_sent(case.readings, worksheet)
+    _take_sent(sent, worksheet)
     return properties
 
 
@@ -170,11 +172,11 @@ def _shown(value: DerivedValue) -> str:
     return f"{value.value}{upper} {value.unit}"
 
 
-def _take_sent(readings: Readings, worksheet: Worksheet) -> None:
+def _take_sent(members: Sent, worksheet: Worksheet) -> None:
     """Quantities that were sent take the place of what the raw readings yield; where the two disagree, both
     are named.
     """
-    for name, sent in given(readings):
+    for name, sent in members:
         if name not in _SENT_AS_SUCH or (isinstance(sent, SaturationExcess) and sent.is_pressure):
             continue
         value, bound = _in_unit(sent)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 import msgspec
 
 from coldcase.core.case import Case, OilResults, Readings
-from coldcase.core.quantities import Pressure, Temperature, given
+from coldcase.core.quantities import Pressure, Sent, Temperature, given
 from coldcase.errors import Flaw
 from coldcase.readings.iso4406 import parse_code
 from coldcase.readings.units import (
@@ -35,11 +35,12 @@ def impossible_values(case: Case) -> list[Flaw]:
     """
     if not case.metered:
         return []
+    sent = given(case.readings)
     return [
         Flaw(pointer, detail)
         for part in (
-            _temperatures(case),
-            _pressures(case.readings),
+            _temperatures(case, sent),
+            _pressures(case.readings, sent),
             _air(case.readings),
             _oil(case.oil_results),
         )
@@ -47,30 +48,31 @@ def impossible_values(case: Case) -> list[Flaw]:
     ]
 
 
-def _temperatures(case: Case) -> Iterator[tuple[str, str]]:
+def _temperatures(case: Case, sent: Sent) -> Iterator[tuple[str, str]]:
     readings = case.readings
-    places: list[tuple[str, object]] = [
-        (f"readings/{name}", value) for name, value in given(readings) if isinstance(value, Temperature)
+    places: list[tuple[str, str, Temperature | None]] = [
+        ("/readings/", name, value) for name, value in sent if isinstance(value, Temperature)
     ]
     if readings.insulation is not None:
-        places.append(("readings/insulation/winding_temperature", readings.insulation.winding_temperature))
-    places.append(("oil_results/viscosity_temperature", case.oil_results.viscosity_temperature))
-    for place, value in places:
+        winding = readings.insulation.winding_temperature
+        places.append(("/readings/insulation/", "winding_temperature", winding))
+    places.append(("/oil_results/", "viscosity_temperature", case.oil_results.viscosity_temperature))
+    for part, name, value in places:
         # Of a range the lower end, `figure`, is the first to be impossible.
-        if isinstance(value, Temperature) and kelvins(value) <= 0:
+        if value is not None and kelvins(value) <= 0:
             zero = temperature_in(0, value.unit)
             yield (
-                f"/{place}",
+                part + name,
                 f"{value.figure:g} {value.unit} is not above absolute zero ({zero:g} {value.unit})",
             )
 
 
-def _pressures(readings: Readings) -> Iterator[tuple[str, str]]:
+def _pressures(readings: Readings, sent: Sent) -> Iterator[tuple[str, str]]:
     ambient = ambient_of(readings)
-    for name, sent in given(readings):
-        if not isinstance(sent, Pressure) or name in _AMBIENT:
+    for name, reading in sent:
+        if not isinstance(reading, Pressure) or name in _AMBIENT:
             continue
-        value = _deepest(sent)
+        value = _deepest(reading)
         if pascals(value, ambient.pascals) <= 0:
             vacuum = pressure_in(0, value.unit, ambient.pascals)
             origin = (

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 # Upper ends of scale numbers 0 to 28, particles per mL, "more than the one before, up to and including" [ISO
 # 4406, table 1].
@@ -35,6 +36,7 @@ def scale_number(per_ml: float) -> int:
     return next((number for number, end in enumerate(SCALE_LIMITS) if per_ml <= end), BEYOND)
 
 
+@lru_cache(1000)
 def parse_code(text: str) -> ParticleCode | None:
     """A printed code (`20/18/15`, `14/12/>=7`, `>28/25/21`, `-/15/12`, `15/12`), or None where it is none."""
     parts = [part.strip() for part in text.strip().split("/")]

@@ -88,11 +88,11 @@ def _converted(results: OilResults, name: str, worksheet: Worksheet) -> Result |
     if result is None:
         return None
     value, bound = measured(result)
+    if name.endswith("mg_kg"):
+        return value, bound, None
     figure = f"{bound or ''}{value:g}"
     if name.endswith("percent"):
         return value * 1e4, bound, f"{figure} % = {value * 1e4:g} mg/kg"
-    if name.endswith("mg_kg"):
-        return value, bound, None
     if results.density_kg_l is None:
         worksheet.notes.append(
             f"{name}: mg/L become mg/kg by the density; density_kg_l is not given, so it was not judged"

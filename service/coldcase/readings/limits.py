@@ -82,7 +82,7 @@ class LimitJudge:
         if row is None:
             return None
         unit = QUANTITY_UNITS[worked.quantity][0]
-        if _SAME_UNIT.get(row.unit, row.unit) != unit:
+        if row.unit != unit and _SAME_UNIT.get(row.unit) != unit:
             return f"in {unit}, the rule table's limit in {row.unit}"
         if _credible(worked, row):
             return None

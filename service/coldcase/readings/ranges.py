@@ -14,39 +14,42 @@ import msgspec
 from msgspec.structs import replace
 
 from coldcase.core.case import Case
-from coldcase.core.quantities import Measurement, Range, given
+from coldcase.core.quantities import Measurement, Range, Sent, given
 from coldcase.readings.worksheet import DerivedQuantity, Worksheet, joined_notes
 
 _LINES = ("line_voltages_v", "line_currents_a", "pole_voltage_drop_mv", "contact_resistance_mohm")
 
 
-def at_ends(case: Case) -> list[Case]:
+def at_ends(case: Case, sent: Sent) -> list[tuple[Case, Sent]]:
     """The case itself, or where it has ranges the cases that stand for it, each with one value in place of
-    every range; in the first all are lower ends.
+    every range; in the first all are lower ends. `sent` is what was sent of the readings, and goes with each.
     """
     lines = 3 if case.unit.motor not in ("single_phase", "unknown") else 1
-    switches = list(_switches(case.readings, "", lines))
+    switches = list(_switches(sent, "", lines))
     if not switches:
-        return [case]
+        return [(case, sent)]
     pinned = []
     for row in range(1 << len(switches).bit_length()):
         raised = [name for place, name in enumerate(switches, 1) if (row & place).bit_count() & 1]
         readings = _pinned(case.readings, "", Counter(raised), lines)
-        pinned.append(msgspec.structs.replace(case, readings=readings))
+        pinned.append((msgspec.structs.replace(case, readings=readings), given(readings)))
     return pinned
 
 
-def _switches(part: msgspec.Struct, path: str, lines: int) -> Iterator[str]:
+def _switches(sent: Sent, path: str, lines: int) -> Iterator[str]:
     """Every range by its path; one of three line values twice, for two switches count how many of the three
     stand at the upper end.
     """
-    for name, value in given(part):
-        if isinstance(value, Range) or (isinstance(value, Measurement) and value.is_range):
+    for name, value in sent:
+        if isinstance(value, Measurement):
+            if value.is_range:
+                yield path + name
+        elif isinstance(value, Range):
             yield path + name
             if name in _LINES and lines == 3:
                 yield path + name
-        elif isinstance(value, msgspec.Struct) and not isinstance(value, Measurement):
-            yield from _switches(value, f"{path}{name}/", lines)
+        elif isinstance(value, msgspec.Struct):
+            yield from _switches(given(value), f"{path}{name}/", lines)
 
 
 def _pinned(part: Any, path: str, raised: Counter[str], lines: int) -> Any:

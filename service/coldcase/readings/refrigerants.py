@@ -12,7 +12,7 @@ from functools import cache
 from importlib import import_module
 from itertools import pairwise
 from threading import Lock
-from typing import Any
+from typing import Any, NamedTuple
 
 from coldcase.core import refrigerant_names
 from coldcase.core.rule_table import spelling_key
@@ -96,6 +96,18 @@ def _slopes(xs: list[float], ys: list[float]) -> list[float]:
     return [2 * steps[0][1] - inner[0], *inner, 2 * steps[-1][1] - inner[-1]]
 
 
+class Saturation(NamedTuple):
+    """Dew and bubble temperature in K at one pressure."""
+
+    dew: float
+    bubble: float
+
+    @property
+    def glide(self) -> float:
+        """Dew less bubble temperature in K."""
+        return max(0.0, self.dew - self.bubble)
+
+
 @dataclass(frozen=True, slots=True)
 class Fluid:
     """One refrigerant within the range of its equation; saturation above `highest_pressure` does not exist or
@@ -119,9 +131,9 @@ class Fluid:
         """Whether there is a saturation temperature at this pressure."""
         return self.lowest_pressure <= pressure <= self.highest_pressure
 
-    def glide(self, pressure: float) -> float:
-        """Dew less bubble temperature in K at a pressure where the fluid can be saturated."""
-        return max(0.0, self.dew.temperature(pressure) - self.bubble.temperature(pressure))
+    def saturation(self, pressure: float) -> Saturation:
+        """Dew and bubble temperature at a pressure where the fluid can be saturated."""
+        return Saturation(self.dew.temperature(pressure), self.bubble.temperature(pressure))
 
 
 @dataclass(frozen=True, slots=True)

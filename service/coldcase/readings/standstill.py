@@ -16,16 +16,9 @@ def derive_sump(circuit: Circuit, unit: Unit) -> None:
     """Sump superheat in K, where the oil is at suction conditions."""
     worksheet, reading = circuit.worksheet, circuit.temperatures.get("sump_temperature")
     given = circuit.temperatures.get("saturated_suction_temperature")
-    pressure = circuit.pressures.get("suction_pressure")
     base, glide, name = given, 0.0, "saturated_suction_temperature"
-    if (
-        base is None
-        and circuit.refrigerant is not None
-        and pressure is not None
-        and circuit.refrigerant.saturated(pressure)
-    ):
-        base, glide = circuit.refrigerant.dew.temperature(pressure), circuit.refrigerant.glide(pressure)
-        name = "suction_pressure"
+    if base is None and (saturation := circuit.saturated("suction_pressure")) is not None:
+        base, glide, name = saturation.dew, saturation.glide, "suction_pressure"
     if reading is None or base is None:
         return
     if (place := _OIL_AT_DISCHARGE.get(unit.compressor_type)) is not None:
@@ -46,13 +39,10 @@ def derive_sump(circuit: Circuit, unit: Unit) -> None:
 def derive_standing(circuit: Circuit) -> None:
     """Excess of the standing pressure, in K of saturation."""
     worksheet, reading = circuit.worksheet, circuit.temperatures.get("standing_temperature")
-    pressure = circuit.saturation("standing_pressure")
-    if reading is None or pressure is None or circuit.refrigerant is None:
+    saturation = circuit.saturation("standing_pressure")
+    if reading is None or saturation is None:
         return
-    bubble, dew = (
-        circuit.refrigerant.bubble.temperature(pressure),
-        circuit.refrigerant.dew.temperature(pressure),
-    )
+    dew, bubble = saturation
     names = ("standing_pressure", "standing_temperature")
     if reading > dew + 2 * TOLERANCE:
         note = (
