@@ -33,6 +33,12 @@ class DraftEdited(ColdcaseError):
     code = "draft_edited"
 
 
+class ProcessesDied(ColdcaseError):
+    """Processes that counted for a backtest were killed, or had no memory left, again and again."""
+
+    code = "processes_died"
+
+
 class Piece(msgspec.Struct, frozen=True, kw_only=True):
     """Decisions to be counted: those of `tried` after an id, which ends with the last of them; the table that
     they are tried under, by version and digest; whose decisions they are (None: all clients'), and the client
@@ -100,13 +106,23 @@ class Pool:
 
     def __init__(self, url: str, jobs: int) -> None:
         self.jobs = jobs
+        self._url = url
         self._began: list[Future[None]] = []
-        self._processes = ProcessPoolExecutor(
-            jobs, multiprocessing.get_context("spawn"), initializer=_begin, initargs=(url,)
-        )
+        self._processes = self._new()
+
+    def _new(self) -> ProcessPoolExecutor:
+        spawn = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(self.jobs, spawn, initializer=_begin, initargs=(self._url,))
+
+    def renew(self) -> None:
+        """Puts others in the place of processes of which one died; they begin when they are asked for."""
+        self._processes.shutdown(wait=False, cancel_futures=True)
+        self._began, self._processes = [], self._new()
 
     def is_ready(self) -> bool:
-        """Whether they have begun, all but perhaps some. Begins them when it is asked first."""
+        """Whether they have begun, all but perhaps some. Begins them when it is asked first. Raises
+        BrokenProcessPool where a process died.
+        """
         self._began = self._began or [self._processes.submit(_nothing) for _ in range(self.jobs)]
         return all(one.done() for one in self._began)
 

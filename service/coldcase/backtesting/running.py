@@ -16,7 +16,7 @@ import msgspec
 import structlog
 
 from coldcase.backtesting.comparing import ComparisonTally
-from coldcase.backtesting.pieces import CountedPiece, Counter, Piece, Pool
+from coldcase.backtesting.pieces import CountedPiece, Counter, Piece, Pool, ProcessesDied
 from coldcase.backtesting.trying import compare_library
 from coldcase.db import backtests, rule_tables
 from coldcase.db.backtests import SAMPLE_PARTS, Backtest, Tried
@@ -37,6 +37,9 @@ FEW_PIECES = 60
 
 SAVE_SECONDS = 1.0
 """How often progress is written: as much is done again after a process has died."""
+
+MOST_DEATHS = 4
+"""Times that a process which counts may die while a backtest is worked on: the next is its failure."""
 
 RETRY_SECONDS = 2.0
 QUIET_SECONDS = 5.0
@@ -101,6 +104,17 @@ async def work_off(url: str, pace: Pace, jobs: int = 1) -> int:
     return ended
 
 
+Counting = deque[tuple[UUID, asyncio.Task[CountedPiece]]]
+"""Pieces that are being counted, in their order, each with the id of its last decision."""
+
+
+async def _let_go(counting: Counting) -> None:
+    for _, piece in counting:
+        piece.cancel()
+    await asyncio.gather(*(piece for _, piece in counting), return_exceptions=True)
+    counting.clear()
+
+
 class _NoLongerOurs(Exception):
     """The backtest was cancelled, or another process has taken it on."""
 
@@ -128,9 +142,6 @@ class _Worker:
         except _NoLongerOurs:
             _logger.info("backtest was cancelled, or is another process's", **named)
             return True
-        except BrokenProcessPool:
-            # As if this one had died itself: the next to take it on begins them anew, and not for ever.
-            raise
         except Exception as error:
             # Of this backtest alone: those that wait for it are worked off all the same.
             _logger.exception("backtest failed", **named)
@@ -192,18 +203,26 @@ class _Worker:
         Pieces are merged in their order, whichever is counted first: the cursor stands where all before it is
         counted, and examples are those that one process would have found.
         """
-        done, place, saved_at = mine.done, mine.place, time.monotonic()
+        done, place, saved_at, deaths = mine.done, mine.place, time.monotonic(), 0
         if tried.up_to is None:
             return done
         pool = self._pool if total > FEW_PIECES * DECISIONS_A_PIECE else None
-        counting: deque[tuple[UUID, asyncio.Task[CountedPiece]]] = deque()
+        counting: Counting = deque()
         try:
             while True:
-                await self._keep_counting(mine, tried, place, counting, pool)
-                if not counting:
-                    break
-                last, piece = counting.popleft()
-                counted = await piece
+                try:
+                    await self._keep_counting(mine, tried, place, counting, pool)
+                    if not counting:
+                        break
+                    last, piece = counting[0]
+                    counted = await piece
+                except BrokenProcessPool:
+                    # Of what is merged nothing is lost; the rest is counted by others.
+                    await _let_go(counting)
+                    deaths += 1
+                    self._begin_others(mine, pool, deaths)
+                    continue
+                counting.popleft()
                 tally.merge(counted.tally)
                 done, place = done + counted.done, last
                 if time.monotonic() - saved_at > SAVE_SECONDS:
@@ -211,17 +230,27 @@ class _Worker:
                     saved_at = time.monotonic()
                 await self._pace.rest(self._pace.rest_after(counted.seconds))
         finally:
-            for _, piece in counting:
-                piece.cancel()
+            await _let_go(counting)
         await self._save_place(mine, tally, done=done, place=place)
         return done
+
+    def _begin_others(self, mine: Backtest, pool: Pool | None, deaths: int) -> None:
+        """Raises ProcessesDied where too many did."""
+        _logger.warning("a process that counts died", backtest=str(mine.id), deaths=deaths)
+        assert pool is not None  # noqa: S101 - whose process it was
+        pool.renew()
+        if deaths > MOST_DEATHS:
+            raise ProcessesDied(
+                f"{deaths} processes that counted for it ended before they were done, one after another:"
+                " they were killed, or there was no memory left."
+            )
 
     async def _keep_counting(
         self,
         mine: Backtest,
         tried: Tried,
         place: UUID | None,
-        counting: deque[tuple[UUID, asyncio.Task[CountedPiece]]],
+        counting: Counting,
         pool: Pool | None,
     ) -> None:
         """Begins the next pieces, as many as there are processes for. One, in this process, until the others
