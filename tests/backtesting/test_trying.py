@@ -20,10 +20,12 @@ from coldcase.backtesting.comparing import (
     result_of,
 )
 from coldcase.backtesting.trying import compare_library, compare_recorded
+from coldcase.core.answer import Answer
 from coldcase.core.compiled_table import CompiledTable, compile_table
 from coldcase.core.rule_table import RuleTable, canonical_table, from_document
 from coldcase.db.backtests import RecordedRow
 from coldcase.shipped import LIBRARIES, LibraryCase, case_library, starter_table
+from tests.backtesting.records import recorded
 from tests.core.tables import compiled_starter
 
 WET = {
@@ -44,8 +46,7 @@ def edited(change: Any) -> CompiledTable:
 def row(number: int, case: Any, client: int = 1) -> RecordedRow:
     compiled = compiled_starter()
     text = json.dumps(case)
-    answer = classifying.answer_case(classifying.read_case(text.encode(), compiled), compiled)
-    return RecordedRow(UUID(int=number), client, text, classifying.encode_answer(answer).decode())
+    return recorded(number, text, _answer(case, compiled), client)
 
 
 def tried(
@@ -90,13 +91,12 @@ def test_a_cause_that_is_no_longer_named_and_the_other_way_round() -> None:
         "undetermined",
     )
 
-    texts = [classifying.encode_answer(_answer(WET, strict)).decode(), rows[1].answer_text]
-    refused = [msgspec.structs.replace(one, answer_text=text) for one, text in zip(rows, texts, strict=True)]
+    refused = [recorded(1, rows[0].case_text, _answer(WET, strict)), rows[1]]
     back = result_of(tried(refused, compiled_starter()))
     assert [(one.from_, one.to) for one in back.dangerous.refused_to_named] == [("undetermined", "moisture")]
 
 
-def _answer(case: Any, compiled: CompiledTable) -> Any:
+def _answer(case: Any, compiled: CompiledTable) -> Answer:
     return classifying.answer_case(classifying.read_case(json.dumps(case).encode(), compiled), compiled)
 
 

@@ -1,23 +1,27 @@
 """Cases, recorded ones and those of libraries, answered under another rule table, many at a time. Pure."""
 
 from collections.abc import Sequence
+from datetime import datetime
+from typing import Annotated, Any
 
 import msgspec
 
 from coldcase.classifying import add_outcomes
-from coldcase.core.answer import Status
 from coldcase.core.answer_builder import CaseWithReadings
+from coldcase.core.case_checks import FIRST_YEAR, LAST_YEAR
 from coldcase.core.case_reader import parse_case, weighed_part
 from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.fixed_point import TEN_THOUSAND
 from coldcase.core.short_answers import ShortAnswer, short_answers
 from coldcase.core.strict_json import read_json
+from coldcase.db.backtests import RecordedRow
 from coldcase.errors import BadCase, Flaw, Malformed
 from coldcase.readings.impossible_values import impossible_values
 
-MOST_ANSWERS = 10_000
-"""Answers that are kept for cases of the same evidence, of which short notes at job close make many."""
-
-USED_OF_JOB = ("failed_at",)
+MOST_ANSWERS = 40_000
+"""Answers that are kept for cases of the same evidence, of which short notes at job close make many; one
+takes about a kilobyte.
+"""
 
 CaseAgain = ShortAnswer | tuple[Flaw, ...]
 """An answer, or the flaws for which a case cannot be read."""
@@ -34,40 +38,46 @@ class _RecordedShare(msgspec.Struct):
     confidence: float
 
 
-class _RecordedAnswer(msgspec.Struct):
-    cause: str
-    status: Status
-    confidence: float
+class _RecordedCautions(msgspec.Struct):
     cautions: list[_RecordedText]
 
 
-class _RankedAnswer(_RecordedAnswer):
+class _RecordedRanking(msgspec.Struct):
     ranking: list[_RecordedShare]
 
 
-_decode = msgspec.json.Decoder(_RecordedAnswer).decode
-_decode_ranked = msgspec.json.Decoder(_RankedAnswer).decode
+CAUTIONS = '"cautions":'
+_cautions_of = msgspec.json.Decoder(_RecordedCautions).decode
+_ranking_of = msgspec.json.Decoder(_RecordedRanking).decode
 
 
-def recorded_answer(answer_text: str, renamed: dict[str, str], *, ranked: bool = True) -> ShortAnswer:
+def recorded_answer(row: RecordedRow, renamed: dict[str, str], *, ranked: bool = True) -> ShortAnswer:
     """What a decision said, by the names that its causes have since; with an empty ranking where nobody asks
     for it, which is most of an answer's reading.
     """
     ranking: dict[str, float] = {}
-    if ranked:
-        found: _RecordedAnswer = (whole := _decode_ranked(answer_text))
-        for one in whole.ranking:
-            cause = renamed.get(one.cause, one.cause)
-            ranking[cause] = ranking.get(cause, 0.0) + one.confidence
-    else:
-        found = _decode(answer_text)
+    for one in _ranking_of(row.answer_text).ranking if ranked else ():
+        cause = renamed.get(one.cause, one.cause)
+        ranking[cause] = ranking.get(cause, 0.0) + one.confidence
     return ShortAnswer(
-        cause=renamed.get(found.cause, found.cause),
-        status=found.status,
-        confidence=found.confidence,
+        cause=renamed.get(row.cause, row.cause),
+        status=row.status,
+        confidence=row.confidence / TEN_THOUSAND,
         ranking=ranking,
-        cautions=tuple([caution.text for caution in found.cautions]),
+        cautions=recorded_cautions(row.answer_text),
     )
+
+
+def recorded_cautions(answer_text: str) -> tuple[str, ...]:
+    """The texts of the cautions of a recorded answer, of which they are one of the last members: from there
+    on it is read, which is an object of its own unless they stand deeper.
+    """
+    place = answer_text.rfind(CAUTIONS)
+    try:
+        found = _cautions_of("{" + answer_text[place:])
+    except msgspec.DecodeError:
+        found = _cautions_of(answer_text)
+    return tuple([caution.text for caution in found.cautions])
 
 
 def renamed_causes(compiled: CompiledTable) -> dict[str, str]:
@@ -89,14 +99,16 @@ class AnswersAgain:
 
     def answers(self, case_texts: Sequence[str]) -> list[CaseAgain]:
         """The answers to cases as they stand on record, in their order."""
-        keys, found, new = [], {}, {}
+        keys: list[bytes] = []
+        found: dict[bytes, CaseAgain] = {}
+        new: dict[bytes, object] = {}
         for text in case_texts:
-            raw = _evidence(text)
+            raw = evidence_on_record(text)
             key = msgspec.json.encode(raw)
             keys.append(key)
             if key in self._kept:
                 found[key] = self._kept[key]
-            elif key not in new:
+            else:
                 new[key] = raw
         found |= self._answer(new)
         return [found[key] for key in keys]
@@ -126,7 +138,7 @@ class AnswersAgain:
             return [answer for case in cases for answer in self._short([case])]
 
 
-def _evidence(case_text: str) -> object:
+def evidence_on_record(case_text: str) -> object:
     """The part of a recorded case that is weighed; the text itself where it is no case at all."""
     try:
         raw = read_json(case_text.encode())
@@ -135,5 +147,24 @@ def _evidence(case_text: str) -> object:
     if not isinstance(raw, dict) or not isinstance(raw.get("unit"), dict):
         return raw
     job = raw.get("job")
-    used = {name: job[name] for name in USED_OF_JOB if name in job} if isinstance(job, dict) else {}
-    return weighed_part(raw) | ({"job": used} if used else {})
+    weighed = weighed_part(raw)
+    if isinstance(job, dict) and "failed_at" in job and not _says_nothing(job["failed_at"], raw["unit"]):
+        weighed["job"] = {"failed_at": job["failed_at"]}
+    return weighed
+
+
+class _Failed(msgspec.Struct):
+    at: Annotated[datetime, msgspec.Meta(tz=True)] | None
+
+
+def _says_nothing(failed_at: Any, unit: dict[str, Any]) -> bool:
+    """Whether no answer hangs on the time of failure: it is one, and nobody says since when the machine had
+    been in service.
+    """
+    if "installed_at" in unit:
+        return False
+    try:
+        at = msgspec.convert({"at": failed_at}, _Failed).at
+    except msgspec.ValidationError:
+        return False
+    return at is None or FIRST_YEAR <= at.year <= LAST_YEAR

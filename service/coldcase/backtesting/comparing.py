@@ -61,10 +61,20 @@ class CaseGroup(msgspec.Struct):
     def add(self, kept: Kept, own: int | None) -> None:
         """Counts a case, and keeps it if there are few of its kind."""
         self.count += 1
-        if len(self.kept) < 2 * MOST_EXAMPLES:
-            mine = kept.client == own
-            if sum((one.client == own) == mine for one in self.kept) < MOST_EXAMPLES:
-                self.kept.append(kept)
+        if self._has_room(kept.client, own):
+            self.kept.append(kept)
+
+    def add_compared(self, one: "Compared", own: int | None) -> None:
+        """The same of a case that is made an example only if it is kept: most are not."""
+        self.count += 1
+        if self._has_room(one.client, own):
+            self.kept.append(one.example())
+
+    def _has_room(self, client: int | None, own: int | None) -> bool:
+        if len(self.kept) >= 2 * MOST_EXAMPLES:
+            return False
+        mine = client == own
+        return sum((one.client == own) == mine for one in self.kept) < MOST_EXAMPLES
 
     def merge(self, other: "CaseGroup", own: int | None) -> None:
         """Adds other cases; of the examples those with the lowest ids stay."""
@@ -119,7 +129,7 @@ class ComparisonTally(msgspec.Struct):
         before, after = one.before, one.after
         self.compared += 1
         if before.cause != after.cause:
-            self.moves.setdefault(f"{before.cause} {after.cause}", CaseGroup()).add(one.example(), self.own)
+            _group(self.moves, f"{before.cause} {after.cause}").add_compared(one, self.own)
         elif before.confidence != after.confidence:
             self.same_code_other_confidence += 1
         if before.status != after.status:
@@ -134,13 +144,13 @@ class ComparisonTally(msgspec.Struct):
         lost = [text for text in one.before.cautions if text not in one.after.cautions]
         self.losing_cautions += bool(lost)
         for text in lost:
-            self.cautions_lost.setdefault(text, CaseGroup()).add(one.example(), self.own)
+            _group(self.cautions_lost, text).add_compared(one, self.own)
 
     def add_unreadable(self, flaws: Iterable[Flaw], kept: Kept) -> None:
         """Counts a case that the table cannot read, under the first of its flaws."""
         flaw = next(iter(flaws))
         reason = f"{flaw.pointer}: {flaw.detail}"[:LONGEST_REASON]
-        self.unreadable.setdefault(reason, CaseGroup()).add(kept, self.own)
+        _group(self.unreadable, reason).add(kept, self.own)
 
     def merge(self, following: "ComparisonTally") -> None:
         """Adds what was counted of the cases that come after these. Only here are reasons that come late
@@ -152,7 +162,7 @@ class ComparisonTally(msgspec.Struct):
         for name, count in following.statuses.items():
             self.statuses[name] = self.statuses.get(name, 0) + count
         for name, group in following.moves.items():
-            self.moves.setdefault(name, CaseGroup()).merge(group, self.own)
+            _group(self.moves, name).merge(group, self.own)
         for text, group in following.cautions_lost.items():
             _of(self.cautions_lost, text).merge(group, self.own)
         for reason, group in following.unreadable.items():
@@ -167,7 +177,14 @@ OTHER_REASONS = ""
 def _of(groups: dict[str, CaseGroup], name: str) -> CaseGroup:
     if name not in groups and len(groups) >= MOST_REASONS:
         name = OTHER_REASONS
-    return groups.setdefault(name, CaseGroup())
+    return _group(groups, name)
+
+
+def _group(groups: dict[str, CaseGroup], name: str) -> CaseGroup:
+    found = groups.get(name)
+    if found is None:
+        found = groups[name] = CaseGroup()
+    return found
 
 
 class CodeChange(msgspec.Struct, frozen=True, kw_only=True, rename={"from_": "from"}):

@@ -33,7 +33,7 @@ def compare_recorded(
             cause = established[row.id]
             known = merged([] if cause is None else [cause], again.renamed)
         # Only the scores of what was established need the whole ranking.
-        before = recorded_answer(row.answer_text, again.renamed, ranked=known is not None)
+        before = recorded_answer(row, again.renamed, ranked=known is not None)
         tally.add(Compared(row.client_id, row.id, None, before, after, known))
 
 

@@ -4,7 +4,8 @@ sentences.
 By the very routines that whole answers are built with, so that both always say the same.
 """
 
-from collections.abc import Mapping, Sequence
+from array import array
+from collections.abc import Iterator, Mapping, Sequence
 
 import msgspec
 
@@ -15,6 +16,30 @@ from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import TEN_THOUSAND
 from coldcase.core.rule_table import UNDETERMINED
 from coldcase.core.weighing import Evidence, Weighed, collect, observe, weigh_many
+
+
+class Shares(Mapping[str, float]):
+    """The confidence in each cause, 0 to 1: kept as ten-thousandths beside the causes, which many answers
+    share, because of most answers nobody asks for them.
+    """
+
+    __slots__ = ("_causes", "_parts")
+
+    def __init__(self, causes: Sequence[str], parts: Sequence[int]) -> None:
+        self._causes = causes
+        self._parts = array("H", parts)
+
+    def __getitem__(self, cause: str) -> float:
+        try:
+            return self._parts[self._causes.index(cause)] / TEN_THOUSAND
+        except ValueError:
+            raise KeyError(cause) from None
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._causes)
+
+    def __len__(self) -> int:
+        return len(self._causes)
 
 
 class ShortAnswer(msgspec.Struct, frozen=True, gc=False):
@@ -58,14 +83,13 @@ def _short_answer(weighed: Weighed, compiled: CompiledTable) -> ShortAnswer:
     coding = code(weighed, compiled)
     leader = weighed.model.causes[coding.leader]
     named = coding.status != "undetermined" and leader in compiled.table.causes
-    shares = [share / TEN_THOUSAND for share in weighed.confidence]
     cautions = compiled.cautions.applicable(
         weighed.evidence.case, weighed.evidence.condition_key, weighed.observed, compiled.table
     )
     return ShortAnswer(
         cause=leader if named else UNDETERMINED,
         status=coding.status,
-        confidence=shares[coding.leader],
-        ranking=dict(zip(weighed.model.causes, shares, strict=True)),
+        confidence=weighed.confidence[coding.leader] / TEN_THOUSAND,
+        ranking=Shares(weighed.model.causes, weighed.confidence),
         cautions=tuple([advice.text for advice in cautions]),
     )

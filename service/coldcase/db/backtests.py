@@ -216,11 +216,14 @@ async def count_decisions(conn: AsyncConnection, tried: Tried) -> int:
 
 
 class RecordedRow(msgspec.Struct, frozen=True, gc=False):
-    """What a backtest reads of a decision."""
+    """What a backtest reads of a decision; `confidence` in ten-thousandths."""
 
     id: UUID
     client_id: int
     case_text: str
+    cause: str
+    status: Literal["coded", "provisional", "undetermined"]
+    confidence: int
     answer_text: str
 
 
