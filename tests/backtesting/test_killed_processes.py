@@ -48,6 +48,7 @@ def killing(monkeypatch):
     """
     monkeypatch.setattr(running, "DECISIONS_A_PIECE", IN_A_PIECE)
     monkeypatch.setattr(running, "FEW_PIECES", 0)
+    monkeypatch.setattr(running, "SURE_SECONDS", 0)
     killed: list[int] = []
     count = Pool.count
     given = iter(range(10_000))
@@ -81,8 +82,10 @@ def only_in_the_pool(monkeypatch):
 
 async def tried(caller, url, *, jobs):
     answered = await caller.post("/v1/rule-tables/1/backtests", json={})
+    pace = Pace(1.0)
+    pace.recorded(None)
     async with asyncio.timeout(120):
-        await work_off(url, Pace(1.0), jobs)
+        await work_off(url, pace, jobs)
     return answered.headers["Location"].rpartition("/")[2]
 
 

@@ -10,6 +10,7 @@ from sqlalchemy import text
 
 from coldcase.backtesting.pieces import Counter, Pool
 from coldcase.backtesting.running import Pace, work_off
+from coldcase.db import backtests
 from tests.web.worked_off import person_with, running_service, service_url
 
 pytestmark = pytest.mark.anyio
@@ -229,8 +230,10 @@ async def test_several_processes_find_what_one_finds(own, quality, recorded, url
     # Nothing may be counted in this process: those of the pool have not heard of it.
     monkeypatch.delattr(Counter, "count")
     monkeypatch.setattr(Pool, "is_ready", lambda _: True)
-    place = await started(quality)
-    await work_off(url, Pace(1.0), jobs=2)
+    monkeypatch.setattr("coldcase.backtesting.running.SURE_SECONDS", 0)
+    place, pace = await started(quality), Pace(1.0)
+    pace.recorded(None)
+    await work_off(url, pace, jobs=2)
     texts = await own.as_owner(
         lambda conn: conn.execute(
             text("SELECT state, done, result FROM backtest WHERE id = ANY(CAST(:ids AS uuid[]))"),
@@ -240,6 +243,18 @@ async def test_several_processes_find_what_one_finds(own, quality, recorded, url
     one, other = texts.all()
     assert one == other
     assert one[:2] == ("finished", 3)
+
+
+async def test_no_other_process_begins_while_others_want_the_service(
+    own, quality, recorded, url, monkeypatch
+):
+    monkeypatch.setattr("coldcase.backtesting.running.FEW_PIECES", 0)
+    monkeypatch.setattr("coldcase.backtesting.running.DECISIONS_A_PIECE", 1)
+    monkeypatch.setattr("coldcase.backtesting.running.SURE_SECONDS", 0)
+    monkeypatch.delattr(Pool, "is_ready")
+    place = await started(quality)
+    await work_off(url, Pace(0.9, busy=lambda: True), jobs=2)
+    assert (await quality.get(place)).json()["state"] == "finished"
 
 
 async def test_one_process_works_at_a_time(own, quality, recorded, url):
@@ -325,3 +340,32 @@ async def test_a_backtest_rests_while_others_want_the_service():
         assert pace.rest_after(0.1) == 0
     pace.recorded(2)
     assert pace.rest_after(0.1) == pytest.approx(0.3)
+
+
+async def test_it_is_quiet_for_sure_once_it_was_looked_for_long_enough(monkeypatch):
+    pace = Pace(0.25)
+    pace.recorded(1)
+    assert not pace.surely_quiet
+    monkeypatch.setattr("coldcase.backtesting.running.SURE_SECONDS", 0)
+    assert pace.surely_quiet
+    assert not Pace(0.25).surely_quiet
+    pace.recorded(2)
+    assert not pace.surely_quiet
+
+
+async def test_it_rests_for_all_that_it_did_and_not_for_the_counting_alone(
+    own, quality, recorded, url, monkeypatch
+):
+    rests = []
+    pace = Pace(0.5, busy=lambda: True)
+    monkeypatch.setattr(pace, "rest", lambda seconds: asyncio.sleep(0, rests.append(seconds)))
+    last_of_next = backtests.last_of_next
+
+    async def slow(*asked, **more):
+        await asyncio.sleep(0.3)
+        return await last_of_next(*asked, **more)
+
+    monkeypatch.setattr(backtests, "last_of_next", slow)
+    await started(quality)
+    await work_off(url, pace)
+    assert rests[0] >= 0.3

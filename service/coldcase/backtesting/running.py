@@ -29,10 +29,13 @@ from coldcase.shipped import case_library
 _logger = structlog.get_logger(__name__)
 _Result = TypeVar("_Result")
 
-DECISIONS_A_PIECE = 500
-"""So many are read, answered and counted at once."""
+DECISIONS_A_PIECE = 1000
+"""So many are read, answered and counted at once: of more together each costs less, up to about so many."""
 
-FEW_PIECES = 60
+DECISIONS_BESIDE = 200
+"""The same while others want the service: what a piece takes from them it takes at once."""
+
+FEW_PIECES = 30
 """What has no more of them is done before other processes have begun."""
 
 SAVE_SECONDS = 1.0
@@ -44,6 +47,11 @@ MOST_DEATHS = 4
 RETRY_SECONDS = 2.0
 QUIET_SECONDS = 5.0
 """For how long nothing must have been recorded before a backtest takes all the time it can get."""
+
+SURE_SECONDS = 0.5
+"""For how long it must have been looked and found quiet before other processes begin, which takes more of a
+machine than anything that they do later.
+"""
 
 
 class Pace:
@@ -57,10 +65,13 @@ class Pace:
         self._share = share
         self._busy = busy
         self._newest: UUID | None = None
+        self._looks_since: float | None = None
         self._changed_at: float | None = None
 
     def recorded(self, newest: UUID | None) -> None:
         """Takes notice of the newest decision on record."""
+        if self._looks_since is None:
+            self._looks_since = time.monotonic()
         if self._newest is not None and newest != self._newest:
             self._changed_at = time.monotonic()
         self._newest = newest
@@ -70,6 +81,12 @@ class Pace:
         """Whether others want the service."""
         recorded = self._changed_at is not None and time.monotonic() - self._changed_at < QUIET_SECONDS
         return recorded or self._busy()
+
+    @property
+    def surely_quiet(self) -> bool:
+        """Whether nobody else wants the service, and it was looked for long enough to say so."""
+        looked = self._looks_since is not None and time.monotonic() - self._looks_since >= SURE_SECONDS
+        return looked and not self.wanted_elsewhere
 
     def rest_after(self, worked_s: float) -> float:
         """How long to rest after so many seconds of work."""
@@ -204,6 +221,7 @@ class _Worker:
         counted, and examples are those that one process would have found.
         """
         done, place, saved_at, deaths = mine.done, mine.place, time.monotonic(), 0
+        woke_at = saved_at
         if tried.up_to is None:
             return done
         pool = self._pool if total > FEW_PIECES * DECISIONS_A_PIECE else None
@@ -228,7 +246,10 @@ class _Worker:
                 if time.monotonic() - saved_at > SAVE_SECONDS:
                     await self._save_place(mine, tally, done=done, place=place)
                     saved_at = time.monotonic()
-                await self._pace.rest(self._pace.rest_after(counted.seconds))
+                # Of one process all that it did since it rested; of several what this one's piece took.
+                worked = max(counted.seconds, time.monotonic() - woke_at)
+                await self._pace.rest(self._pace.rest_after(worked))
+                woke_at = time.monotonic()
         finally:
             await _let_go(counting)
         await self._save_place(mine, tally, done=done, place=place)
@@ -259,7 +280,7 @@ class _Worker:
         """
         ahead = counting[-1][0] if counting else place
         while not self._pace.stopping.is_set():
-            alone = pool is None or self._pace.wanted_elsewhere or not pool.is_ready()
+            alone = pool is None or not self._pace.surely_quiet or not pool.is_ready()
             if len(counting) >= (1 if pool is None or alone else 2 * pool.jobs):
                 return
             last = await self._last_of_next(mine, tried, ahead)
@@ -284,7 +305,8 @@ class _Worker:
                 await backtests.see_decisions_of(conn, None)
                 self._pace.recorded(await backtests.newest_decision(conn))
                 await backtests.see_decisions_of(conn, mine.client_id)
-                return await backtests.last_of_next(conn, tried, after=after, most=DECISIONS_A_PIECE)
+                most = DECISIONS_BESIDE if self._pace.wanted_elsewhere else DECISIONS_A_PIECE
+                return await backtests.last_of_next(conn, tried, after=after, most=most)
 
         return await self._patiently(read)
 

@@ -61,7 +61,8 @@ async def _alone(url: str, chosen: Settings) -> tuple[int, int]:
 
 
 async def _supervised(orders: Orders) -> int:
-    lately = [False]
+    # Until the service has said otherwise: it does so a moment later.
+    lately = [True]
     pace = Pace(orders.share, busy=lambda: lately[0])
     _stop_by_signal(pace)
     reader = asyncio.StreamReader()
