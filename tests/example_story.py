@@ -250,6 +250,9 @@ def _rule_tables(story: "Story", decision: str) -> None:
 def _proposal(story: "Story") -> None:
     asked = story.ask("quality", "proposeRuleTable", "POST", "/v1/rule-tables/1/proposals", json={})
     story.until("quality", "showProposal", asked.headers["Location"])
+    story.ask("quality", "listProposals", "GET", "/v1/rule-tables/1/proposals")
+    other = story.ask("quality", None, "POST", "/v1/rule-tables/1/proposals", json={})
+    story.ask("quality", "cancelProposal", "POST", f"{other.headers['Location']}/cancel")
     story.until("quality", "showEvidence", "/v1/rule-tables/1/evidence?finding=filter_drier")
 
 

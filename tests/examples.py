@@ -123,6 +123,8 @@ def told(service_url: str, owner_url: str) -> Story:
 
 BY_TIME = {
     "cancelBacktest.json": ("started_at", "done", "total"),
+    "cancelProposal.json": ("started_at", "done", "total"),
+    "listProposals.json": ("done", "total"),
     "listSeals.json": ("count", "number"),
     "proveInclusion.json": ("position", "path", "leaf", "seal"),
     "searchDecisions.json": ("next",),

@@ -28,6 +28,7 @@ EventAction = Literal[
     "rule_table.backtest_cancelled",
     "rule_table.backtest_failed",
     "rule_table.proposed",
+    "rule_table.proposal_cancelled",
     "rule_table.remarked",
     "rule_table.remark_answered",
     "rule_table.remark_settled",

@@ -19,7 +19,7 @@ from coldcase.db.table_changes import call_as
 from coldcase.db.tables import api_key, decision, proposal, verdict
 from coldcase.errors import NotFound
 
-ProposalState = Literal["waiting", "running", "finished", "failed"]
+ProposalState = Literal["waiting", "running", "finished", "cancelled", "failed"]
 
 
 class Proposal(msgspec.Struct, frozen=True, kw_only=True):
@@ -90,6 +90,26 @@ async def start_proposal(conn: AsyncConnection, new: NewProposal, actor: Actor) 
         " :strength, :most_drafts)"
     )
     await call_as(conn, query, msgspec.structs.asdict(new), actor)
+
+
+async def cancel_proposal(conn: AsyncConnection, id_: UUID, actor: Actor) -> None:
+    """Ends a proposal before its time. Raises NotFound, or WrongState for one that has ended."""
+    query = "SELECT cancel_proposal(CAST(:key AS uuid), :person, CAST(:id AS uuid))"
+    await call_as(conn, query, {"id": id_}, actor)
+
+
+async def proposals_on(
+    conn: AsyncConnection, version: int, *, state: ProposalState | None, before: UUID | None, limit: int
+) -> list[Proposal]:
+    """At most `limit` proposals that are based on a version, the newest first; those in a state, and before
+    an id, only.
+    """
+    query = _selected().where(proposal.c.rule_table == version).order_by(proposal.c.id.desc()).limit(limit)
+    if state is not None:
+        query = query.where(proposal.c.state == state)
+    if before is not None:
+        query = query.where(proposal.c.id < before)
+    return [_proposal(row) for row in await conn.execute(query)]
 
 
 async def find_proposal(conn: AsyncConnection, id_: UUID) -> Proposal:

@@ -213,10 +213,13 @@ proposal = Table(
     Column("numbers", Text),
     Column("summary", Text),
     Column("failed_because", Text),
-    CheckConstraint("state IN ('waiting', 'running', 'finished', 'failed')", name="state_is_known"),
+    CheckConstraint(
+        "state IN ('waiting', 'running', 'finished', 'cancelled', 'failed')", name="state_is_known"
+    ),
     CheckConstraint("(summary IS NULL) = (state <> 'finished')", name="finished_has_a_summary"),
     CheckConstraint("(draft IS NULL) = (numbers IS NULL)", name="draft_has_numbers"),
     Index("uq_proposal_draft", "draft", unique=True),
+    Index("ix_proposal_rule_table_id", "rule_table", "id"),
 )
 
 # What is said of a rule table's row, limit or text, and what came after it; neither ever changes. Under no

@@ -42,7 +42,7 @@ async def work_off_proposals(url: str, pace: Pace) -> int:
 
 
 class _NotOurs(Exception):
-    """Another process has taken the proposal on."""
+    """The proposal was cancelled, or another process has taken it on."""
 
 
 class _ProposalWorker:

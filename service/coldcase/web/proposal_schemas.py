@@ -12,8 +12,8 @@ from coldcase.db.proposals import ProposalState
 from coldcase.proposing.summary import ProposalSummary
 
 
-class ProposalReport(msgspec.Struct, frozen=True, kw_only=True):
-    """A proposal: on which version it is based, how far it is, and what came of it.
+class ListedProposal(msgspec.Struct, frozen=True, kw_only=True):
+    """A proposal: on which version it is based, how far it is, and which draft came of it.
 
     `done` of `total` readings of a case: each is read twice, to be counted and to be tried. `draft` is the
     version that was made. `of_all_clients`: learned from all clients' verdicts, not only from those of the
@@ -33,7 +33,19 @@ class ProposalReport(msgspec.Struct, frozen=True, kw_only=True):
     total: int | None
     failed_because: str | None
     draft: int | None
+
+
+class ProposalReport(ListedProposal, frozen=True, kw_only=True):
+    """A proposal with what it was learned from, and how it did."""
+
     summary: ProposalSummary | None
+
+
+class ProposalList(msgspec.Struct, frozen=True):
+    """A page of proposals."""
+
+    items: list[ListedProposal]
+    next: str | None
 
 
 class EvidenceReport(msgspec.Struct, frozen=True, kw_only=True):

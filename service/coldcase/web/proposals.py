@@ -1,7 +1,8 @@
 """Rule tables proposed from verdicts, asked for and looked at; and what verdicts have seen of a table."""
 
 import asyncio
-from typing import Annotated
+from typing import Annotated, Any, Literal, overload
+from uuid import UUID
 
 import msgspec
 from litestar import Response, get, post
@@ -15,13 +16,15 @@ from coldcase.core.learning import LEAST_VERDICTS, PriorStrength
 from coldcase.core.verdict_counts import RowEvidence
 from coldcase.db import proposals
 from coldcase.db.backtests import see_decisions_of
-from coldcase.db.proposals import NewProposal, Proposal
+from coldcase.db.keys import ApiKey
+from coldcase.db.proposals import NewProposal, Proposal, ProposalState
 from coldcase.db.rule_tables import get_table, is_draft
 from coldcase.errors import NothingToPropose, WrongState
 from coldcase.proposing.summary import ProposalSummary
 from coldcase.web import parsing, proposal_schemas
 from coldcase.web.classifications import LOCATION
-from coldcase.web.filters import reads_all
+from coldcase.web.filters import LINK, next_page, reads_all
+from coldcase.web.proposal_schemas import ListedProposal, ProposalReport
 from coldcase.web.route import JSON, Call, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, TABLE_SCOPES, VERSION, version_of
 from coldcase.web.services import services
@@ -41,12 +44,20 @@ class ProposalRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     fit_temperature: bool = True
 
 
+class ProposalQuery(msgspec.Struct, frozen=True, kw_only=True):
+    """Which proposals: in a state; and from where to list."""
+
+    state: ProposalState | None = None
+    cursor: Annotated[str, Meta(pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$(?!\n)")] | None = None
+    limit: Annotated[int, Meta(ge=1, le=500)] = 50
+
+
 @post(
     "/v1/rule-tables/{version:str}/proposals",
     **route(
         "proposeRuleTable",
         "Rule tables",
-        {201: {JSON: proposal_schemas.ProposalReport}},
+        {201: {JSON: ProposalReport}},
         scopes=("tables:draft",),
         body=ProposalRequest,
         path={"version": VERSION},
@@ -101,7 +112,43 @@ async def propose_rule_table(request: Call) -> Response[bytes]:
         await proposals.start_proposal(conn, new, request_actor(request))
         found = await proposals.find_proposal(conn, new.id)
     service.backtests.wake()
-    return _told(request, found, status=201)
+    return Response(
+        msgspec.json.encode(seen_proposal(found, request.auth, whole=True)),
+        status_code=201,
+        media_type=JSON,
+        headers={"Location": f"/v1/proposals/{found.id}"},
+    )
+
+
+@get(
+    "/v1/rule-tables/{version:str}/proposals",
+    **route(
+        "listProposals",
+        "Rule tables",
+        {200: {JSON: proposal_schemas.ProposalList}},
+        scopes=DRAFT_SCOPES,
+        query=ProposalQuery,
+        path={"version": VERSION},
+        sends={200: (LINK,)},
+        problems=("not_found",),
+    ),
+)
+async def list_proposals(request: Call) -> Response[bytes]:
+    """The proposals that are based on a version, the newest first"""
+    query = parsing.parse_query(request, ProposalQuery)
+    before = None if query.cursor is None else UUID(query.cursor)
+    version = version_of(request)
+    async with services(request).transaction() as conn:
+        await get_table(conn, version)
+        found = await proposals.proposals_on(
+            conn, version, state=query.state, before=before, limit=query.limit + 1
+        )
+    following = str(found[query.limit - 1].id) if len(found) > query.limit else None
+    listed = proposal_schemas.ProposalList(
+        items=[seen_proposal(one, request.auth, whole=False) for one in found[: query.limit]], next=following
+    )
+    headers = next_page(f"/v1/rule-tables/{version}/proposals", query, following)
+    return Response(msgspec.json.encode(listed), media_type=JSON, headers=headers)
 
 
 @get(
@@ -109,7 +156,7 @@ async def propose_rule_table(request: Call) -> Response[bytes]:
     **route(
         "showProposal",
         "Rule tables",
-        {200: {JSON: proposal_schemas.ProposalReport}},
+        {200: {JSON: ProposalReport}},
         scopes=DRAFT_SCOPES,
         problems=("not_found",),
     ),
@@ -121,7 +168,28 @@ async def show_proposal(request: Call) -> Response[bytes]:
     """
     async with services(request).transaction() as conn:
         found = await proposals.find_proposal(conn, request.path_params["id"])
-    return _told(request, found)
+    return Response(msgspec.json.encode(seen_proposal(found, request.auth, whole=True)), media_type=JSON)
+
+
+@post(
+    "/v1/proposals/{id:uuid}/cancel",
+    **route(
+        "cancelProposal",
+        "Rule tables",
+        {200: {JSON: ListedProposal}},
+        scopes=("tables:draft",),
+        problems=("not_found", "wrong_state", "outcome_unknown"),
+    ),
+)
+async def cancel_proposal(request: Call) -> Response[bytes]:
+    """A proposal ended before its time
+
+    No draft comes of it. One that has ended stays as it is; its draft is withdrawn like any other.
+    """
+    async with services(request).transaction() as conn:
+        await proposals.cancel_proposal(conn, request.path_params["id"], request_actor(request))
+        found = await proposals.find_proposal(conn, request.path_params["id"])
+    return Response(msgspec.json.encode(seen_proposal(found, request.auth, whole=False)), media_type=JSON)
 
 
 class EvidenceQuery(msgspec.Struct, frozen=True, kw_only=True):
@@ -177,24 +245,33 @@ async def show_evidence(request: Call) -> Response[bytes]:
     return Response(await asyncio.to_thread(told), media_type=JSON)
 
 
-def _told(request: Call, found: Proposal, *, status: int = 200) -> Response[bytes]:
-    own = reads_all(request.auth) or found.asker == request.auth.client_id
-    strength = msgspec.json.decode(found.strength, type=PriorStrength)
-    report = proposal_schemas.ProposalReport(
-        id=found.id,
-        rule_table=TableName(version=found.rule_table, digest=found.digest),
-        state=found.state,
-        of_all_clients=found.client_id is None,
-        strength=strength,
-        person=found.person if own else None,
-        created_at=found.created_at,
-        started_at=found.started_at,
-        ended_at=found.ended_at,
-        done=found.done,
-        total=found.total,
-        failed_because=found.failed_because,
-        draft=found.draft,
-        summary=None if found.summary is None else msgspec.json.decode(found.summary, type=ProposalSummary),
-    )
-    headers = {"Location": f"/v1/proposals/{found.id}"} if status == 201 else {}
-    return Response(msgspec.json.encode(report), status_code=status, media_type=JSON, headers=headers)
+@overload
+def seen_proposal(found: Proposal, key: ApiKey, *, whole: Literal[True]) -> ProposalReport: ...
+
+
+@overload
+def seen_proposal(found: Proposal, key: ApiKey, *, whole: Literal[False]) -> ListedProposal: ...
+
+
+def seen_proposal(found: Proposal, key: ApiKey, *, whole: bool) -> ListedProposal:
+    """A proposal as this key may see it: of another client's not the person."""
+    own = reads_all(key) or found.asker == key.client_id
+    members: dict[str, Any] = {
+        "id": found.id,
+        "rule_table": TableName(version=found.rule_table, digest=found.digest),
+        "state": found.state,
+        "of_all_clients": found.client_id is None,
+        "strength": msgspec.json.decode(found.strength, type=PriorStrength),
+        "person": found.person if own else None,
+        "created_at": found.created_at,
+        "started_at": found.started_at,
+        "ended_at": found.ended_at,
+        "done": found.done,
+        "total": found.total,
+        "failed_because": found.failed_because,
+        "draft": found.draft,
+    }
+    if not whole:
+        return ListedProposal(**members)
+    told = None if found.summary is None else msgspec.json.decode(found.summary, type=ProposalSummary)
+    return ProposalReport(**members, summary=told)
