@@ -6,6 +6,7 @@ import json
 import re
 
 import pytest
+from sqlalchemy import Engine, event
 
 from tests.web.test_table_pages import BROWSER, seen, text_of
 
@@ -67,6 +68,21 @@ async def test_the_client_sees_its_own_figures_alone(filled, firm):
 async def test_even_a_key_that_reads_all_sees_its_clients_figures(filled, service):
     everybody = await service.caller("decisions:read", "decisions:read:all", client="Tern Haven Auditors")
     assert "There is no decision of yours yet." in text_of(await seen(everybody, FIGURES))
+
+
+async def test_the_decisions_are_counted_in_one_look(filled):
+    counts: list[str] = []
+
+    def heard(_conn, _cursor, statement, *_):
+        if "count(*)" in statement and "decision.cause" in statement:
+            counts.append(statement)
+
+    event.listen(Engine, "before_cursor_execute", heard)
+    try:
+        await seen(filled, FIGURES)
+    finally:
+        event.remove(Engine, "before_cursor_execute", heard)
+    assert len(counts) == 1
 
 
 async def test_causes_stand_with_intervals_in_a_picture_and_in_a_table(filled):

@@ -2,11 +2,24 @@
 them.
 """
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from typing import Any, Literal
 
 import msgspec
-from sqlalchemy import CTE, ColumnElement, Select, func, literal_column, select, text
+from sqlalchemy import (
+    CTE,
+    ColumnElement,
+    Integer,
+    Select,
+    Text,
+    case,
+    func,
+    literal,
+    literal_column,
+    null,
+    select,
+    tuple_,
+)
 from sqlalchemy.dialects.postgresql import distinct_on
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -46,42 +59,59 @@ async def causes(
     """Causes within each of the `most` largest groups (of months: the latest), then by count; months in UTC
     by the search's time.
     """
-    counted = _counted(group_by, wanted).cte("counted")
-    totals = (
-        select(counted.c.group, func.sum(counted.c.count).label("total"))
-        .group_by(counted.c.group)
-        .order_by(
-            counted.c.group.desc() if group_by == "month" else func.sum(counted.c.count).desc(),
-            counted.c.group,
-        )
-        .limit(most)
-        .cte("totals")
-    )
-    largest = counted.c.group.desc() if group_by == "month" else totals.c.total.desc()
+    return (await causes_by(conn, {group_by: most}, wanted))[group_by]
+
+
+async def causes_by(
+    conn: AsyncConnection, groups: Mapping[GroupBy | None, int], wanted: DecisionFilter
+) -> dict[GroupBy | None, list[Counted]]:
+    """As `causes`, by several things at once, of each so many groups: the decisions are looked at once."""
+    counted = _counted(list(groups), wanted).cte("counted")
+    by, group, total = counted.c.by, counted.c.group, func.sum(counted.c.count)
+    months = case((by == list(groups).index("month"), group)) if "month" in groups else null()
+    place = func.row_number().over(partition_by=by, order_by=(months.desc(), total.desc(), group))
+    places = select(by, group, total.label("total"), place.label("place")).group_by(by, group).cte("places")
+    most = case(dict(enumerate(groups.values())), value=places.c.by)
     query = (
-        select(counted, totals.c.total)
-        .join(totals, counted.c.group.is_not_distinct_from(totals.c.group))
-        .order_by(largest, counted.c.group, counted.c.count.desc(), counted.c.cause)
+        select(by, group, counted.c.cause, counted.c.count, places.c.total)
+        .join(places, (by == places.c.by) & group.is_not_distinct_from(places.c.group))
+        .where(places.c.place <= most)
+        .order_by(by, places.c.place, counted.c.count.desc(), counted.c.cause)
     )
-    return [Counted(row[0], row[1], row[2], int(row[3])) for row in await conn.execute(query)]
+    found: dict[GroupBy | None, list[Counted]] = {name: [] for name in groups}
+    for row in await conn.execute(query):
+        found[list(groups)[row[0]]].append(Counted(row[1], row[2], row[3], int(row[4])))
+    return found
 
 
-def _counted(group_by: GroupBy | None, wanted: DecisionFilter) -> Select[Any]:
-    match group_by:
-        case None:
-            group: ColumnElement[Any] = literal_column("NULL::text")
-        case "month":
-            group = func.to_char(
-                func.timezone(literal_column("'UTC'"), decision.c[wanted.by]), literal_column("'YYYY-MM'")
-            )
-        case _:
-            group = GROUP_COLUMNS[group_by]
-    query = select(group.label("group"), decision.c.cause, func.count().label("count")).where(
-        *_standing(wanted)
-    )
-    if group_by == "client":
-        query = query.join(client, client.c.id == decision.c.client_id)
-    return query.group_by(text("1"), decision.c.cause)
+def _counted(groups: Sequence[GroupBy | None], wanted: DecisionFilter) -> Select[Any]:
+    """Decisions by cause within each thing to group by: `by` is its place in `groups`, `group` its value."""
+    columns = {place: _group_column(name, wanted) for place, name in enumerate(groups) if name is not None}
+    looked = select(
+        decision.c.cause, *(column.label(f"group_{place}") for place, column in columns.items())
+    ).where(*_standing(wanted))
+    if "client" in groups:
+        looked = looked.join(client, client.c.id == decision.c.client_id)
+    rows = looked.subquery("looked")
+    of = {place: rows.c[f"group_{place}"] for place in columns}
+    sets = [tuple_(*([of[place]] if place in of else []), rows.c.cause) for place in range(len(groups))]
+    whole = literal(groups.index(None) if None in groups else None, Integer)
+    chosen = [(func.grouping(column) == 0, place) for place, column in of.items()]
+    by = case(*chosen, else_=whole) if chosen else whole
+    return select(
+        by.label("by"),
+        func.coalesce(*of.values(), literal(None, Text)).label("group"),
+        rows.c.cause,
+        func.count().label("count"),
+    ).group_by(func.grouping_sets(*sets))
+
+
+def _group_column(name: GroupBy, wanted: DecisionFilter) -> ColumnElement[Any]:
+    if name == "month":
+        return func.to_char(
+            func.timezone(literal_column("'UTC'"), decision.c[wanted.by]), literal_column("'YYYY-MM'")
+        )
+    return GROUP_COLUMNS[name]
 
 
 class Coverage(msgspec.Struct, frozen=True):

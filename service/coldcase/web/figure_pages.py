@@ -26,14 +26,14 @@ MOST_MONTHS = 24
 MOST_GROUPS = 6
 """Circuits, refrigerants, types that are drawn, the largest; a program gets all of them."""
 MOST_OWN_CODES = 30
-GROUPS: tuple[tuple[GroupBy | None, int], ...] = (
-    (None, 1),
-    ("month", MOST_MONTHS),
-    ("circuit", MOST_GROUPS),
-    ("refrigerant", MOST_GROUPS),
-    ("compressor_type", MOST_GROUPS),
-    ("own_code", MOST_OWN_CODES + 2),
-)
+GROUPS: dict[GroupBy | None, int] = {
+    None: 1,
+    "month": MOST_MONTHS,
+    "circuit": MOST_GROUPS,
+    "refrigerant": MOST_GROUPS,
+    "compressor_type": MOST_GROUPS,
+    "own_code": MOST_OWN_CODES + 2,
+}
 """What is counted by what, and how many groups: of own codes one more for those without, one more to see
 whether there are more."""
 
@@ -52,34 +52,24 @@ async def show_figures(request: Call) -> Response[Any]:
     """The client's figures"""
     asked = parsing.parse_page_query(request, FigureQuery)
     wanted = _wanted(asked, request.auth.client_id)
-    whole, months, circuits, refrigerants, types, codes = [
-        await _counted(request, wanted, group, most) for group, most in GROUPS
-    ]
+    async with services(request).transaction() as conn:
+        await decisions.view_as(conn, request.auth.client_id)
+        counted = await statistics.causes_by(conn, GROUPS, wanted)
+    # What looks at all that matches has a transaction of its own: none uses up the time of the other.
     async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id)
         calibration = await calibrating.calibration(conn, wanted)
     counts = FigureCounts(
-        whole=whole,
-        months=months,
-        circuits=circuits,
-        refrigerants=refrigerants,
-        types=types,
+        whole=counted[None],
+        months=counted["month"],
+        circuits=counted["circuit"],
+        refrigerants=counted["refrigerant"],
+        types=counted["compressor_type"],
         calibration=calibration,
-        codes=crosstab_of(codes, most=MOST_OWN_CODES),
+        codes=crosstab_of(counted["own_code"], most=MOST_OWN_CODES),
     )
     compiled = services(request).rule_tables.current
     return await shown(request, "figures.html", lambda: figures.figures_context(asked, counts, compiled))
-
-
-async def _counted(
-    request: Call, wanted: DecisionFilter, group: GroupBy | None, most: int
-) -> list[statistics.Counted]:
-    """Causes by group. Each such query looks at all that matches, so each has a transaction of its own: none
-    uses up the time of the others.
-    """
-    async with services(request).transaction() as conn:
-        await decisions.view_as(conn, request.auth.client_id)
-        return await statistics.causes(conn, group, wanted, most=most)
 
 
 def _wanted(asked: FigureQuery, client_id: int) -> DecisionFilter:
