@@ -2,20 +2,35 @@
 the answers were and would be.
 """
 
-from typing import Any
+from typing import Annotated, Any, Literal
+from uuid import UUID
 
-from litestar import Response, get
+import msgspec
+from litestar import Response, get, post
+from msgspec import Meta
 
 from coldcase.db import backtests, rule_tables
-from coldcase.web import rendering
-from coldcase.web.backtests import seen_backtest
+from coldcase.web import parsing, rendering
+from coldcase.web.backtests import BacktestRequest, begin_backtest, end_backtest, seen_backtest
 from coldcase.web.pages import table_backtests
-from coldcase.web.route import Call, page_route
+from coldcase.web.route import HTML, Call, form_route, page_route
 from coldcase.web.rule_tables import DRAFT_SCOPES, VERSION, version_of
 from coldcase.web.services import services
 from coldcase.web.table_pages import page_of_stored, shown
 
 MOST_BACKTESTS = 100
+DRAFTING = ("tables:draft",)
+
+
+class BacktestForm(msgspec.Struct, frozen=True):
+    """On what a version is to be tried: all decisions or so many of them, or a library of cases."""
+
+    on: Literal["decisions", "worked", "development", "bench"]
+    sample: Annotated[int, Meta(ge=1, le=100_000_000)] | None = None
+
+
+class CancelForm(msgspec.Struct, frozen=True):
+    """A button alone."""
 
 
 @get(
@@ -46,3 +61,42 @@ async def show_backtest_page(request: Call) -> Response[Any]:
     seen = seen_backtest(found, request.auth, whole=True)
     named = await page_of_stored(request, stored)
     return await shown(request, "backtest.html", lambda: table_backtests.backtest_context(named, seen))
+
+
+@post(
+    "/tables/{version:str}/backtests",
+    **form_route(
+        "startBacktestByForm",
+        BacktestForm,
+        scopes=DRAFTING,
+        path={"version": VERSION},
+        problems=("not_found", "bad_rule_table", "digest_stale", "outcome_unknown"),
+    ),
+)
+async def start_backtest_by_form(request: Call) -> Response[Any]:
+    """Starts a backtest, and leads to it"""
+    sent = await parsing.parse_form(request, BacktestForm)
+    asked = BacktestRequest(sample=sent.sample)
+    if sent.on != "decisions":
+        # A library is taken whole.
+        asked = BacktestRequest(library=sent.on)
+    return _led_to((await begin_backtest(request, asked)).id)
+
+
+@post(
+    "/backtests/{id:uuid}/cancel",
+    **form_route(
+        "cancelBacktestByForm",
+        CancelForm,
+        scopes=DRAFTING,
+        problems=("not_found", "wrong_state", "outcome_unknown"),
+    ),
+)
+async def cancel_backtest_by_form(request: Call) -> Response[Any]:
+    """Ends a backtest before its time, and leads back to it"""
+    await parsing.parse_form(request, CancelForm)
+    return _led_to((await end_backtest(request)).id)
+
+
+def _led_to(id_: UUID) -> Response[Any]:
+    return Response(b"", status_code=303, media_type=HTML, headers={"Location": f"/backtests/{id_}"})

@@ -168,8 +168,20 @@ async def start_backtest(request: Call) -> Response[bytes]:
     its client's, or all with `decisions:read:all`. It is of the version as it is now: an approval needs a
     finished one of the very digest that is approved, tried on recorded decisions if there are any.
     """
+    found = await begin_backtest(request, await _asked(request))
+    return Response(
+        msgspec.json.encode(seen_backtest(found, request.auth, whole=False)),
+        status_code=201,
+        media_type=JSON,
+        headers={"Location": f"/v1/backtests/{found.id}"},
+    )
+
+
+async def begin_backtest(request: Call, asked: BacktestRequest) -> Backtest:
+    """Starts a backtest of the version of this request's path. Raises NotFound, BadTableRequest,
+    BadRuleTable, DigestStale, Busy.
+    """
     service, version = services(request), version_of(request)
-    asked = await _asked(request)
     search = _search(asked.filter)
     async with service.transaction() as conn:
         stored = await rule_tables.get_table(conn, version)
@@ -187,12 +199,7 @@ async def start_backtest(request: Call) -> Response[bytes]:
         await backtests.record_start(conn, new, request_actor(request))
         found = await backtests.find_backtest(conn, new.id)
     service.backtests.wake()
-    return Response(
-        msgspec.json.encode(seen_backtest(found, request.auth, whole=False)),
-        status_code=201,
-        media_type=JSON,
-        headers={"Location": f"/v1/backtests/{new.id}"},
-    )
+    return found
 
 
 @get(
@@ -259,7 +266,12 @@ async def cancel_backtest(request: Call) -> Response[bytes]:
 
     What it has found so far can still be looked at; for an approval it does not count.
     """
+    found = await end_backtest(request)
+    return Response(msgspec.json.encode(seen_backtest(found, request.auth, whole=False)), media_type=JSON)
+
+
+async def end_backtest(request: Call) -> Backtest:
+    """Cancels the backtest of this request's path. Raises NotFound, WrongState."""
     async with services(request).transaction() as conn:
         await backtests.record_cancelled(conn, request.path_params["id"], request_actor(request))
-        found = await backtests.find_backtest(conn, request.path_params["id"])
-    return Response(msgspec.json.encode(seen_backtest(found, request.auth, whole=False)), media_type=JSON)
+        return await backtests.find_backtest(conn, request.path_params["id"])

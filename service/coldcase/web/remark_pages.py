@@ -12,9 +12,9 @@ from coldcase.core.pointers import NothingThereError, value_at
 from coldcase.errors import BadTableRequest, Flaw, NotFound
 from coldcase.web import parsing, rendering
 from coldcase.web.pages import table_remarks
-from coldcase.web.remarks import Pointer, RemarkRequest, make_remark
+from coldcase.web.remarks import Pointer, RemarkPatch, RemarkRequest, make_remark, take_step
 from coldcase.web.route import HTML, Call, form_route, page_route
-from coldcase.web.rule_tables import TABLE_SCOPES, VERSION
+from coldcase.web.rule_tables import TABLE_SCOPES, VERSION, WHOLE_NUMBER
 from coldcase.web.table_pages import OF_A_TABLE, table_page
 
 
@@ -34,6 +34,13 @@ class RemarkForm(msgspec.Struct, frozen=True):
     proposal: str = ""
     decision: str = ""
     key: str = ""
+
+
+class StepForm(msgspec.Struct, frozen=True):
+    """What is said to a remark, and the version that settles it, as they are typed."""
+
+    answer: str = ""
+    settled_by: str = ""
 
 
 @get("/tables/{version:str}/remarks", **page_route("showRemarksPage", **OF_A_TABLE))
@@ -77,6 +84,48 @@ async def make_remark_by_form(request: Call) -> Response[Any]:
     place, _ = found.place_of(made.pointer)
     path = f"{place.partition('#')[0]}#remark-{made.id}"
     return Response(b"", status_code=303, media_type=HTML, headers={"Location": path})
+
+
+@post(
+    "/tables/{version:str}/remarks/{id:uuid}",
+    **form_route(
+        "answerRemarkByForm",
+        StepForm,
+        scopes=("tables:draft",),
+        path={"version": VERSION},
+        problems=("not_found", "bad_rule_table", "wrong_state", "outcome_unknown"),
+    ),
+)
+async def answer_remark_by_form(request: Call) -> Response[Any]:
+    """Answers or settles a remark, and leads to where it stands"""
+    sent, id_ = await parsing.parse_form(request, StepForm), request.path_params["id"]
+    found = await table_page(request)
+    try:
+        await take_step(request, _step(sent))
+    except BadTableRequest as error:
+        context = table_remarks.remarks_context(found)
+        told = " ".join(flaw.detail for flaw in error.flaws)
+        return rendering.page(
+            request, "table_remarks.html", status=422, **context, flawed=id_, typed=sent, told=told
+        )
+    path = f"{found.path}/remarks#remark-{id_}"
+    return Response(b"", status_code=303, media_type=HTML, headers={"Location": path})
+
+
+def _step(typed: StepForm) -> RemarkPatch:
+    """What was typed, as the call takes it. Raises BadTableRequest with every flaw."""
+    raw: dict[str, Any] = {}
+    if answer := typed.answer.replace("\r\n", "\n").strip():
+        raw["answer"] = answer
+    if number := typed.settled_by.strip():
+        if not WHOLE_NUMBER.fullmatch(number):
+            raise BadTableRequest((Flaw("/settled_by", "A version is named by its number."),))
+        raw["settled_by"] = int(number)
+    if not raw:
+        raise BadTableRequest((Flaw("", "Say something to it, or name the version that settles it."),))
+    if flaws := tuple(member_flaws(raw, RemarkPatch)):
+        raise BadTableRequest(flaws)
+    return msgspec.convert(raw, RemarkPatch)
 
 
 async def _asked(request: Call, typed: RemarkForm, flaws: tuple[Flaw, ...] = ()) -> Response[Any]:

@@ -271,8 +271,15 @@ async def answer_remark(request: Call) -> Response[bytes]:
     version settles a remark that says something else at its place than what was disputed. If the version is
     withdrawn, the remark is no longer settled.
     """
+    found = await take_step(request, await read_request(request, RemarkPatch))
+    return Response(msgspec.json.encode(shown_remark(found, request.auth)), media_type=JSON)
+
+
+async def take_step(request: Call, sent: RemarkPatch) -> StoredRemark:
+    """Answers or settles the remark of this request's path. Raises NotFound, ScopeMissing, BadTableRequest,
+    WrongState.
+    """
     service, version, id_ = services(request), version_of(request), request.path_params["id"]
-    sent = await read_request(request, RemarkPatch)
     if sent.answer is UNSET and sent.settled_by is UNSET:
         raise BadTableRequest((Flaw("", "Name an `answer`, or what it is `settled_by`."),))
     async with service.transaction() as conn:
@@ -293,8 +300,7 @@ async def answer_remark(request: Call) -> Response[bytes]:
             settled_by=None if sent.settled_by is UNSET else sent.settled_by,
             actor=request_actor(request),
         )
-        found = await remarks.find_remark(conn, version, id_)
-    return Response(msgspec.json.encode(shown_remark(found, request.auth)), media_type=JSON)
+        return await remarks.find_remark(conn, version, id_)
 
 
 def still_stands(found: StoredRemark, stored: StoredTable) -> bool:

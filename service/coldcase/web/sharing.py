@@ -46,6 +46,12 @@ class ShareForm(msgspec.Struct, frozen=True):
     against: Annotated[int, Meta(ge=1, le=LAST)] | None = None
 
 
+class LinksQuery(msgspec.Struct, frozen=True):
+    """The version that the table is compared with, where the way here led from a comparison."""
+
+    against: Annotated[int, Meta(ge=1, le=LAST)] | None = None
+
+
 class RevokeForm(msgspec.Struct, frozen=True):
     """A button alone."""
 
@@ -139,14 +145,19 @@ async def revoke_report_link(request: Call) -> Response[Any]:
 
 @get(
     "/tables/{version:str}/links",
-    **page_route("showTableLinks", scopes=LINK_SCOPES, path={"version": VERSION}),
+    **page_route("showTableLinks", scopes=LINK_SCOPES, query=LinksQuery, path={"version": VERSION}),
 )
 async def show_table_links(request: Call) -> Response[Any]:
     """The links to a rule table and its comparisons, to copy, revoke and make"""
-    version = version_of(request)
+    version, query = version_of(request), parsing.parse_page_query(request, LinksQuery)
     found = await own_links(request, str(version))
     return await _links_page(
-        request, found, back=f"/tables/{version}", what=f"rule table {version}", table=True
+        request,
+        found,
+        back=f"/tables/{version}",
+        what=f"rule table {version}",
+        table=True,
+        against=query.against,
     )
 
 
@@ -173,7 +184,13 @@ async def revoke_table_link(request: Call) -> Response[Any]:
 
 
 async def _links_page(
-    request: Call, found: list[SharedLink], *, back: str, what: str, table: bool = False
+    request: Call,
+    found: list[SharedLink],
+    *,
+    back: str,
+    what: str,
+    table: bool = False,
+    against: int | None = None,
 ) -> Response[Any]:
     desk: LinkDesk = services(request).links
     return rendering.page(
@@ -183,6 +200,7 @@ async def _links_page(
         back=back,
         what=what,
         table=table,
+        against=against,
         days=desk.days,
         most_days=desk.most_days,
         host=str(request.base_url).rstrip("/"),

@@ -6,6 +6,7 @@ from typing import Any
 from coldcase.backtesting.comparing import BacktestResult, CodeChange, Example, NamedGroup
 from coldcase.backtesting.paired import Estimate, Scores, VerdictFigures
 from coldcase.core.titles import in_hundred
+from coldcase.db.backtests import UNFINISHED
 from coldcase.db.rule_tables import StoredTable
 from coldcase.feedback.calibrating import Interval, Reliability
 from coldcase.web.backtest_schemas import BacktestReport, BacktestSummary
@@ -36,7 +37,11 @@ OUTCOMES = (
 
 def listed_context(stored: StoredTable, found: Sequence[BacktestSummary]) -> dict[str, Any]:
     """The list of a version's backtests."""
-    return {"stored": stored, "backtests": [_summary(one, stored) for one in found]}
+    return {
+        "stored": stored,
+        "backtests": [_summary(one, stored) for one in found],
+        "tried_on": [("decisions", "decisions on record"), *LIBRARY_WORDS.items()],
+    }
 
 
 def backtest_context(page: TablePage, found: BacktestReport) -> dict[str, Any]:
@@ -55,6 +60,7 @@ def _summary(found: BacktestSummary, stored: StoredTable) -> dict[str, Any]:
         "run": RUN_WORDS[found.state],
         "on": tried_on(found),
         "progress": share if found.state == "running" else None,
+        "unfinished": found.state in UNFINISHED,
         "edited_since": found.rule_table.digest != stored.digest,
     }
 
