@@ -7,15 +7,16 @@ from typing import Any, NamedTuple
 
 import msgspec
 
-from coldcase.classifying import case_of, encode_answer
+from coldcase.classifying import case_of, with_head
 from coldcase.core import ENGINE_VERSION
 from coldcase.core.answer import Answer
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.errors import ColdcaseError
 from coldcase.feedback.verdicts import parse_verdict
-from coldcase.importing.answering import NoAnswer, answers
+from coldcase.importing.answering import answers, written_answers
 from coldcase.importing.lines import LONGEST_LINE, Line, LineReading, RawLine, read_line
 from coldcase.importing.telling import RefusalRendering
+from coldcase.kept_answers import KeptAnswers, WrittenAnswer
 
 ANSWERED_COLUMNS = {
     "line": bytes,
@@ -66,10 +67,15 @@ def posted_line(case: bytes, own_code: str | None, verdict: bytes | None, occurr
 
 
 def answered_columns(
-    lines: Sequence[bytes], compiled: CompiledTable, *, now: datetime, tell: RefusalRendering
+    lines: Sequence[bytes],
+    compiled: CompiledTable,
+    kept: KeptAnswers,
+    *,
+    now: datetime,
+    tell: RefusalRendering,
 ) -> dict[str, list[Any]]:
-    """Lines answered together, by the names of ANSWERED_COLUMNS. `now` judges verdicts, `tell` renders a
-    refusal.
+    """Lines answered together, by the names of ANSWERED_COLUMNS. `kept` are answers given before, `now`
+    judges verdicts, `tell` renders a refusal.
     """
 
     def judge(raw: Any, failed_at: datetime | None) -> Any:
@@ -78,9 +84,8 @@ def answered_columns(
     reading = LineReading(partial(case_of, compiled=compiled), judge)
     read = [read_line(one, reading) for one in as_raw_lines(lines)]
     good = [line for line in read if isinstance(line, Line)]
-    found = dict(
-        zip(map(id, good), answers([line.parsed for line in good], compiled, next_checks=False), strict=True)
-    )
+    given = written_answers([line.parsed for line in good], compiled, kept, next_checks=False)
+    found = dict(zip(map(id, good), given, strict=True))
     rows = [_row(found[id(line)] if isinstance(line, Line) else line.error, tell) for line in read]
     made = {name: [row.get(name) for row in rows] for name in ANSWERED_COLUMNS}
     return made | {
@@ -96,15 +101,16 @@ def as_raw_lines(lines: Iterable[bytes]) -> Iterable[RawLine]:
         yield RawLine(number, text if len(text) <= LONGEST_LINE else None)
 
 
-def _row(became: Answer | NoAnswer | ColdcaseError, tell: RefusalRendering) -> dict[str, Any]:
+def _row(became: WrittenAnswer | ColdcaseError, tell: RefusalRendering) -> dict[str, Any]:
     if isinstance(became, ColdcaseError):
         return {"problem": msgspec.json.encode(tell(became)).decode()}
+    answer, rest = became
     return {
-        "job_ref": became.job_ref,
-        "cause": became.cause,
-        "status": became.status,
-        "confidence": became.confidence,
-        "answer": encode_answer(became),
+        "job_ref": answer.job_ref,
+        "cause": answer.cause,
+        "status": answer.status,
+        "confidence": answer.confidence,
+        "answer": with_head(answer, rest),
     }
 
 

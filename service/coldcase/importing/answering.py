@@ -14,6 +14,9 @@ from coldcase.kept_answers import KeptAnswers, WrittenAnswer, evidence_key, writ
 
 _logger = structlog.get_logger(__name__)
 
+KEPT_BYTES = 16 * 1024 * 1024
+"""Of answers, in each process that answers lines."""
+
 
 class NoAnswer(ColdcaseError):
     """The engine has no answer to this case; it is logged, and nothing was recorded."""

@@ -17,6 +17,7 @@ from coldcase.clock import now
 from coldcase.core.compiled_table import CompiledTable, compile_table
 from coldcase.core.rule_table import RuleTable
 from coldcase.importing.answered import answered_columns
+from coldcase.importing.answering import KEPT_BYTES
 from coldcase.importing.parquet_files import (
     ASKED_COLUMNS,
     ROWS_AT_ONCE,
@@ -29,6 +30,7 @@ from coldcase.importing.parquet_files import (
     pyarrow,
 )
 from coldcase.importing.telling import RefusalRendering
+from coldcase.kept_answers import KeptAnswers
 from coldcase.processes import collect_rarely, end_with_parent
 from coldcase.readings import refrigerants
 
@@ -62,11 +64,12 @@ class _Answering:
         collect_rarely()
         refrigerants.library()
         self._compiled = pinned.compiled()
+        self._kept = KeptAnswers(KEPT_BYTES)
         self._tell = tell
 
     def columns(self, lines: list[bytes]) -> AnsweredRows:
         """Lines with their answers."""
-        return answered_columns(lines, self._compiled, now=now(), tell=self._tell)
+        return answered_columns(lines, self._compiled, self._kept, now=now(), tell=self._tell)
 
     def __call__(self, batch: Any) -> Any:
         """A table of Arrow with its answers, as Ray calls it."""

@@ -18,6 +18,7 @@ from coldcase.db.clock import DatabaseClock
 from coldcase.db.engine import READS, make_engine
 from coldcase.db.transactions import transaction
 from coldcase.errors import ColdcaseError
+from coldcase.importing.answering import KEPT_BYTES
 from coldcase.importing.chunks import ChunkWork, CutLine, ToldChunk
 from coldcase.importing.counting import LineSeen, Place
 from coldcase.importing.orders import ImportOrder
@@ -30,9 +31,6 @@ _logger = structlog.get_logger(__name__)
 
 WORTH_IT_AFTER = 10_000
 """Lines that a process works off alone: each other takes three seconds of a core to begin."""
-
-KEPT_BYTES = 16 * 1024 * 1024
-"""Of answers, in each process."""
 
 CutLines = Sequence[CutLine]
 
