@@ -326,9 +326,9 @@ def _superseded(seen: Mapping[str, Observation], compiled: CompiledTable) -> dic
     """
     replaced: dict[str, str] = {}
     for code in [code for code in seen if code in compiled.successors]:
-        newer = sorted(compiled.successors[code] & seen.keys())
+        newer = [successor for successor in compiled.successors[code] if successor in seen]
         if newer:
-            replaced[code] = newer[0]
+            replaced[code] = min(newer)
     for code in sorted([code for code in seen if code in compiled.superseding]):
         clear, others = compiled.superseding[code]
         if clear not in seen[code].outcomes:
@@ -388,6 +388,7 @@ def _apply_decay(items: list[WeighedFinding], compiled: CompiledTable) -> None:
     for group, together in groups.items():
         if len(together) > 1:
             together.sort(key=lambda item: (-item.weight.spread * item.keep, item.code))
-            for place, item in enumerate(together):
+            # The first one counts whole.
+            for place, item in enumerate(together[1:], 1):
                 item.decay = compiled.decay_of(group, place)
                 item.factor = (2 * item.keep * item.decay + MILLION) // (2 * MILLION)

@@ -10,7 +10,7 @@ import msgspec
 from coldcase.core.answer import DerivedValue
 from coldcase.core.case import Case
 from coldcase.core.fitted_limits import FittedLimit, FittedLimits
-from coldcase.core.rule_table import Band, Quantity, RuleTable
+from coldcase.core.rule_table import Band, RuleTable
 from coldcase.core.signs import engine_observations
 from coldcase.readings.worksheet import QUANTITY_UNITS, DerivedQuantity, joined_notes
 
@@ -84,7 +84,10 @@ class LimitJudge:
         unit = QUANTITY_UNITS[worked.quantity][0]
         if row.unit != unit and _SAME_UNIT.get(row.unit) != unit:
             return f"in {unit}, the rule table's limit in {row.unit}"
-        if _credible(worked, row):
+        low, high = _ends(worked)
+        # A bound claims no figure; only the side that it leaves open has to reach into the range.
+        above, below = worked.bound == ">" or low >= row.lowest, worked.bound == "<" or high <= row.highest
+        if above and below:
             return None
         highest = worked.value if worked.upper is None else worked.upper
         slip = ", a slipped decimal or a wrong unit?" if highest > row.highest else ""
@@ -100,13 +103,6 @@ def _judged(worked: DerivedQuantity, limit: FittedLimit) -> tuple[tuple[str, ...
     banded, why = _bands(worked, limit.limit.bands)
     outcomes, cannot = limit.possible(banded)
     return outcomes, why or cannot
-
-
-def _credible(worked: DerivedQuantity, row: Quantity) -> bool:
-    low, high = _ends(worked)
-    # A bound claims no figure; only the side that it leaves open has to reach into the range.
-    above = worked.bound == ">" or low >= row.lowest
-    return above and (worked.bound == "<" or high <= row.highest)
 
 
 def _ends(worked: DerivedQuantity) -> tuple[float, float]:

@@ -8,7 +8,7 @@ without a word, so every range is checked here. Temperatures in K, pressures in 
 import math
 from bisect import bisect_right
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import import_module
 from itertools import pairwise
 from threading import Lock
@@ -52,6 +52,7 @@ TRANSCRITICAL = frozenset({"R-744"})
 _BY_KEY = {spelling_key(designation): designation for designation in DESIGNATIONS}
 
 
+@lru_cache(1000)
 def known_designation(text: str) -> str | None:
     """The designation that a text means, in ASHRAE's spelling; None where its properties are not known
     here.

@@ -157,7 +157,7 @@ class Worksheet:
 
 def joined_notes(*notes: str | None) -> str | None:
     """Several remarks as one note."""
-    return "; ".join(note for note in notes if note) or None
+    return "; ".join([note for note in notes if note]) or None
 
 
 def measured(result: float | str | Range) -> tuple[float, DetectionLimit | None]:
