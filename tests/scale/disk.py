@@ -1,10 +1,11 @@
-"""What a decision takes on disk, everything included: table, TOAST, indexes and its idempotency key.
+"""What a decision takes on disk, everything included: table, TOAST, indexes and what it is known
+by: the idempotency key of its request, or the line of its import.
 
     python -m tests.scale.disk [--rows 20000] [--history] [--shuffled]
 
 The benchmark's cases, all different: without readings, with them, and every second one with them. Recorded by
-the recorder's own statement, each under a key, or with --history without one, as those of an import are; each
-kind in a record of its own. Jobs are recorded in the order in which they were closed, or with --shuffled in
+the recorder's own statement, each under a key, or with --history as lines of an import; each kind in a record
+of its own. Jobs are recorded in the order in which they were closed, or with --shuffled in
 none, which fills indexes less well. What a seal adds is told beside it.
 """
 
@@ -16,6 +17,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from itertools import islice
 from typing import Any
+from uuid import uuid4
 
 import msgspec
 import psycopg
@@ -27,8 +29,9 @@ from coldcase.core import ENGINE_VERSION, answer_builder
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.rule_table import canonical_table, digest_of
 from coldcase.db import answers, embedded, migrating, rule_tables
+from coldcase.db.bulk_recorder import TAKE_LINES
 from coldcase.db.clock import DatabaseClock
-from coldcase.db.decision_batch import RecorderConnection, checked_row
+from coldcase.db.decision_batch import PLACES, RecorderConnection, checked_row
 from coldcase.db.engine import run_once
 from coldcase.governing import compile_stored
 from coldcase.proof.canonical import canonical_json, fingerprint
@@ -48,10 +51,11 @@ BETWEEN_JOBS_S = 900
 SIZES = """
 SELECT sum(pg_relation_size(relid) + pg_relation_size(relid, 'fsm') + pg_relation_size(relid, 'vm')),
     sum(pg_total_relation_size(nullif(reltoastrelid, 0))), sum(pg_indexes_size(relid)),
-    pg_total_relation_size('idempotency'), pg_total_relation_size('audit_seal_member')
+    pg_total_relation_size('idempotency') + pg_total_relation_size('bulk_line'),
+    pg_total_relation_size('audit_seal_member')
 FROM pg_partition_tree('decision') JOIN pg_class ON oid = relid WHERE isleaf
 """
-PARTS = ("table", "TOAST", "indexes", "idempotency")
+PARTS = ("table", "TOAST", "indexes", "known by")
 
 
 def main() -> None:
@@ -73,7 +77,9 @@ def measured(mix: str, rows: int, *, history: bool = False, shuffled: bool = Fal
         made = [sampled(kind, compiled) for kind in MIXES[mix]]
         # Of two kinds the rows take turns.
         mixed = [one for together in zip(*made, strict=True) for one in together]
-        asyncio.run(filled(server, decisions(mixed, rows, history=history, shuffled=shuffled)))
+        asyncio.run(
+            filled(server, decisions(mixed, rows, history=history, shuffled=shuffled), history=history)
+        )
         return sizes(server, rows)
 
 
@@ -139,12 +145,14 @@ def decisions(
         )
 
 
-async def filled(server: embedded.Embedded, rows: Iterator[NewDecision]) -> None:
+async def filled(server: embedded.Embedded, rows: Iterator[NewDecision], *, history: bool) -> None:
     """Records them, and has them sealed."""
     patience = {"connect_seconds": 5.0, "command_seconds": 30.0, "lock_seconds": 5.0}
     conn = await RecorderConnection.open(server.service_url, DatabaseClock(), **patience)
     while batch := [checked_row(new) for new in islice(rows, AT_ONCE)]:
         await conn.insert(batch, timedelta(days=90))
+        if history:
+            await conn.raw.fetch(TAKE_LINES, [uuid4() for _ in batch], [row[PLACES["id"]] for row in batch])
     while await conn.raw.fetch("SELECT number FROM seal_records(50000)"):
         pass
     conn.raw.terminate()
@@ -153,7 +161,7 @@ async def filled(server: embedded.Embedded, rows: Iterator[NewDecision]) -> None
 def sizes(server: embedded.Embedded, rows: int) -> dict[str, float]:
     superuser = server.url(embedded.SUPERUSER, embedded.DATABASE).replace("+psycopg", "")
     with psycopg.connect(superuser, autocommit=True) as conn:
-        conn.execute("VACUUM decision, idempotency")
+        conn.execute("VACUUM decision, idempotency, bulk_line")
         parts = conn.execute(SIZES).fetchone() or ()
         texts = conn.execute("SELECT avg(octet_length(case_text)), avg(length(answer_packed)) FROM decision")
         case, answer = texts.fetchone()
