@@ -1,6 +1,7 @@
 """What all tests share: a clean environment, and one embedded PostgreSQL a run with a fresh copy of a
 migrated database for whoever asks."""
 
+import asyncio
 import itertools
 import os
 import tempfile
@@ -12,8 +13,14 @@ import psycopg
 import pytest
 import structlog
 from hypothesis import settings
+from sqlalchemy.ext.asyncio import create_async_engine
+from sqlalchemy.pool import NullPool
 
+from coldcase import dictionaries
 from coldcase.db import embedded, migrating
+from coldcase.db.engine import driver_url
+from coldcase.governing import load_rule_tables
+from coldcase.shipped import starter_table
 
 # How long an example may take says something of the machine and of who else is on it, nothing of the code.
 settings.register_profile("coldcase", deadline=None)
@@ -79,6 +86,24 @@ def _migrated(postgres) -> str:
 
 
 @pytest.fixture(scope="session")
+def _begun(make_database, _migrated) -> str:
+    """The name of a database as a service's first start leaves it, to be copied: it has the starter table and
+    what its answers are packed with, which takes seconds to make. Nothing is sealed yet.
+    """
+    database = make_database(_migrated)
+    # Not an async fixture: tests that are not async ask for it too.
+    asyncio.run(_begin(database.service_url))
+    return database.name
+
+
+async def _begin(service_url: str) -> None:
+    engine = create_async_engine(driver_url(service_url), poolclass=NullPool)
+    made = await load_rule_tables(engine.begin, starter_table())
+    await dictionaries.train_and_keep(engine.begin, made.current)
+    await engine.dispose()
+
+
+@pytest.fixture(scope="session")
 def make_database(postgres):
     """A function that makes a database, empty or copied from `template`, and gives it away."""
     numbers = itertools.count(1)
@@ -102,8 +127,16 @@ def this_year(postgres) -> int:
 
 
 @pytest.fixture
-def service_database(postgres, make_database, _migrated) -> Iterator[Database]:
-    """A migrated database of this test's own."""
+def service_database(postgres, make_database, _begun) -> Iterator[Database]:
+    """A database of this test's own that a service has begun to use."""
+    database = make_database(_begun)
+    yield database
+    drop(postgres, database)
+
+
+@pytest.fixture
+def migrated_database(postgres, make_database, _migrated) -> Iterator[Database]:
+    """A database of this test's own that no service has been started on yet."""
     database = make_database(_migrated)
     yield database
     drop(postgres, database)

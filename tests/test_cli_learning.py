@@ -15,16 +15,15 @@ from tests.web.conftest import Service
 SCOPES = ("decisions:write", "verdicts:write", "tables:draft", "tables:read")
 
 
-@pytest.fixture
-def record(service_database):
+@pytest.fixture(scope="module")
+def record(make_database, _begun):
     """The flags of a record with a dozen verdicts."""
+    database = make_database(_begun)
 
     async def fill():
-        app = create_app(
-            Settings(database_url=service_database.service_url, warm_properties=False, backtests="off")
-        )
+        app = create_app(Settings(database_url=database.service_url, warm_properties=False, backtests="off"))
         async with app.lifespan():
-            service = Service(app, service_database.owner_url)
+            service = Service(app, database.owner_url)
             caller = await service.caller(*SCOPES)
             for number in range(12):
                 case = {
@@ -38,7 +37,7 @@ def record(service_database):
             await caller.aclose()
 
     asyncio.run(fill())
-    return ["--database-url", service_database.service_url]
+    return ["--database-url", database.service_url]
 
 
 def test_what_verdicts_make_of_a_table_is_printed_as_a_table_that_passes_its_check(record, capsys, tmp_path):
@@ -117,11 +116,5 @@ def test_a_strength_out_of_range_is_refused(capsys, strength):
 
 
 def test_where_nothing_moves_the_exit_code_says_so(service_database, capsys):
-    async def begin():
-        settings = Settings(database_url=service_database.service_url, warm_properties=False, backtests="off")
-        async with create_app(settings).lifespan():
-            pass
-
-    asyncio.run(begin())
     assert main(["table", "propose", "--database-url", service_database.service_url], {}) == 1
     assert "nothing to propose from 0 verdicts" in capsys.readouterr().err

@@ -97,9 +97,9 @@ class Ledger:
 
 
 @pytest.fixture(scope="session")
-def _sealed(postgres, make_database, _migrated) -> Ledger:
+def _sealed(postgres, make_database, _begun) -> Ledger:
     """The record that the others are copies of; nobody is connected to it."""
-    database = make_database(_migrated)
+    database = make_database(_begun)
     made = Ledger(database, plain(postgres.url(embedded.SUPERUSER, database.name)), [], [], "")
     # Not an async fixture: tests that are not async ask for it too.
     asyncio.run(_fill(made))

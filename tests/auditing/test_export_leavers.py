@@ -76,9 +76,9 @@ class Record:
 
 
 @pytest.fixture(scope="module")
-def record(postgres, make_database, _migrated):
+def record(postgres, make_database, _begun):
     """A record with thousands of decisions of one client."""
-    database = make_database(_migrated)
+    database = make_database(_begun)
     secret = make_key(database.owner_url, "decisions:write", "decisions:read")
     with serving(database.service_url) as service:
         case = {"unit": {"compressor_type": "scroll", "motor": "unknown"}}

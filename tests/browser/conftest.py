@@ -9,8 +9,8 @@ from tests.browser.site import Site, log_in, serving_demo
 
 
 @pytest.fixture(scope="module")
-def site(make_database, _migrated) -> Iterator[Site]:
-    database = make_database(_migrated)
+def site(make_database, _begun) -> Iterator[Site]:
+    database = make_database(_begun)
     with serving_demo(database.owner_url, database.service_url) as running:
         yield running
 

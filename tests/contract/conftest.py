@@ -47,8 +47,8 @@ class Live:
 
 
 @pytest.fixture(scope="session")
-def live(make_database, _migrated) -> Iterator[Live]:
-    database = make_database(_migrated)
+def live(make_database, _begun) -> Iterator[Live]:
+    database = make_database(_begun)
     secret = keys.new_secret()
     values: dict[str, Any] = {
         "client_name": "Tern Haven",

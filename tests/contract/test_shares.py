@@ -22,10 +22,10 @@ OF_ONE = 4
 
 
 @pytest.fixture(scope="module")
-def process(postgres, make_database, _migrated):
+def process(postgres, make_database, _begun):
     """A service process of few places, a maker of keys for it, and a function that holds up whatever reads
     decisions."""
-    database = make_database(_migrated)
+    database = make_database(_begun)
 
     @contextmanager
     def held_up():

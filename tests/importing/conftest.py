@@ -90,8 +90,8 @@ class Bulk:
 
 
 @pytest.fixture(scope="module")
-def bulk(make_database, _migrated):
-    database = make_database(_migrated)
+def bulk(make_database, _begun):
+    database = make_database(_begun)
     settings = Settings(
         database_url=database.service_url,
         warm_properties=False,

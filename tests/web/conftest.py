@@ -107,8 +107,8 @@ async def recording(app: App) -> None:
 
 
 @pytest.fixture(scope="module")
-async def service(make_database, _migrated) -> AsyncIterator[Service]:
-    database = make_database(_migrated)
+async def service(make_database, _begun) -> AsyncIterator[Service]:
+    database = make_database(_begun)
     app = create_app(Settings(database_url=database.service_url, pool_size=2, warm_properties=False))
     async with app.lifespan():
         await recording(app)

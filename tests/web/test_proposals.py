@@ -22,9 +22,9 @@ PLATING = "/findings/copper_plating/per_hundred/moisture"
 
 
 @pytest.fixture(scope="module")
-async def own(make_database, _migrated):
+async def own(make_database, _begun):
     """A service with verdicts of two clients; nothing works off by itself."""
-    async with running_service(make_database(_migrated), backtests="off", most_open_drafts=3) as running:
+    async with running_service(make_database(_begun), backtests="off", most_open_drafts=3) as running:
         yield running
 
 

@@ -127,6 +127,6 @@ def is_there(pid: int) -> bool:
 
 
 @pytest.fixture(scope="module")
-def workers(make_database, _migrated) -> Iterator[Workers]:
-    with two_workers(make_database(_migrated), client_share="1") as running:
+def workers(make_database, _begun) -> Iterator[Workers]:
+    with two_workers(make_database(_begun), client_share="1") as running:
         yield running
