@@ -22,10 +22,10 @@ LIBRARY = {"library": "bench"}
 
 
 @pytest.fixture(scope="module")
-async def own(make_database, _migrated):
+async def own(make_database, _begun):
     """A service with decisions of two clients and a draft that would refuse them all; nothing works off by
     itself."""
-    async with running_service(make_database(_migrated), backtests="off") as running:
+    async with running_service(make_database(_begun), backtests="off") as running:
         yield running
 
 
@@ -324,7 +324,7 @@ async def test_the_service_works_them_off_in_a_process_of_its_own(service_databa
     async with running_service(service_database) as service:
         caller = await as_person(service, "bench-1")
         place = await started(caller, "/v1/rule-tables/1", **LIBRARY)
-        async with asyncio.timeout(60):
+        async with asyncio.timeout(300):
             while (found := (await caller.get(place)).json())["state"] != "finished":
                 assert found["state"] in ("waiting", "running")
                 await asyncio.sleep(0.2)
