@@ -99,6 +99,7 @@ def until(true, *, seconds=60):
         time.sleep(0.02)
 
 
+@pytest.mark.slow
 def test_serve_starts_its_killed_database_again_and_says_meanwhile_that_it_cannot_record(tmp_path, capsys):
     with (
         serving(tmp_path) as (address, process),

@@ -19,6 +19,10 @@ from tests.auditing.test_archive import last_year, year
 
 __all__ = ["last_year", "year"]
 
+# Each step is a process. What a step promises is tried within one in test_restore.py, test_archive.py,
+# test_packing_texts.py, test_sealing.py and tests/migrations.
+pytestmark = pytest.mark.slow
+
 README = (Path(__file__).parents[2] / "README.md").read_text()
 SECTION = README.split("## Operate it for years")[1].split("\n## ")[0]
 BACKUP, RESTORE, UPGRADE, PACK, ACKNOWLEDGE, ARCHIVE = re.findall(r"```sh\n(.*?)```", SECTION, re.DOTALL)

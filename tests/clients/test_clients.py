@@ -64,6 +64,7 @@ def test_a_client_in_python_does_the_main_job(live, tmp_path):
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("node") is None or shutil.which("npm") is None, reason=NO_NODE)
 def test_a_client_in_typescript_does_the_main_job(live, tmp_path):
     address, key = live

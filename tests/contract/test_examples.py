@@ -82,6 +82,7 @@ def test_a_problem_s_example_is_of_its_kind(document):
     }
 
 
+@pytest.mark.slow
 def test_the_examples_are_what_the_service_answers(service_database):
     database = service_database
     again = {

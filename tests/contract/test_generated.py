@@ -2,8 +2,9 @@
 
 from pathlib import Path
 
+import pytest
 import schemathesis
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, Phase, settings
 from schemathesis.config import SchemathesisConfig
 from schemathesis.specs.openapi.checks import ignored_auth
 
@@ -28,9 +29,24 @@ taken."""
 
 
 # Lines of JSON are no media type that Schemathesis can spell; `tests/importing` has them.
-@schema.exclude(operation_id="classifyBulk").parametrize()
-@settings(max_examples=100, suppress_health_check=list(HealthCheck), derandomize=True)
+operations = schema.exclude(operation_id="classifyBulk")
+usual = settings(suppress_health_check=list(HealthCheck), derandomize=True)
+
+
+@operations.parametrize()
+@settings(usual, max_examples=4, phases=[Phase.generate])
+def test_a_few_requests_to_each_operation_are_answered_as_its_document_says(case, live):
+    ask(case, live)
+
+
+@pytest.mark.slow
+@operations.parametrize()
+@settings(usual, max_examples=100)
 def test_the_service_does_what_its_document_says(case, live):
+    ask(case, live)
+
+
+def ask(case, live) -> None:
     operation = case.operation.label
     # A wrong key waits for the next look at the keys, so asking with one after every answer would be all that
     # this test does; and the guard is the operation's, whatever the request holds. Schemathesis's own runner

@@ -81,6 +81,7 @@ async def test_after_a_full_disk_it_matters_not_how_old_the_refused_decision_is(
     assert count(as_owner) == 1
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(
     preload() is None or "FAKETIME" in os.environ, reason="needs the extra `later`, and a clock that is right"
 )

@@ -105,6 +105,7 @@ def kill(server):
     return pid
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("by", ["this process", "one that is gone"])
 def test_a_killed_server_is_started_again_by_the_next_command_even_if_nobody_has_buried_it(tmp_path, by):
     """Until its parent has asked after it, a dead process looks alive to PostgreSQL, which then refuses to
@@ -126,6 +127,7 @@ def test_a_killed_server_is_started_again_by_the_next_command_even_if_nobody_has
             assert server_process.process_id(again.folder) != pid
 
 
+@pytest.mark.slow
 def test_a_server_that_was_killed_just_before_it_is_stopped_is_not_waited_for(tmp_path):
     with Embedded.start(tmp_path) as server, data_folder.exclusively(server.folder):
         kill(server)
@@ -150,6 +152,7 @@ def test_a_keeper_starts_a_killed_server_again_as_often_as_need_be(tmp_path, mon
     assert not embedded.is_running(server.folder)
 
 
+@pytest.mark.slow
 def test_a_keeper_that_cannot_start_the_server_tries_on(tmp_path, monkeypatch):
     monkeypatch.setattr(embedded, "LOOK_S", 0.05)
     monkeypatch.setattr(server_process, "LONGEST_BURIAL_S", 1)

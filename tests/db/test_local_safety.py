@@ -144,6 +144,7 @@ def test_no_folder_above_is_opened_for_the_server_s_account(tmp_path):
     assert mode(closed) == 0o700
 
 
+@pytest.mark.slow
 @as_root
 def test_programs_out_of_reach_are_copied_and_told_of_not_opened(tmp_path, monkeypatch):
     versions, target = server_programs.wheel_versions()

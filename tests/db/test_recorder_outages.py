@@ -185,6 +185,7 @@ async def test_closing_while_a_batch_is_looked_for_leaves_nobody_waiting(recorde
     await closing[0]
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(
     not Path("/proc/self/task").exists(), reason="finds the server's processes as Linux shows them"
 )
@@ -240,6 +241,7 @@ async def test_a_database_that_goes_away_is_said_to_be_and_is_found_again(tmp_pa
             assert count(owner) == 2
 
 
+@pytest.mark.slow
 async def test_a_server_that_is_killed_under_load_loses_nothing_that_was_answered(tmp_path, new_decision):
     with embedded.Embedded.start(tmp_path) as server:
         migrating.upgrade(server.owner_url)

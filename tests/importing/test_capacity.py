@@ -84,6 +84,7 @@ def workers() -> list[int]:
     return mine
 
 
+@pytest.mark.slow
 def test_a_process_works_on_one_import_after_another_and_a_killed_one_is_replaced(mine):
     mine.post([case("A")])
     first = workers()

@@ -201,6 +201,7 @@ def test_without_ray_it_is_said_what_to_install(tmp_path, capsys, monkeypatch):
     assert "install `coldcase[ray]`" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_on_ray_the_same_comes_out(answered, table, tmp_path):
     """In a process of its own: what Ray says and keeps is no part of these tests."""
     pytest.importorskip("ray", reason="the extra `ray` is not installed")

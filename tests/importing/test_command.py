@@ -79,6 +79,7 @@ def test_refused_lines_are_kept_as_they_were_can_be_mended_and_posted(run, tmp_p
     assert run(refused) == (0, counts(recorded=1))
 
 
+@pytest.mark.slow
 def test_a_killed_client_goes_on_and_each_line_is_there_once(bulk, mine, tmp_path):
     lines = [case(f"J-{number}") for number in range(12_000)]
     file = tmp_path / "history.ndjson"

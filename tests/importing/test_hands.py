@@ -142,6 +142,7 @@ def test_several_processes_read_rows_under_their_header_and_name_those_that_are_
     assert last["summary"]["recorded"] == 1199
 
 
+@pytest.mark.slow
 def test_an_import_of_which_a_process_is_killed_breaks_off_and_is_complete_when_posted_again(
     bulk, pool, order_of
 ):
@@ -182,6 +183,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.slow
 def test_those_of_a_killed_process_end_with_it(tmp_path):
     program = tmp_path / "begins_and_waits.py"
     program.write_text(BEGINS_AND_WAITS)

@@ -78,6 +78,7 @@ def half_sent(caller: httpx.Client) -> threading.Thread:
     return thread
 
 
+@pytest.mark.slow
 def test_places_and_room_of_imports_are_those_of_both_and_come_back_with_a_death(own: Workers):
     with own.one_each(own.key(client="one")) as ones, own.one_each(own.key(client="other")) as others:
         thread = half_sent(ones[1])
@@ -139,6 +140,7 @@ def test_a_stop_loses_nothing_that_was_answered_and_ends_all(own: Workers, capsy
     assert (found["good"], found["unsealed"]) == (True, 0)
 
 
+@pytest.mark.slow
 def test_no_worker_outlives_the_first_process(own: Workers):
     pids = own.pids()
     folder = next(
@@ -191,6 +193,7 @@ def test_figures_on_a_port_of_their_own_are_of_both(service_database):
             stop(process.process)
 
 
+@pytest.mark.slow
 def test_both_serve_from_one_embedded_server(tmp_path):
     environ = {name: text for name, text in os.environ.items() if not name.startswith("COLDCASE_")}
     environ["COLDCASE_WARM_PROPERTIES"] = "false"
