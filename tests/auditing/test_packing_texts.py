@@ -12,6 +12,7 @@ import httpx
 import psycopg
 import pytest
 
+from coldcase.cli import main
 from coldcase.db import migrating
 from coldcase.proof.decision_columns import StoredDecision
 from tests.auditing.conftest import plain
@@ -26,19 +27,29 @@ MULTIPLY = f"""
 INSERT INTO decision (id, answer_text, {COPIED})
 SELECT (left(id::text, 24) || lpad(to_hex(n), 12, '0'))::uuid, replace(answer_text, 'TH-', 'TH-' || n),
     {COPIED}
-FROM decision, generate_series(1, {COPIES}) AS n WHERE id = %s
+FROM decision, generate_series(1, %s) AS n WHERE id = %s
 """
 
 
 @pytest.fixture
 def texts(ledger):
     """A sealed record as a release before would have left it: every answer a text, no dictionary."""
+    return as_texts(ledger, copies=0)
+
+
+@pytest.fixture
+def many_texts(ledger):
+    """The same of so many that packing them takes a while."""
+    return as_texts(ledger, copies=COPIES)
+
+
+def as_texts(ledger, *, copies: int):
     with psycopg.connect(ledger.superuser_url, autocommit=True) as conn:
         conn.execute("SET session_replication_role = replica")
         for id_ in ledger.ids:
             conn.execute(rewriting(ledger.superuser_url, id_, lambda text: text))
         conn.execute("DELETE FROM answer_dictionary")
-        conn.execute(MULTIPLY, [ledger.ids[0]])
+        conn.execute(MULTIPLY, [copies, ledger.ids[0]])
         conn.execute("DELETE FROM audit_seal_member")
         conn.execute("DELETE FROM audit_seal")
     asyncio.run(ledger.seal())
@@ -61,39 +72,50 @@ def pack(ledger) -> subprocess.Popen[str]:
     return subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
 
 
-def test_what_is_killed_goes_on_where_it_was_and_no_answer_changes(texts):
-    before, all_of_them = state(texts), left(texts)
-    process = pack(texts)
+def test_all_texts_are_packed_and_no_answer_changes(texts, capsys):
+    before = state(texts)
+    for packed in (len(texts.ids), 0):
+        assert main(["pack", "--owner-url", texts.database.owner_url], {}) == 0
+        assert f"coldcase: {packed} answers packed" in capsys.readouterr().err
+        assert (left(texts), state(texts)) == (0, before)
+    assert asyncio.run(texts.verify()).good
+
+
+@pytest.mark.slow
+def test_what_is_killed_goes_on_where_it_was_and_no_answer_changes(many_texts):
+    before, all_of_them = state(many_texts), left(many_texts)
+    process = pack(many_texts)
     deadline = time.monotonic() + 60
-    while left(texts) == all_of_them and time.monotonic() < deadline:
+    while left(many_texts) == all_of_them and time.monotonic() < deadline:
         time.sleep(0.02)
     os.kill(process.pid, signal.SIGKILL)
     process.communicate()
-    assert 0 < left(texts) < all_of_them
-    assert state(texts) == before
+    assert 0 < left(many_texts) < all_of_them
+    assert state(many_texts) == before
 
-    done = pack(texts)
+    done = pack(many_texts)
     _, said = done.communicate(timeout=120)
     assert done.returncode == 0, said
-    assert left(texts) == 0
+    assert left(many_texts) == 0
     assert f"{all_of_them:,}" not in said, "those that were packed before the kill are not packed again"
-    assert state(texts) == before
-    assert asyncio.run(texts.verify()).good
-    again = pack(texts)
+    assert state(many_texts) == before
+    assert asyncio.run(many_texts.verify()).good
+    again = pack(many_texts)
     assert "coldcase: 0 answers packed" in again.communicate(timeout=60)[1]
 
 
-def test_the_service_records_reads_and_replays_meanwhile(texts):
-    secret = make_key(texts.database.owner_url, "decisions:write", "decisions:read")
+@pytest.mark.slow
+def test_the_service_records_reads_and_replays_meanwhile(many_texts):
+    secret = make_key(many_texts.database.owner_url, "decisions:write", "decisions:read")
     body = {"unit": {"compressor_type": "scroll", "motor": "three_phase"}, "job": {"ref": "TH-1"}}
     headers = {"Authorization": f"Bearer {secret}", "Idempotency-Key": "before"}
     with (
-        serving(texts.database.service_url) as service,
+        serving(many_texts.database.service_url) as service,
         httpx.Client(base_url=service.address, headers=headers, trust_env=False, timeout=20) as http,
     ):
         first = http.post("/v1/classifications", json=body)
         assert first.status_code == 201
-        process, answers = pack(texts), 0
+        process, answers = pack(many_texts), 0
         while process.poll() is None:
             made = http.post("/v1/classifications", json=body, headers={"Idempotency-Key": f"key-{answers}"})
             assert made.status_code == 201
@@ -105,7 +127,7 @@ def test_the_service_records_reads_and_replays_meanwhile(texts):
         # The same bytes again, once they are packed.
         repeated = http.post("/v1/classifications", json=body)
         assert (repeated.status_code, repeated.content) == (200, first.content)
-    assert asyncio.run(texts.verify()).good
+    assert asyncio.run(many_texts.verify()).good
 
 
 DIGEST = "sha256(convert_to(answer_text, 'UTF8'))"
