@@ -1,8 +1,10 @@
 """A backtest of a large record beside merely reading the same rows.
 
 python -m tests.scale.backtesting [--rows 20000] [--rounds 3] [--jobs N] [--repeated]
-Every case is one of its own, a third of them with readings and oil results, so that none is answered from
-memory; with `--repeated` there are thirty. Read and tried in turns, in one run; the last line is all of it as
+A third of the cases have readings and oil results, which all differ. The others are coded history: each says
+another time of failure, but the evidence of 28 % of them in 20,000 decisions, and of half in 200,000, is that
+of one before it, as their drawing has it; nothing is repeated on purpose. With `--repeated` there are thirty
+cases. Read and tried in turns, in one run; the last line is all of it as
 JSON. Time of processors is that of the processes that read or count, without the server's: it wanders less
 where others use the machine, too.
 """

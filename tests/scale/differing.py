@@ -1,5 +1,5 @@
-"""Invented cases that all differ: the development cases with observations dropped and turned, and a third of
-them with readings and oil results of their own."""
+"""Invented cases that all differ, if only by the time of failure: the development cases with observations
+dropped and turned, and a third of them with readings and oil results of their own."""
 
 import copy
 import json
@@ -18,6 +18,7 @@ from coldcase.cli.tables import compiled_from
 from coldcase.core.case import Unit
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import machine_of
+from coldcase.proof.canonical import canonical_json
 from tests.scale.filling import CASES, Filled, filled, judge
 
 METERED_EVERY = 3
@@ -133,7 +134,7 @@ def filled_with_differing(rows: int) -> Iterator[Filled]:
                 conn.execute("TRUNCATE invented")
                 with conn.cursor().copy("COPY invented FROM STDIN") as copy_in:
                     for number, case in some:
-                        copy_in.write_row((number, json.dumps(case)))
+                        copy_in.write_row((number, canonical_json(case).decode()))
                 conn.execute("ANALYZE invented")
                 conn.execute(ADDED, {"templates": record.templates, "number": TEMPLATES})
             judge(conn, 0, rows)
