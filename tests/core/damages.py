@@ -251,6 +251,11 @@ DAMAGES: dict[str, tuple[Callable[[Document], None], str, str]] = {
         "/discounts/0/when/unit/colour",
         "no 'colour'",
     ),
+    "condition on what is never weighed": (
+        put("discounts", 0, "when", value={"unit": {"serial": ["red"]}}),
+        "/discounts/0/when/unit/serial",
+        "no 'serial'",
+    ),
     "discount by an opening that is none": (
         put("discounts", 0, "when", "opening", "method", value=["grindr"]),
         "/discounts/0/when/opening/method",

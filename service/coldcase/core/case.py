@@ -98,6 +98,10 @@ class Unit(_Part, frozen=True, kw_only=True):
     installed_at: date | None = None
 
 
+UNIT_LABELS = ("ref", "make", "model", "serial")
+"""Members of the unit that are never weighed."""
+
+
 class Opening(_Part, frozen=True, kw_only=True):
     """How the shell was opened and the oil taken: how far the evidence can be trusted."""
 

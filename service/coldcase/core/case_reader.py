@@ -12,6 +12,7 @@ import msgspec
 
 from coldcase.core.answer import LeftOut
 from coldcase.core.case import (
+    UNIT_LABELS,
     Case,
     Exhibit,
     Job,
@@ -388,7 +389,6 @@ def _literals(hint: Any) -> list[str]:
     return [value for part in get_args(hint) for value in _literals(part)]
 
 
-UNIT_LABELS = ("ref", "make", "model", "serial")
 NEVER_WEIGHED = ("job", "evidence", "supersedes")
 
 

@@ -7,7 +7,7 @@ from typing import Any, Literal, get_args, get_origin, get_type_hints
 
 import msgspec
 
-from coldcase.core.case import Opening, Unit
+from coldcase.core.case import UNIT_LABELS, Opening, Unit
 from coldcase.core.conditions import findings_in, parts
 from coldcase.core.rule_table import (
     COMPRESSOR_TYPES,
@@ -24,7 +24,7 @@ from coldcase.errors import Flaw
 
 _FIELDS = {"motors": MOTORS, "connections": CONNECTIONS, "compressor_types": COMPRESSOR_TYPES}
 _UNIT_FIELDS = {
-    *(field.name for field in msgspec.structs.fields(Unit)),
+    *(field.name for field in msgspec.structs.fields(Unit) if field.name not in UNIT_LABELS),
     "refrigerant_class",
     "refrigerant_safety",
 }
@@ -76,7 +76,7 @@ def _part_flaws(
     holder, unsaid = ("A unit", "unknown") if place.endswith("/unit") else ("An opening", "not_stated")
     for field, values in wanted.items():
         if field not in fields:
-            yield Flaw(f"{place}/{field}", f"{holder} has no '{field}'.")
+            yield Flaw(f"{place}/{field}", f"{holder} has no '{field}' that is weighed.")
         yield from _value_flaws(f"{place}/{field}", values, unsaid, table)
 
 
