@@ -8,9 +8,11 @@ import msgspec
 
 from coldcase.classifying import encode_answer, rest_of
 from coldcase.core.answer import Answer
-from coldcase.core.case import Job
+from coldcase.core.case import UNIT_LABELS, Job
 from coldcase.core.case_reader import ParsedCase
 from coldcase.core.compiled_table import CompiledTable
+
+NO_LABELS = dict.fromkeys(UNIT_LABELS)
 
 
 class WrittenAnswer(NamedTuple):
@@ -78,8 +80,10 @@ def evidence_key(parsed: ParsedCase, compiled: CompiledTable, *, next_checks: bo
     """
     if parsed.left_out:
         return None
-    unit = msgspec.structs.replace(parsed.case.unit, ref=None)
-    job = Job(failed_at=parsed.case.job.failed_at)
-    weighed = msgspec.structs.replace(parsed.case, unit=unit, job=job, evidence=[], supersedes=None)
+    case = parsed.case
+    unit = msgspec.structs.replace(case.unit, **NO_LABELS)
+    # When it failed says something beside the day of its installation alone.
+    job = Job() if unit.installed_at is None else Job(failed_at=case.job.failed_at)
+    weighed = msgspec.structs.replace(case, unit=unit, job=job, evidence=[], supersedes=None)
     of = (compiled.digest, next_checks, weighed, parsed.notes, parsed.efforts)
     return hashlib.sha256(encode_answer(of)).digest()

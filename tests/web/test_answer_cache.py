@@ -36,8 +36,12 @@ WEIGHED: dict[str, list[Any]] = {
     ],
 }
 NOT_WEIGHED: dict[str, list[Any]] = {
-    "unit": [{"ref": "B-2"}],
-    "job": [{"ref": "TH-1"}, {"closed_at": "2026-03-02T16:40:00Z", "circuit": "rack-B"}],
+    "unit": [{"ref": "B-2"}, {"make": "Tern Haven"}, {"model": "TH-40"}, {"serial": "0815"}],
+    "job": [
+        {"ref": "TH-1"},
+        {"failed_at": "2026-03-01T04:00:00Z"},
+        {"closed_at": "2026-03-02T16:40:00Z", "circuit": "rack-B"},
+    ],
     "evidence": [[{"uri": "https://files.example/1.jpg"}]],
     "supersedes": ["01a2157f-fd0d-7630-b323-b38ec8711a64"],
 }
