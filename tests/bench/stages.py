@@ -67,6 +67,9 @@ STAGES: dict[str, tuple[str, ...]] = {
 }
 """The functions of each stage, by module (of the service) and name."""
 
+JUDGING = list(STAGES)[list(STAGES).index("quantities") : list(STAGES).index("encode")]
+"""What lies between the parsed case and its answer."""
+
 KINDS = {"without readings": PLAIN, "readings, pure refrigerant": PURE, "readings, blend": BLEND}
 
 
@@ -114,12 +117,21 @@ class Stopwatch:
 
 
 class StageTable(Figure, frozen=True, kw_only=True):
-    """Microseconds an answer: `rounds` are the whole, `measured` the medians of its stages."""
+    """Microseconds an answer: `rounds` are the whole, `measured` the medians of its stages. `bare_share` is
+    what a bare handler takes of the whole, `bare_share_if_free` of what were left if judging took nothing.
+    """
+
+    bare_share: float
+    bare_share_if_free: float
 
     def text(self) -> str:
         """A line a stage."""
         rows = [f"    {took:8,.0f} {took / self.median:5.0%}  {name}" for name, took in self.measured.items()]
-        return "\n".join([f"{self.name}: {self.median:,.0f} {self.unit}", *rows, f"    {self.how}"])
+        share = (
+            f"    a bare handler takes {self.bare_share:.2f} of it, and took {self.bare_share_if_free:.2f} "
+            "if nothing between the parsed case and its answer took any time"
+        )
+        return "\n".join([f"{self.name}: {self.median:,.0f} {self.unit}", *rows, share, f"    {self.how}"])
 
 
 def measure(sizes: Sizes) -> Iterator[Figure]:
@@ -147,6 +159,8 @@ def measure(sizes: Sizes) -> Iterator[Figure]:
             unit="us of processor an answer",
             rounds=whole[kind],
             measured={**stages, **beyond},
+            bare_share=bare / used,
+            bare_share_if_free=bare / (used - sum(stages[name] for name in JUDGING)),
             how=f"{TOGETHER} cases together; whole and bare: {CONNECTIONS} connections, {how()}, {where()}",
         )
 
