@@ -6,11 +6,12 @@ from typing import Any
 import psycopg
 from psycopg import sql
 from sqlalchemy.ext.asyncio import AsyncEngine
+from uuid_utils.compat import uuid7
 
 from coldcase.db.answers import STORED_COLUMNS, Packers, StoredAnswer
 from coldcase.db.decisions import view_as
 from coldcase.db.seals import DECISION, stored_decisions
-from coldcase.proof.decision_columns import StoredDecision
+from coldcase.proof.decision_columns import PACKED_COLUMNS, StoredDecision
 
 COPIED = ", ".join(STORED_COLUMNS)
 """What a copy of a decision takes of its answer."""
@@ -53,3 +54,16 @@ async def decisions_of(engine: AsyncEngine, where: str = "true") -> list[StoredD
         await view_as(conn, 1, reads_all=True)
         rows = await conn.exec_driver_sql(f"SELECT {DECISION} FROM decision AS r WHERE {where} ORDER BY r.id")
         return await stored_decisions(conn, [tuple(row) for row in rows])
+
+
+def copy_of(ledger: Any, *, xid: str, recorded_at: str = "recorded_at") -> str:
+    """The statement that puts a copy of the first decision on record."""
+    columns = ", ".join(
+        name
+        for name in (*StoredDecision.__struct_fields__, *PACKED_COLUMNS)
+        if name not in ("id", "xid", "recorded_at")
+    )
+    return (
+        f"INSERT INTO decision (id, xid, recorded_at, {columns})"
+        f" SELECT '{uuid7()}', {xid}, {recorded_at}, {columns} FROM decision WHERE id = '{ledger.ids[0]}'"
+    )

@@ -2,9 +2,6 @@
 
 import asyncio
 import json
-import subprocess
-import sys
-from pathlib import Path
 
 import msgspec
 import psycopg
@@ -12,14 +9,12 @@ import pytest
 from uuid_utils.compat import uuid7
 
 from coldcase.auditing import sealing
-from coldcase.db import decisions
 from coldcase.proof.canonical import canonical_json
 from coldcase.proof.decision_columns import PACKED_COLUMNS, StoredDecision
 from coldcase.proof.leaves import decision_leaf
-from tests.stored_answers import decisions_of, rewriting
+from tests.stored_answers import copy_of, decisions_of, rewriting
 
 pytestmark = pytest.mark.anyio
-CHECKER = Path(__file__).parents[2] / "deploy" / "check_inclusion.py"
 
 
 async def test_an_untouched_record_is_good_and_all_of_it_is_sealed(ledger):
@@ -38,18 +33,6 @@ async def test_an_untouched_record_is_good_and_all_of_it_is_sealed(ledger):
     assert (kinds[0], kinds[1], kinds[2], kinds[3]) == (12, 2, 1, 3)
     assert kinds[4] == ledger.ask("SELECT count(*)::int FROM audit_event")[0][0] == 9
     assert found.records == sum(kinds.values())
-
-
-def copy_of(ledger, *, xid: str, recorded_at: str = "recorded_at") -> str:
-    columns = ", ".join(
-        name
-        for name in (*StoredDecision.__struct_fields__, *PACKED_COLUMNS)
-        if name not in ("id", "xid", "recorded_at")
-    )
-    return (
-        f"INSERT INTO decision (id, xid, recorded_at, {columns})"
-        f" SELECT '{uuid7()}', {xid}, {recorded_at}, {columns} FROM decision WHERE id = '{ledger.ids[0]}'"
-    )
 
 
 OTHER_BYTE = "set_byte(answer_packed, 60, 255 - get_byte(answer_packed, 60))"
@@ -339,75 +322,3 @@ async def test_leaves_are_canonical_json(ledger):
         odd = msgspec.structs.replace(row, job_ref='Tür "7"\\\u2028é\u20ac', circuit="\U0001f9ca/rack\x7f")
         for leaf in (decision_leaf(row), decision_leaf(odd)):
             assert canonical_json(json.loads(leaf)) == leaf
-
-
-@pytest.fixture
-async def proof(ledger):
-    async with ledger.engine.begin() as conn:
-        await decisions.view_as(conn, 1)
-        return json.loads(msgspec.json.encode(await sealing.inclusion(conn, ledger.ids[2])))
-
-
-def checked(tmp_path, proof, *arguments: str) -> subprocess.CompletedProcess:
-    file = tmp_path / "proof.json"
-    file.write_text(json.dumps(proof))
-    return subprocess.run(
-        [sys.executable, "-I", CHECKER, file, *arguments], capture_output=True, text=True, check=False
-    )
-
-
-async def test_every_decision_can_be_proved_with_nothing_but_sha_256(ledger, tmp_path):
-    for place, id_ in enumerate(ledger.ids):
-        async with ledger.engine.begin() as conn:
-            await decisions.view_as(conn, 1 if place < 6 else 2)
-            found = json.loads(msgspec.json.encode(await sealing.inclusion(conn, id_)))
-        done = checked(tmp_path, found, found["head"])
-        assert (done.returncode, done.stdout.startswith(f"{id_} is under seal ")) == (0, True), done
-
-
-@pytest.mark.parametrize("member", ["case", "answer", "leaf", "seal", "path", "position", "head"])
-async def test_the_checker_refuses_a_proof_with_anything_changed(proof, tmp_path, member):
-    kept = proof["head"]
-    if member == "path":
-        proof["path"][0] = "00" * 32
-    elif member == "position":
-        proof["position"] += 1
-    elif member == "leaf":
-        proof["leaf"] = proof["leaf"].replace("rack-", "rack_")
-    elif member == "seal":
-        proof["seal"] = proof["seal"].replace('"count":', '"count": ')
-    elif member == "head":
-        kept = "00" * 32
-    else:
-        proof[member] = proof[member].replace("scroll", "screw").replace("moisture", "acid")
-    assert checked(tmp_path, proof, kept).returncode == 1
-
-
-async def test_the_checker_has_thirty_lines_and_needs_the_standard_library_only():
-    text = CHECKER.read_text()
-    assert len(text.splitlines()) <= 30
-    assert {line.split()[1] for line in text.splitlines() if line.startswith(("import", "from"))} <= {
-        "argparse",
-        "hashlib",
-        "json",
-        "pathlib",
-    }
-
-
-@pytest.mark.parametrize("arguments", [["--help"], [], ["none.json"], [str(CHECKER)]])
-def test_the_checker_says_how_it_is_used(arguments):
-    told = subprocess.run(
-        [sys.executable, "-I", CHECKER, *arguments], capture_output=True, text=True, check=False
-    )
-    assert told.returncode == (0 if arguments == ["--help"] else 2)
-    assert "usage:" in told.stdout + told.stderr
-    assert "Traceback" not in told.stderr
-
-
-async def test_a_decision_that_is_too_young_has_no_proof_yet(ledger):
-    ledger.harm(copy_of(ledger, xid="pg_current_xact_id()"))
-    [(young,)] = ledger.ask("SELECT id FROM decision ORDER BY id DESC LIMIT 1")
-    async with ledger.engine.begin() as conn:
-        await decisions.view_as(conn, 1)
-        with pytest.raises(sealing.NotSealed):
-            await sealing.inclusion(conn, young)

@@ -12,46 +12,26 @@ from coldcase.core.answer_builder import CaseWithReadings, build_answer, build_a
 from coldcase.core.case import Case
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import findings_in, machine_of, passes_gate
-from coldcase.core.rule_table import NO_FAULT, UNLISTED, Condition
+from coldcase.core.rule_table import NO_FAULT, UNLISTED
 from coldcase.core.signs import engine_observations, taken_apart
-from coldcase.core.weighing import Weighed, WeighedFinding
+from coldcase.core.weighing import WeighedFinding
 from tests.core.tables import (
     MACHINES,
     case_of,
     cases,
-    cause,
     compiled_of,
     compiled_starter,
     finding,
     modest,
-    outcomes_of,
     posterior,
     starter,
     table,
     weighed_of,
 )
+from tests.core.weighed import confidence, counted, starter_weighed
 from tests.reference_score import score
 
 encode = msgspec.json.encode
-
-
-def starter_weighed(case: Case) -> Weighed:
-    return weighed_of(case, compiled_starter())
-
-
-def confidence(weighed: Weighed) -> dict[str, int]:
-    return dict(zip(weighed.model.causes, weighed.confidence, strict=True))
-
-
-def item(weighed: Weighed, code: str) -> WeighedFinding:
-    return next(item for item in weighed.items if item.code == code)
-
-
-def counted(weighed: Weighed, code: str) -> list[int]:
-    """What a finding counts for each cause, in nanobans."""
-    place = [item.code for item in weighed.items].index(code)
-    row: list[int] = weighed.counted[place].tolist()
-    return row
 
 
 def adding(case: Case, **observations: Any) -> Case:
@@ -225,73 +205,6 @@ def test_one_of_these_is_the_sum_of_their_probabilities(case: Case, data: st.Dat
     assert (joint.full[0] / 1e9).tolist() == pytest.approx(expected, abs=2e-9)
 
 
-def satisfying(condition: Condition) -> dict[str, str]:
-    """Observations under which a condition holds: all of `all`, the first of `any`, nothing of `not` and
-    `unless`."""
-    if condition.finding is not None:
-        return {condition.finding: (condition.outcomes or [])[0]}
-    branches = condition.all if condition.all is not None else (condition.any or [])[:1]
-    return {code: outcome for part in branches for code, outcome in satisfying(part).items()}
-
-
-@pytest.mark.parametrize("code", sorted(starter().patterns))
-def test_a_pattern_that_holds_counts_and_what_it_subsumes_does_not(code: str) -> None:
-    pattern = starter().patterns[code]
-    weighed = starter_weighed(case_of(satisfying(pattern.when)))
-    assert item(weighed, code).replaced_by is None
-    assert any(counted(weighed, code))
-    subsumed = [item for item in weighed.items if item.code in pattern.subsumes]
-    assert subsumed
-    assert all(item.replaced_by == code and not any(counted(weighed, item.code)) for item in subsumed)
-
-
-def test_a_pattern_leaves_what_speaks_the_other_way_its_voice() -> None:
-    rows = {
-        "burn": finding(["no", "yes"], [70, 30], per_hundred={"leak": [30, 70]}),
-        "smell": finding(["none", "sharp", "sweet"], [60, 20, 20], per_hundred={"leak": [20, 40, 40]}),
-        "colour": finding(["clear", "black"], [60, 40], per_hundred={"leak": [20, 80]}),
-    }
-    when = {
-        "all": [
-            {"finding": "burn", "in": ["yes"]},
-            {"any": [{"finding": "smell", "in": ["sharp"]}, {"finding": "burn", "in": ["yes"]}]},
-        ]
-    }
-    pattern = {
-        "title": "Burnt",
-        "when": when,
-        "subsumes": ["burn", "smell", "colour"],
-        "background": 10,
-        "per_hundred": {},
-        "basis": "test",
-    }
-    compiled = compiled_of(table({"leak": 1, "unlisted": 1}, rows, patterns={"burnt": pattern}))
-    for seen, replaced in (
-        ({"burn": "yes", "smell": "sharp", "colour": "black"}, {"burn", "smell", "colour"}),
-        ({"burn": "yes", "smell": "sweet", "colour": "clear"}, {"burn"}),
-        ({"burn": "yes", "smell": ["none", "sharp"]}, {"burn"}),
-    ):
-        weighed = weighed_of(case_of(seen), compiled)
-        assert {item.code for item in weighed.items if item.replaced_by == "burnt"} == replaced
-
-
-@modest
-@given(cases(14))
-def test_nothing_is_counted_of_what_was_replaced_and_nothing_is_replaced_twice(case: Case) -> None:
-    weighed, compiled = starter_weighed(case), compiled_starter()
-    patterns = {item.code for item in weighed.items if item.source == "pattern"}
-    for one in weighed.items:
-        if one.replaced_by is not None:
-            assert not any(counted(weighed, one.code))
-            row = compiled.apart.patterns.get(one.replaced_by)
-            successors = compiled.successors.get(one.code, frozenset())
-            by_finding = one.replaced_by in successors or one.code in (
-                compiled.apart.findings[one.replaced_by].supersedes if row is None else ()
-            )
-            assert one.code in row.subsumes if row else by_finding
-            assert row is None or one.replaced_by in patterns
-
-
 def outside_faults() -> list[tuple[str, str]]:
     rows = starter().findings.items()
     return [
@@ -377,116 +290,3 @@ def test_temperature_tempers_the_evidence_and_not_the_base_rates() -> None:
     )
     shares = posterior(weighed_of(case_of({"loud": "yes"}), two_signs(0, temperature=2)))
     assert shares["leak"] / shares["wear"] == pytest.approx(30 / 70 * math.sqrt(8), rel=1e-6)
-
-
-def test_base_rates_of_a_machine_hold_only_where_that_machine_is_known() -> None:
-    override = {"when": {"motors": ["three_phase"], "connections": ["star"]}, "rates": {"leak": 80}}
-    compiled = compiled_of(
-        table(
-            {"leak": 20, "wear": 20},
-            {"sign": finding(["no", "yes"], [90, 10])},
-            base_rate_overrides=[override],
-        )
-    )
-    units = [
-        MACHINES[0],
-        MACHINES[1],
-        {**MACHINES[1], "winding_connection": "delta"},
-        {**MACHINES[1], "winding_connection": "star"},
-    ]
-    shares = [posterior(weighed_of(case_of(unit=unit), compiled))["leak"] for unit in units]
-    assert shares == pytest.approx([0.5, 0.5, 0.5, 0.8], abs=1e-6)
-
-
-def test_a_machine_that_no_damaging_cause_can_reach_still_gets_a_ranking() -> None:
-    causes = {"leak": cause(gate={"motors": ["inverter"]}), NO_FAULT: cause()}
-    compiled = compiled_of(
-        table(
-            {"leak": 50, NO_FAULT: 50}, {"sign": finding(["no", "some", "yes"], [80, 10, 10])}, causes=causes
-        )
-    )
-    for seen in ("yes", ["some", "yes"]):
-        answer = build_answer(CaseWithReadings(case_of({"sign": seen}, unit=MACHINES[1])), compiled)
-        assert [row.cause for row in answer.ranking] == [NO_FAULT, UNLISTED]
-
-
-@pytest.mark.parametrize("unit", MACHINES)
-def test_what_cannot_be_on_a_machine_is_not_in_its_ranking(unit: dict[str, str]) -> None:
-    machine = machine_of(case_of(unit=unit).unit)
-    possible = {code for code, cause in starter().causes.items() if passes_gate(cause.gate, *machine)}
-    answer = build_answer(CaseWithReadings(case_of(unit=unit)), compiled_starter())
-    assert {row.cause for row in answer.ranking} == possible | {UNLISTED}
-    assert ("start_gear_fault" in possible) == (unit["motor"] in ("single_phase", "unknown"))
-
-
-def test_an_unknown_machine_rules_no_cause_out() -> None:
-    assert (
-        len(build_answer(CaseWithReadings(case_of()), compiled_starter()).ranking)
-        == len(starter().causes) + 1
-    )
-
-
-def test_the_outcomes_that_remain_on_a_machine_share_what_the_others_leave() -> None:
-    steam = {"gate": {"motors": ["inverter"]}}
-    rows = {
-        "sign": finding(
-            outcomes_of(["no", "yes", "spark"], spark=steam), [50, 25, 25], per_hundred={"leak": [20, 20, 60]}
-        )
-    }
-    compiled = compiled_of(table({"leak": 50, "wear": 50}, rows))
-    shares = posterior(weighed_of(case_of({"sign": "yes"}, unit=MACHINES[1]), compiled))
-    assert shares["leak"] / shares["wear"] == pytest.approx((20 / 40) / (25 / 75), rel=1e-6)
-    unknown = posterior(weighed_of(case_of({"sign": "yes"}), compiled))
-    assert unknown["leak"] / unknown["wear"] == pytest.approx(20 / 25, rel=1e-6)
-
-
-METAL = {"sump_deposit": "metal_paste", "sump_magnet": "loaded", "metal_in_oil": "fine_grey"}
-
-
-def test_metal_counts_in_a_shell_parted_with_a_wheel_and_hardly_in_one_cut_with_a_grinder() -> None:
-    cut, parted = (
-        starter_weighed(case_of(METAL, opening={"method": method}))
-        for method in ("grinder", "rolling_cutter")
-    )
-    for code in METAL:
-        assert item(parted, code).keep == 10**6
-        assert item(cut, code).keep <= 200_000
-        assert item(cut, code).reason
-    assert parted.scores.tolist() == starter_weighed(case_of(METAL)).scores.tolist()
-
-
-def test_a_grinder_cannot_fake_a_clean_magnet() -> None:
-    assert (
-        item(
-            starter_weighed(case_of({"sump_magnet": "clean"}, opening={"method": "grinder"})), "sump_magnet"
-        ).keep
-        == 10**6
-    )
-
-
-def test_of_several_discounts_the_strongest_alone_counts() -> None:
-    weighed = starter_weighed(
-        case_of({"oil_quantity": "low"}, opening={"oil": "spilled", "cleaned_before": True})
-    )
-    assert item(weighed, "oil_quantity").keep == 100_000
-
-
-def test_a_list_is_spoilt_by_whatever_spoils_one_of_its_outcomes() -> None:
-    weighed = starter_weighed(case_of({"sump_magnet": ["clean", "loaded"]}, opening={"method": "grinder"}))
-    assert item(weighed, "sump_magnet").keep <= 200_000
-
-
-def test_a_finding_that_says_more_replaces_those_it_supersedes() -> None:
-    weighed = starter_weighed(
-        case_of({"winding_burn": "spot", "winding_resistance": "as_plate", "insulation_resistance": "good"})
-    )
-    assert {one.code for one in weighed.items if one.replaced_by == "winding_burn"} == {
-        "winding_resistance",
-        "insulation_resistance",
-    }
-
-
-def test_a_clear_outcome_supersedes_nothing() -> None:
-    clear = starter().findings["winding_burn"].outcomes[0].code
-    weighed = starter_weighed(case_of({"winding_burn": clear, "winding_resistance": "as_plate"}))
-    assert item(weighed, "winding_resistance").replaced_by is None

@@ -18,7 +18,7 @@ class Change(NamedTuple):
     tests: tuple[str, ...]
 
 
-SEALS = ("tests/auditing/test_seals.py",)
+SEALS = ("tests/auditing/test_seals.py", "tests/auditing/test_inclusion.py")
 SEALING = ("tests/auditing/test_sealing.py",)
 ARCHIVING = "tests/auditing/test_archiving.py"
 CLOCK = ("tests/db/test_clock.py",)
