@@ -20,8 +20,12 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 
-from tests.mutants.changes import CHANGES, Change
+from tests.mutants.change import Change
+from tests.mutants.engine_changes import ENGINE_CHANGES
+from tests.mutants.record_changes import RECORD_CHANGES
+from tests.mutants.web_changes import WEB_CHANGES
 
+CHANGES = (*ENGINE_CHANGES, *RECORD_CHANGES, *WEB_CHANGES)
 ROOT = Path(__file__).parents[2]
 COPIED = (
     ".ci",
