@@ -52,7 +52,7 @@ def body_for(operation, owned):
         "shareDecision": {},
         "shareRuleTable": {},
     }.get(spec.operation, cases(1)[0])
-    forms = {"shareReport": "days=1", "shareTable": "days=1"}
+    forms = {"shareReport": "days=1", "shareTable": "days=1", "answerRemarkByForm": "answer=We+look+at+it."}
     content = forms.get(spec.operation, "") if spec.body_media == (FORM,) else json.dumps(sent)
     return {"content": content, "headers": {"Content-Type": spec.body_media[0]}}
 
