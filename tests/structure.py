@@ -25,7 +25,7 @@ ROOMS = (
     ("proposing",),
     ("importing", "backtesting"),
     ("answering", "governing", "auditing", "feedback", "decision_record", "dictionaries"),
-    ("sample_answers",),
+    ("sample_answers", "kept_answers"),
     ("classifying",),
     ("db",),
     ("proof",),

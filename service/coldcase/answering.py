@@ -19,7 +19,7 @@ from coldcase.core.compiled_table import CompiledTable
 from coldcase.db.clock import nanoseconds
 from coldcase.db.recorder import Recorder
 from coldcase.db.waiting import Recorded
-from coldcase.kept_answers import KeptAnswers, WrittenAnswer, evidence_key, written
+from coldcase.kept_answers import KeptAnswers, WrittenAnswer, evidence_key, with_json
 from coldcase.proof.canonical import canonical_json, fingerprint, fingerprint_of
 from coldcase.proof.decision_columns import NewDecision
 from coldcase.proof.own_words import words_fingerprint, words_text
@@ -52,7 +52,7 @@ class AnswerBatcher:
         """The same with its JSON."""
         key = evidence_key(parsed, compiled)
         if key is None:
-            return written(await self._ask(parsed, compiled))
+            return with_json(await self._ask(parsed, compiled))
         kept = self._kept.get(key)
         if kept is None:
             kept = self._kept.keep(key, await self._ask(parsed, compiled))

@@ -134,7 +134,7 @@ async def _packer_of(
 def _packed(row: UnpackedAnswer, packer: Packer) -> PackedAnswer:
     """Packed, once it is seen that it comes back."""
     answer = row.answer.encode()
-    frame = packer.pack(answer)
+    frame = packer.pack(answer, thoroughly=True)
     packer.unpack(frame, hashlib.sha256(answer).digest())
     return PackedAnswer(row.id, frame, packer.dictionary_id)
 

@@ -33,7 +33,7 @@ class WrittenAnswer(NamedTuple):
         return WrittenAnswer(own, self.rest)
 
 
-def written(answer: Answer) -> WrittenAnswer:
+def with_json(answer: Answer) -> WrittenAnswer:
     """The answer with its JSON."""
     return WrittenAnswer(answer, rest_of(answer))
 
@@ -63,7 +63,7 @@ class KeptAnswers:
 
     def keep(self, key: bytes, answer: Answer) -> WrittenAnswer:
         """Keeps an answer; the one that is kept already, if there is one."""
-        new = written(answer)
+        new = with_json(answer)
         with self._turn:
             if key in self._kept:
                 return self._kept[key]

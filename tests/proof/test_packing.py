@@ -34,10 +34,10 @@ def digest(answer: bytes) -> bytes:
 
 
 @modest
-@given(st.binary(max_size=5000) | st.sampled_from(samples("Copper plating")), st.booleans())
-def test_any_bytes_come_back_with_a_dictionary_and_without(answer, with_dictionary):
+@given(st.binary(max_size=5000) | st.sampled_from(samples("Copper plating")), st.booleans(), st.booleans())
+def test_any_bytes_come_back_with_a_dictionary_and_without(answer, with_dictionary, thoroughly):
     packer = Packer(dictionary("Copper plating") if with_dictionary else None)
-    assert packer.unpack(packer.pack(answer), digest(answer)) == answer
+    assert packer.unpack(packer.pack(answer, thoroughly=thoroughly), digest(answer)) == answer
 
 
 def test_with_its_dictionary_an_answer_is_smaller_than_without():
@@ -45,10 +45,11 @@ def test_with_its_dictionary_an_answer_is_smaller_than_without():
     assert len(Packer(dictionary("Copper plating")).pack(answer)) < len(Packer(None).pack(answer)) * 0.8
 
 
+@pytest.mark.parametrize("thoroughly", [False, True])
 @pytest.mark.parametrize("other", ["Oil colour", None])
-def test_a_wrong_dictionary_is_told(other):
+def test_a_wrong_dictionary_is_told(other, thoroughly):
     answer = samples("Copper plating")[3]
-    packed = Packer(dictionary("Copper plating")).pack(answer)
+    packed = Packer(dictionary("Copper plating")).pack(answer, thoroughly=thoroughly)
     with pytest.raises(Unpackable, match="cannot be unpacked"):
         Packer(None if other is None else dictionary(other)).unpack(packed, digest(answer))
 

@@ -18,7 +18,7 @@ from coldcase.core.rule_table import UNDETERMINED
 from coldcase.core.weighing import Evidence, Weighed, collect, observe, weigh_many
 
 
-class Shares(Mapping[str, float]):
+class SharesByCause(Mapping[str, float]):
     """The confidence in each cause, 0 to 1: kept as ten-thousandths beside the causes, which many answers
     share, because of most answers nobody asks for them.
     """
@@ -90,6 +90,6 @@ def _short_answer(weighed: Weighed, compiled: CompiledTable) -> ShortAnswer:
         cause=leader if named else UNDETERMINED,
         status=coding.status,
         confidence=weighed.confidence[coding.leader] / TEN_THOUSAND,
-        ranking=Shares(weighed.model.causes, weighed.confidence),
+        ranking=SharesByCause(weighed.model.causes, weighed.confidence),
         cautions=tuple([advice.text for advice in cautions]),
     )

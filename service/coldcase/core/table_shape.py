@@ -12,7 +12,7 @@ from coldcase.core.suggesting import nearest
 from coldcase.core.unknown_words import escaped
 from coldcase.errors import Flaw
 
-Asked = ParamSpec("Asked")
+Arguments = ParamSpec("Arguments")
 
 
 class UnreadError(Exception):
@@ -40,11 +40,11 @@ concluded from it.
 """
 
 
-def as_far_as_read(check: Callable[Asked, Iterator[Flaw]]) -> Callable[Asked, Iterator[Flaw]]:
+def as_far_as_read(check: Callable[Arguments, Iterator[Flaw]]) -> Callable[Arguments, Iterator[Flaw]]:
     """A check that ends, with what it has found, where it comes upon what could not be read."""
 
     @wraps(check)
-    def checked(*args: Asked.args, **kwargs: Asked.kwargs) -> Iterator[Flaw]:
+    def checked(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Iterator[Flaw]:
         try:
             yield from check(*args, **kwargs)
         except UnreadError:

@@ -314,4 +314,5 @@ def _packed(row: BatchRow, packer: Packer | None) -> BatchRow:
     place = PLACES["answer_text"]
     answer = row[place].encode()
     digest = hashlib.sha256(answer).digest()
-    return (*row[:place], None, *row[place + 1 :], packer.pack(answer), digest, packer.dictionary_id)
+    packed = packer.pack(answer, thoroughly=row[PLACES["origin"]] == "bulk")
+    return (*row[:place], None, *row[place + 1 :], packed, digest, packer.dictionary_id)

@@ -92,7 +92,7 @@ async def start_proposal(conn: AsyncConnection, new: NewProposal, actor: Actor) 
     await call_as(conn, query, msgspec.structs.asdict(new), actor)
 
 
-async def cancel_proposal(conn: AsyncConnection, id_: UUID, actor: Actor) -> None:
+async def record_proposal_cancelled(conn: AsyncConnection, id_: UUID, actor: Actor) -> None:
     """Ends a proposal before its time. Raises NotFound, or WrongState for one that has ended."""
     query = "SELECT cancel_proposal(CAST(:key AS uuid), :person, CAST(:id AS uuid))"
     await call_as(conn, query, {"id": id_}, actor)

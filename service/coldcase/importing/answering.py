@@ -10,7 +10,7 @@ from coldcase.core.answer_builder import build_answers
 from coldcase.core.case_reader import ParsedCase
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.errors import ColdcaseError
-from coldcase.kept_answers import KeptAnswers, WrittenAnswer, evidence_key, written
+from coldcase.kept_answers import KeptAnswers, WrittenAnswer, evidence_key, with_json
 
 _logger = structlog.get_logger(__name__)
 
@@ -49,7 +49,7 @@ def written_answers(
         if isinstance(answer, NoAnswer):
             found[key] = answer
         else:
-            found[key] = kept.keep(key, answer) if isinstance(key, bytes) else written(answer)
+            found[key] = kept.keep(key, answer) if isinstance(key, bytes) else with_json(answer)
     return [_to(found[key], one) for key, one in zip(keys, cases, strict=True)]
 
 

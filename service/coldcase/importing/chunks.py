@@ -34,7 +34,7 @@ from coldcase.importing.lines import (
 from coldcase.importing.orders import ImportOrder
 from coldcase.importing.own_layout import layout_parser
 from coldcase.importing.telling import Counts, LineAnswer, LineRefused, RefusalRendering, told_line
-from coldcase.kept_answers import KeptAnswers, WrittenAnswer, written
+from coldcase.kept_answers import KeptAnswers, WrittenAnswer, with_json
 from coldcase.proof.bulk_lines import line_identity
 from coldcase.proof.decision_columns import NewDecision
 from coldcase.proof.verdict_prints import verdict_fingerprint
@@ -209,7 +209,7 @@ class ChunkWork:
     def _answers(self, lines: Sequence[Line]) -> Sequence[WrittenAnswer | NoAnswer]:
         if self._order.media == "answered":
             came = [(line, self._came[line.number]) for line in lines]
-            return [written(answer) for answer in taken_answers(came, self._compiled)]
+            return [with_json(answer) for answer in taken_answers(came, self._compiled)]
         parsed = [line.parsed for line in lines]
         return written_answers(parsed, self._compiled, self._kept, next_checks=self._order.whole_answers)
 

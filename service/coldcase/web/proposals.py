@@ -187,7 +187,7 @@ async def cancel_proposal(request: Call) -> Response[bytes]:
     No draft comes of it. One that has ended stays as it is; its draft is withdrawn like any other.
     """
     async with services(request).transaction() as conn:
-        await proposals.cancel_proposal(conn, request.path_params["id"], request_actor(request))
+        await proposals.record_proposal_cancelled(conn, request.path_params["id"], request_actor(request))
         found = await proposals.find_proposal(conn, request.path_params["id"])
     return Response(msgspec.json.encode(seen_proposal(found, request.auth, whole=False)), media_type=JSON)
 
