@@ -1,6 +1,7 @@
 """What is done to rule tables from their pages by a form: backtests started and cancelled, remarks answered
 and settled, a comparison shared."""
 
+import asyncio
 import re
 
 import pytest
@@ -58,6 +59,18 @@ async def test_a_backtest_is_started_and_cancelled_by_a_form(author, reader):
     assert "was cancelled" in text_of(await seen(author, address))
     assert "Cancel it" not in await seen(author, address)
     assert problem(await press(author, f"{address}/cancel")) == (409, "wrong_state")
+
+
+async def test_a_backtest_form_sent_twice_at_once_starts_one(author):
+    page = await seen(author, "/tables/1/backtests")
+    key = re.search(r'name="key" value="([^"]+)"', page)
+    assert key is not None
+    sent = {"on": "worked", "key": key[1]}
+    both = await asyncio.gather(*(post_form(author, "/tables/1/backtests", **sent) for _ in range(2)))
+    assert [one.status_code for one in both] == [303, 303]
+    assert both[0].headers["Location"] == both[1].headers["Location"]
+    assert key[1] not in await seen(author, "/tables/1/backtests")
+    await press(author, f"{both[0].headers['Location']}/cancel")
 
 
 async def test_a_library_is_taken_whole(author):

@@ -57,7 +57,9 @@ class Backtest(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class NewBacktest(msgspec.Struct, frozen=True, kw_only=True):
-    """A backtest to be started, of the table that has this digest."""
+    """A backtest to be started, of the table that has this digest; once for one `idempotency_key`, of which
+    `fingerprint` is what was asked for.
+    """
 
     id: UUID
     rule_table: int
@@ -66,6 +68,8 @@ class NewBacktest(msgspec.Struct, frozen=True, kw_only=True):
     asked: str
     sample: int | None
     library: str | None
+    idempotency_key: str | None
+    fingerprint: bytes
 
 
 OF_KEY = {"person": api_key.c.person, "asker": api_key.c.client_id.label("asker")}
@@ -85,13 +89,31 @@ def _backtest(row: Row[Any]) -> Backtest:
     return Backtest(**row._asdict())
 
 
-async def record_start(conn: AsyncConnection, new: NewBacktest, actor: Actor) -> None:
-    """Records a backtest that waits. Raises NotFound, DigestStale, ScopeMissing, or Busy where many wait."""
+async def started_before(
+    conn: AsyncConnection,
+    kind: Literal["backtest", "proposal"],
+    idempotency_key: str | None,
+    fingerprint: bytes,
+    actor: Actor,
+) -> UUID | None:
+    """What the client has started with this key, if anything. Raises KeyReused, ScopeMissing."""
+    query = "SELECT started_before(CAST(:key AS uuid), :person, :kind, :idempotency_key, :fingerprint)"
+    values = {"kind": kind, "idempotency_key": idempotency_key, "fingerprint": fingerprint}
+    found: UUID | None = await call_as(conn, query, values, actor)
+    return found
+
+
+async def record_start(conn: AsyncConnection, new: NewBacktest, actor: Actor) -> tuple[UUID, bool]:
+    """Records a backtest that waits, or finds the one that its key stands for; its id, and whether it did the
+    latter. Raises NotFound, DigestStale, KeyReused, ScopeMissing, or Busy where many wait.
+    """
     query = (
-        "SELECT start_backtest(CAST(:key AS uuid), :person, CAST(:id AS uuid), :rule_table, :digest,"
-        " :client_id, :asked, :sample, :library)"
+        "SELECT json_build_object('made', made, 'again', again) FROM start_backtest_once(CAST(:key AS uuid),"
+        " :person, CAST(:id AS uuid), :rule_table, :digest, :client_id, :asked, :sample, :library,"
+        " :idempotency_key, :fingerprint)"
     )
-    await call_as(conn, query, msgspec.structs.asdict(new), actor)
+    made = await call_as(conn, query, msgspec.structs.asdict(new), actor)
+    return UUID(made["made"]), made["again"]
 
 
 async def record_cancelled(conn: AsyncConnection, id_: UUID, actor: Actor) -> None:

@@ -49,13 +49,17 @@ class Proposal(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class NewProposal(msgspec.Struct, frozen=True, kw_only=True):
-    """A proposal to be started, based on a published version; the client may have so many open drafts."""
+    """A proposal to be started, based on a published version; the client may have so many open drafts. Once
+    for one `idempotency_key`, of which `fingerprint` is what was asked for.
+    """
 
     id: UUID
     rule_table: int
     client_id: int | None
     strength: str
     most_drafts: int
+    idempotency_key: str | None
+    fingerprint: bytes
 
 
 class FinishedProposal(msgspec.Struct, frozen=True, kw_only=True):
@@ -83,13 +87,17 @@ def _proposal(row: Row[Any]) -> Proposal:
     return Proposal(**row._asdict())
 
 
-async def start_proposal(conn: AsyncConnection, new: NewProposal, actor: Actor) -> None:
-    """Records a proposal that waits. Raises NotFound, ScopeMissing, or Busy where many wait."""
+async def start_proposal(conn: AsyncConnection, new: NewProposal, actor: Actor) -> tuple[UUID, bool]:
+    """Records a proposal that waits, or finds the one that its key stands for; its id, and whether it did the
+    latter. Raises NotFound, KeyReused, ScopeMissing, or Busy where many wait.
+    """
     query = (
-        "SELECT start_proposal(CAST(:key AS uuid), :person, CAST(:id AS uuid), :rule_table, :client_id,"
-        " :strength, :most_drafts)"
+        "SELECT json_build_object('made', made, 'again', again) FROM start_proposal_once(CAST(:key AS uuid),"
+        " :person, CAST(:id AS uuid), :rule_table, :client_id, :strength, :most_drafts, :idempotency_key,"
+        " :fingerprint)"
     )
-    await call_as(conn, query, msgspec.structs.asdict(new), actor)
+    made = await call_as(conn, query, msgspec.structs.asdict(new), actor)
+    return UUID(made["made"]), made["again"]
 
 
 async def record_proposal_cancelled(conn: AsyncConnection, id_: UUID, actor: Actor) -> None:

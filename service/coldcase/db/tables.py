@@ -255,7 +255,8 @@ remark_step = Table(
     Index(None, "remark_id", "id"),
 )
 
-# What each Idempotency-Key of a client made of drafts and remarks; only the functions read it.
+# What each Idempotency-Key of a client made (a draft, a remark, a link, a backtest, a proposal); only the
+# functions read it.
 table_request = Table(
     "table_request",
     metadata,

@@ -8,6 +8,7 @@ from uuid import UUID
 import msgspec
 from litestar import Response, get, post
 from msgspec import Meta
+from uuid_utils import compat
 
 from coldcase.db import backtests, rule_tables
 from coldcase.web import parsing, rendering
@@ -23,10 +24,13 @@ DRAFTING = ("tables:draft",)
 
 
 class BacktestForm(msgspec.Struct, frozen=True):
-    """On what a version is to be tried: all decisions or so many of them, or a library of cases."""
+    """On what a version is to be tried: all decisions or so many of them, or a library of cases. `key` was
+    made with the form, so that one sent twice starts one backtest.
+    """
 
     on: Literal["decisions", "worked", "development", "bench"]
     sample: Annotated[int, Meta(ge=1, le=100_000_000)] | None = None
+    key: str = ""
 
 
 class CancelForm(msgspec.Struct, frozen=True):
@@ -46,7 +50,8 @@ async def show_backtests_page(request: Call) -> Response[Any]:
         stored = await rule_tables.get_table(conn, version)
         found = await backtests.backtests_of(conn, version, before=None, limit=MOST_BACKTESTS)
     seen = [seen_backtest(one, request.auth, whole=False) for one in found]
-    return rendering.page(request, "backtests.html", **table_backtests.listed_context(stored, seen))
+    context = table_backtests.listed_context(stored, seen)
+    return rendering.page(request, "backtests.html", **context, key=str(compat.uuid7()))
 
 
 @get(
@@ -70,7 +75,7 @@ async def show_backtest_page(request: Call) -> Response[Any]:
         BacktestForm,
         scopes=DRAFTING,
         path={"version": VERSION},
-        problems=("not_found", "bad_rule_table", "digest_stale", "outcome_unknown"),
+        problems=("not_found", "bad_rule_table", "digest_stale", "key_reused", "outcome_unknown"),
     ),
 )
 async def start_backtest_by_form(request: Call) -> Response[Any]:
@@ -80,7 +85,8 @@ async def start_backtest_by_form(request: Call) -> Response[Any]:
     if sent.on != "decisions":
         # A library is taken whole.
         asked = BacktestRequest(library=sent.on)
-    return _led_to((await begin_backtest(request, asked)).id)
+    begun, _ = await begin_backtest(request, asked, parsing.form_key(sent.key))
+    return _led_to(begun.id)
 
 
 @post(

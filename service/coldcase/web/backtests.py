@@ -1,6 +1,7 @@
 """Backtests of rule tables: started, listed, looked at while they run and when they have ended, cancelled."""
 
 import asyncio
+import hashlib
 from datetime import UTC
 from typing import Annotated, Any, Literal, overload
 from uuid import UUID
@@ -21,20 +22,36 @@ from coldcase.db.backtests import Backtest, NewBacktest
 from coldcase.db.decisions import DecisionFilter
 from coldcase.db.keys import ApiKey
 from coldcase.errors import BadTableRequest, Flaw
+from coldcase.proof.canonical import canonical_json
 from coldcase.web import backtest_schemas, parsing
 from coldcase.web.backtest_schemas import BacktestReport, BacktestSummary
-from coldcase.web.classifications import LOCATION
+from coldcase.web.classifications import IDEMPOTENCY_KEY, REPLAYED
 from coldcase.web.filters import LINK, Moment, WhichTime, next_page, order_of, reads_all
-from coldcase.web.route import JSON, Call, route
+from coldcase.web.route import JSON, Call, Header, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, VERSION, version_of
 from coldcase.web.services import services
 from coldcase.web.verdicts import request_actor
 
 Library = Literal["worked", "development", "bench"]
+BACKTEST_LOCATION = Header("Location", "The backtest's own path.")
+_AS_BEGUN: dict[str, Any] = {
+    "state": "waiting",
+    "started_at": None,
+    "ended_at": None,
+    "total": None,
+    "done": 0,
+    "failed_because": None,
+    "tally": None,
+}
 
 
 class BacktestFilter(
-    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, rename={"from_": "from"}
+    msgspec.Struct,
+    frozen=True,
+    kw_only=True,
+    forbid_unknown_fields=True,
+    omit_defaults=True,
+    rename={"from_": "from"},
 ):
     """Which decisions: all that is given must match, as in a search."""
 
@@ -51,7 +68,9 @@ class BacktestFilter(
     by: WhichTime = "closed_at"
 
 
-class BacktestRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class BacktestRequest(
+    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
+):
     """What a rule table is tried on: all decisions on record, those that a `filter` finds, of these a
     `sample` of about so many, the same ones each time; or a `library` of cases.
     """
@@ -146,12 +165,20 @@ def seen_backtest(found: Backtest, key: ApiKey, *, whole: bool) -> BacktestSumma
     **route(
         "startBacktest",
         "Rule tables",
-        {201: {JSON: BacktestSummary}},
+        {201: {JSON: BacktestSummary}, 200: {JSON: BacktestSummary}},
         scopes=("tables:draft",),
         body=BacktestRequest,
         path={"version": VERSION},
-        sends={201: (LOCATION,)},
-        problems=("not_found", "bad_table_request", "bad_rule_table", "digest_stale", "outcome_unknown"),
+        takes=(IDEMPOTENCY_KEY,),
+        sends={201: (BACKTEST_LOCATION,), 200: (BACKTEST_LOCATION, REPLAYED)},
+        problems=(
+            "not_found",
+            "bad_table_request",
+            "bad_rule_table",
+            "digest_stale",
+            "key_reused",
+            "outcome_unknown",
+        ),
         examples={
             "all": {"value": {}},
             "some": {"value": {"filter": {"has_verdict": True, "refrigerant": "R-448A"}, "sample": 5000}},
@@ -166,24 +193,29 @@ async def start_backtest(request: Call) -> Response[bytes]:
     from the rest what is dangerous; and where there are verdicts how good the answers were and would be. Of
     each chain of corrections the newest decision is tried. The decisions are those that the key may read:
     its client's, or all with `decisions:read:all`. It is of the version as it is now: an approval needs a
-    finished one of the very digest that is approved, tried on recorded decisions if there are any.
+    finished one of the very digest that is approved, tried on recorded decisions if there are any. A repeated
+    `Idempotency-Key` gives the first answer, whatever became of the backtest or the version.
     """
-    found = await begin_backtest(request, await _asked(request))
-    return Response(
-        msgspec.json.encode(seen_backtest(found, request.auth, whole=False)),
-        status_code=201,
-        media_type=JSON,
-        headers={"Location": f"/v1/backtests/{found.id}"},
-    )
+    key = parsing.idempotency_key(request)
+    found, again = await begin_backtest(request, await _asked(request), key)
+    headers = {"Location": f"/v1/backtests/{found.id}"}
+    headers |= {"Answer-Repeated": "true"} if again else {}
+    body = msgspec.json.encode(seen_backtest(found, request.auth, whole=False))
+    return Response(body, status_code=200 if again else 201, media_type=JSON, headers=headers)
 
 
-async def begin_backtest(request: Call, asked: BacktestRequest) -> Backtest:
-    """Starts a backtest of the version of this request's path. Raises NotFound, BadTableRequest,
-    BadRuleTable, DigestStale, Busy.
+async def begin_backtest(request: Call, asked: BacktestRequest, key: str | None) -> tuple[Backtest, bool]:
+    """Starts a backtest of the version of this request's path, or finds the one that its idempotency key
+    stands for: the backtest as it began, and whether it did the latter. Raises NotFound, BadTableRequest,
+    BadRuleTable, DigestStale, KeyReused, Busy.
     """
-    service, version = services(request), version_of(request)
+    service, version, actor = services(request), version_of(request), request_actor(request)
     search = _search(asked.filter)
+    fingerprint = hashlib.sha256(canonical_json([version, msgspec.to_builtins(asked)])).digest()
     async with service.transaction() as conn:
+        before = await backtests.started_before(conn, "backtest", key, fingerprint, actor)
+        if before is not None:
+            return _begun(await backtests.find_backtest(conn, before)), True
         stored = await rule_tables.get_table(conn, version)
     await asyncio.to_thread(governing.sound_table, stored)
     new = NewBacktest(
@@ -194,12 +226,18 @@ async def begin_backtest(request: Call, asked: BacktestRequest) -> Backtest:
         asked=msgspec.json.encode(search).decode(),
         sample=asked.sample,
         library=asked.library,
+        idempotency_key=key,
+        fingerprint=fingerprint,
     )
     async with service.transaction() as conn:
-        await backtests.record_start(conn, new, request_actor(request))
-        found = await backtests.find_backtest(conn, new.id)
+        id_, again = await backtests.record_start(conn, new, actor)
+        found = await backtests.find_backtest(conn, id_)
     service.backtests.wake()
-    return found
+    return _begun(found), again
+
+
+def _begun(found: Backtest) -> Backtest:
+    return msgspec.structs.replace(found, **_AS_BEGUN)
 
 
 @get(

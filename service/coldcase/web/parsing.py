@@ -11,6 +11,7 @@ from ipaddress import ip_address
 from types import NoneType
 from typing import Any, Literal, TypeVar, Union, get_args, get_origin
 from urllib.parse import parse_qsl, urlencode
+from uuid import UUID
 
 import msgspec
 from litestar.connection import ASGIConnection
@@ -146,6 +147,14 @@ def idempotency_key(connection: AnyConnection) -> str | None:
     if _KEY.match(key) is None:
         raise BadRequest((Flaw("Idempotency-Key", "1 to 200 visible ASCII characters, sent once"),))
     return key.decode("ascii")
+
+
+def form_key(typed: str) -> str | None:
+    """The idempotency key that a form was made with, None where it is none."""
+    try:
+        return str(UUID(typed))
+    except ValueError:
+        return None
 
 
 def lenient(connection: AnyConnection) -> bool:

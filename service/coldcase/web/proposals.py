@@ -1,6 +1,7 @@
 """Rule tables proposed from verdicts, asked for and looked at; and what verdicts have seen of a table."""
 
 import asyncio
+import hashlib
 from typing import Annotated, Any, Literal, overload
 from uuid import UUID
 
@@ -15,26 +16,40 @@ from coldcase.core.case import Code
 from coldcase.core.learning import LEAST_VERDICTS, PriorStrength
 from coldcase.core.verdict_counts import RowEvidence
 from coldcase.db import proposals
-from coldcase.db.backtests import see_decisions_of
+from coldcase.db.backtests import see_decisions_of, started_before
 from coldcase.db.keys import ApiKey
 from coldcase.db.proposals import NewProposal, Proposal, ProposalState
 from coldcase.db.rule_tables import get_table, is_draft
 from coldcase.errors import NothingToPropose, WrongState
+from coldcase.proof.canonical import canonical_json
 from coldcase.proposing.summary import ProposalSummary
 from coldcase.web import parsing, proposal_schemas
-from coldcase.web.classifications import LOCATION
+from coldcase.web.classifications import IDEMPOTENCY_KEY, REPLAYED
 from coldcase.web.filters import LINK, next_page, reads_all
 from coldcase.web.proposal_schemas import ListedProposal, ProposalReport
-from coldcase.web.route import JSON, Call, route
+from coldcase.web.route import JSON, Call, Header, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, TABLE_SCOPES, VERSION, version_of
 from coldcase.web.services import services
 from coldcase.web.table_changes import read_request, seen_table
 from coldcase.web.verdicts import request_actor
 
 Worth = Annotated[float, Meta(ge=1, le=1_000_000)]
+PROPOSAL_LOCATION = Header("Location", "The proposal's own path.")
+_AS_BEGUN: dict[str, Any] = {
+    "state": "waiting",
+    "started_at": None,
+    "ended_at": None,
+    "total": None,
+    "done": 0,
+    "draft": None,
+    "summary": None,
+    "failed_because": None,
+}
 
 
-class ProposalRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ProposalRequest(
+    msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True
+):
     """How many judged cases the table's own numbers are worth: each row of frequencies, and all base rates
     together; and whether the temperature is fitted, or kept.
     """
@@ -57,12 +72,20 @@ class ProposalQuery(msgspec.Struct, frozen=True, kw_only=True):
     **route(
         "proposeRuleTable",
         "Rule tables",
-        {201: {JSON: ProposalReport}},
+        {201: {JSON: ProposalReport}, 200: {JSON: ProposalReport}},
         scopes=("tables:draft",),
         body=ProposalRequest,
         path={"version": VERSION},
-        sends={201: (LOCATION,)},
-        problems=("not_found", "bad_table_request", "wrong_state", "nothing_to_propose", "outcome_unknown"),
+        takes=(IDEMPOTENCY_KEY,),
+        sends={201: (PROPOSAL_LOCATION,), 200: (PROPOSAL_LOCATION, REPLAYED)},
+        problems=(
+            "not_found",
+            "bad_table_request",
+            "wrong_state",
+            "nothing_to_propose",
+            "key_reused",
+            "outcome_unknown",
+        ),
         examples={
             "usual": {"value": {}},
             "wary": {"value": {"row_strength": 100, "base_rate_strength": 1000}},
@@ -78,10 +101,24 @@ async def propose_rule_table(request: Call) -> Response[bytes]:
     pooled at their base rates; no number under ten verdicts is touched; limits and thresholds are not
     learned. It is tried on circuits and times that were left out, and the draft's note says plainly where it
     is worse than its base there. The verdicts are those that the key may read: its client's, or all with
-    `decisions:read:all`. Base rates follow whatever made people look into a failure.
+    `decisions:read:all`. Base rates follow whatever made people look into a failure. A repeated
+    `Idempotency-Key` gives the first answer, whatever became of the proposal.
     """
-    service, version = services(request), version_of(request)
-    asked = await read_request(request, ProposalRequest)
+    key = parsing.idempotency_key(request)
+    found, again = await begin_proposal(request, await read_request(request, ProposalRequest), key)
+    headers = {"Location": f"/v1/proposals/{found.id}"}
+    headers |= {"Answer-Repeated": "true"} if again else {}
+    body = msgspec.json.encode(seen_proposal(found, request.auth, whole=True))
+    return Response(body, status_code=200 if again else 201, media_type=JSON, headers=headers)
+
+
+async def begin_proposal(request: Call, asked: ProposalRequest, key: str | None) -> tuple[Proposal, bool]:
+    """Starts a proposal on the version of this request's path, or finds the one that its idempotency key
+    stands for: the proposal as it began, and whether it did the latter. Raises NotFound, WrongState,
+    NothingToPropose, KeyReused, Busy.
+    """
+    service, version, actor = services(request), version_of(request), request_actor(request)
+    fingerprint = hashlib.sha256(canonical_json([version, msgspec.to_builtins(asked)])).digest()
     client_id = None if reads_all(request.auth) else request.auth.client_id
     strength = PriorStrength(
         rows=asked.row_strength,
@@ -89,6 +126,9 @@ async def propose_rule_table(request: Call) -> Response[bytes]:
         fit_temperature=asked.fit_temperature,
     )
     async with service.transaction() as conn:
+        before = await started_before(conn, "proposal", key, fingerprint, actor)
+        if before is not None:
+            return _begun(await proposals.find_proposal(conn, before)), True
         stored = await get_table(conn, version)
         if not stored.immutable:
             raise WrongState(
@@ -107,17 +147,18 @@ async def propose_rule_table(request: Call) -> Response[bytes]:
         client_id=client_id,
         strength=msgspec.json.encode(strength).decode(),
         most_drafts=service.most_open_drafts,
+        idempotency_key=key,
+        fingerprint=fingerprint,
     )
     async with service.transaction() as conn:
-        await proposals.start_proposal(conn, new, request_actor(request))
-        found = await proposals.find_proposal(conn, new.id)
+        id_, again = await proposals.start_proposal(conn, new, actor)
+        found = await proposals.find_proposal(conn, id_)
     service.backtests.wake()
-    return Response(
-        msgspec.json.encode(seen_proposal(found, request.auth, whole=True)),
-        status_code=201,
-        media_type=JSON,
-        headers={"Location": f"/v1/proposals/{found.id}"},
-    )
+    return _begun(found), again
+
+
+def _begun(found: Proposal) -> Proposal:
+    return msgspec.structs.replace(found, **_AS_BEGUN)
 
 
 @get(

@@ -1,7 +1,6 @@
 """Remarks on a rule table for people: read together, and made with a form from the row that is disputed."""
 
 from typing import Any
-from uuid import UUID
 
 import msgspec
 from litestar import Response, get, post
@@ -78,7 +77,7 @@ async def make_remark_by_form(request: Call) -> Response[Any]:
     found = await table_page(request)
     try:
         wanted = _read(sent, _there(found.stored.document, sent.pointer))
-        made, _ = await make_remark(request, found.stored, wanted, _key(sent.key))
+        made, _ = await make_remark(request, found.stored, wanted, parsing.form_key(sent.key))
     except BadTableRequest as error:
         return await _asked(request, sent, error.flaws)
     place, _ = found.place_of(made.pointer)
@@ -165,10 +164,3 @@ def _read(typed: RemarkForm, there: Any) -> RemarkRequest:
     if flaws:
         raise BadTableRequest(tuple(flaws))
     return msgspec.convert(raw, RemarkRequest)
-
-
-def _key(typed: str) -> str | None:
-    try:
-        return str(UUID(typed))
-    except ValueError:
-        return None
