@@ -218,9 +218,10 @@ def _rule_tables(story: "Story", decision: str) -> None:
     story.ask("chief", None, "POST", f"{place}/publish", json=named)
     story.ask("chief", None, "POST", f"{place}/approve", json=named)
     story.ask("chief", None, "POST", f"{place}/approve", json=named | {"digest": "sha256:" + "0" * 64})
-    started = story.ask(
-        "quality", "startBacktest", "POST", f"{place}/backtests", json={"filter": {"has_verdict": True}}
-    )
+    asked = {"filter": {"has_verdict": True}}
+    key = {"Idempotency-Key": "backtest-2"}
+    for _ in range(2):
+        started = story.ask("quality", "startBacktest", "POST", f"{place}/backtests", json=asked, headers=key)
     story.until("quality", "showBacktest", started.headers["Location"])
     story.ask("quality", "listBacktests", "GET", f"{place}/backtests")
     other = story.ask("quality", None, "POST", f"{place}/backtests", json={"library": "worked"})
@@ -248,7 +249,11 @@ def _rule_tables(story: "Story", decision: str) -> None:
 
 
 def _proposal(story: "Story") -> None:
-    asked = story.ask("quality", "proposeRuleTable", "POST", "/v1/rule-tables/1/proposals", json={})
+    key = {"Idempotency-Key": "proposal-1"}
+    for _ in range(2):
+        asked = story.ask(
+            "quality", "proposeRuleTable", "POST", "/v1/rule-tables/1/proposals", json={}, headers=key
+        )
     story.until("quality", "showProposal", asked.headers["Location"])
     story.ask("quality", "listProposals", "GET", "/v1/rule-tables/1/proposals")
     other = story.ask("quality", None, "POST", "/v1/rule-tables/1/proposals", json={})
