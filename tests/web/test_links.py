@@ -215,3 +215,20 @@ async def test_people_make_and_revoke_links_on_a_page(service, case):
     action = page.partition(f'action="{place}/')[2].partition('"')[0]
     assert (await browser.post(f"{place}/{action}", data=token)).status_code == 303
     assert (await service.http().get(path)).status_code == 404
+
+
+async def test_a_form_sent_twice_at_once_makes_one_link(service, case):
+    secret, _ = await service.key(*EVERY_SCOPE)
+    browser = service.http(secret)
+    decision = (await browser.post("/v1/classifications", json=case)).headers["Location"]
+    for place in (decision.removeprefix("/v1"), "/tables/1"):
+        page = (await browser.get(f"{place}/links")).text
+        key = page.partition('name="key" value="')[2].partition('"')[0]
+        sent = {"days": "7", "key": key}
+        both = await asyncio.gather(*(browser.post(f"{place}/links", data=sent) for _ in range(2)))
+
+        assert [one.status_code for one in both] == [303, 303]
+        after = (await browser.get(f"{place}/links")).text
+        assert after.count("/shared/") == page.count("/shared/") + 1
+        assert key not in after
+        assert code_of(await browser.post(f"{place}/links", data=sent | {"days": "8"})) == (422, "key_reused")

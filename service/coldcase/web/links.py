@@ -47,6 +47,14 @@ class TableLinkRequest(LinkRequest, frozen=True, kw_only=True, forbid_unknown_fi
     ] = None
 
 
+class WantedEnd(msgspec.Struct, frozen=True, kw_only=True):
+    """When a link is to end, and as it was `said`, by which a retry is known; under which idempotency key."""
+
+    at: datetime | None
+    said: str | None
+    key: str | None
+
+
 class SharedLink(msgspec.Struct, frozen=True, kw_only=True):
     """A link: `path` shows the page to whoever has it, as long as `works`."""
 
@@ -90,16 +98,23 @@ async def share_decision(request: Call) -> Response[bytes]:
     event, as is its end. A repeated `Idempotency-Key` gives the same link, and says whether it works now.
     """
     sent = await _read(request, LinkRequest)
-    return await answer_link(request, await share_report(request, sent.expires_at))
+    return await answer_link(request, await share_report(request, _end(request, sent)))
 
 
-async def share_report(request: Call, expires_at: datetime | None) -> tuple[StoredLink, bool]:
-    """Makes a link to the decision of this request's path. Raises NotFound, BadLink."""
+def _end(request: Call, sent: LinkRequest) -> WantedEnd:
+    said = None if sent.expires_at is None else sent.expires_at.isoformat()
+    return WantedEnd(at=sent.expires_at, said=said, key=parsing.idempotency_key(request))
+
+
+async def share_report(request: Call, end: WantedEnd) -> tuple[StoredLink, bool]:
+    """Makes a link to the decision of this request's path, or finds the one that its key stands for; and
+    whether it did the latter. Raises NotFound, BadLink, KeyReused.
+    """
     id_: UUID = request.path_params["id"]
     async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))
         await require_decision(conn, id_)
-    return await _made(request, expires_at, kind="decision", subject=str(id_))
+    return await _made(request, end, kind="decision", subject=str(id_))
 
 
 @post(
@@ -123,13 +138,13 @@ async def share_rule_table(request: Call) -> Response[bytes]:
     As for a decision. Of a draft it opens the page only as long as nobody changes the draft.
     """
     sent = await _read(request, TableLinkRequest)
-    return await answer_link(request, await share_table(request, sent.expires_at, sent.against))
+    return await answer_link(request, await share_table(request, _end(request, sent), sent.against))
 
 
-async def share_table(
-    request: Call, expires_at: datetime | None, against: int | None
-) -> tuple[StoredLink, bool]:
-    """Makes a link to the rule table of this request's path. Raises NotFound, ScopeMissing, BadLink."""
+async def share_table(request: Call, end: WantedEnd, against: int | None) -> tuple[StoredLink, bool]:
+    """Makes a link to the rule table of this request's path, or finds the one that its key stands for; and
+    whether it did the latter. Raises NotFound, ScopeMissing, BadLink, KeyReused.
+    """
     version = version_of(request)
     async with services(request).transaction() as conn:
         stored = await rule_tables.get_table(conn, version)
@@ -137,9 +152,7 @@ async def share_table(
         if against is not None:
             require_sight(request, await rule_tables.get_table(conn, against))
     kind: LinkKind = "rule_table" if against is None else "diff"
-    return await _made(
-        request, expires_at, kind=kind, subject=str(version), against=against, digest=stored.digest
-    )
+    return await _made(request, end, kind=kind, subject=str(version), against=against, digest=stored.digest)
 
 
 async def _read(request: Call, shape: type[parsing.QueryType]) -> parsing.QueryType:
@@ -153,24 +166,23 @@ async def _read(request: Call, shape: type[parsing.QueryType]) -> parsing.QueryT
 
 async def _made(
     request: Call,
-    expires_at: datetime | None,
+    end: WantedEnd,
     *,
     kind: LinkKind,
     subject: str,
     against: int | None = None,
     digest: str | None = None,
 ) -> tuple[StoredLink, bool]:
-    said = None if expires_at is None else expires_at.isoformat()
     new = NewLink(
         id=compat.uuid7(),
         kind=kind,
         subject=subject,
         against=against,
         digest=digest,
-        expires_at=services(request).links.end(expires_at),
+        expires_at=services(request).links.end(end.at),
         needed=_held(request, kind),
-        idempotency_key=parsing.idempotency_key(request),
-        fingerprint=hashlib.sha256(canonical_json([kind, subject, against, said])).digest(),
+        idempotency_key=end.key,
+        fingerprint=hashlib.sha256(canonical_json([kind, subject, against, end.said])).digest(),
     )
     async with services(request).transaction() as conn:
         await decisions.view_as(conn, request.auth.client_id, reads_all=reads_all(request.auth))

@@ -8,6 +8,7 @@ from uuid import UUID
 import msgspec
 from litestar import Response, get, post
 from msgspec import Meta
+from uuid_utils import compat
 
 from coldcase import decision_record
 from coldcase.clock import now
@@ -21,6 +22,7 @@ from coldcase.web.links import (
     DECISION_SCOPES,
     LINK_SCOPES,
     SharedLink,
+    WantedEnd,
     own_links,
     report_links,
     revoke,
@@ -36,14 +38,23 @@ from coldcase.web.table_pages import page_of_stored
 ENDED = "There is no such link, or it has ended. Ask whoever sent it for a new one."
 KEPT_TO_ONESELF = {"X-Robots-Tag": "noindex, nofollow"}
 
+SHARING = ("not_found", "bad_link", "key_reused", "outcome_unknown")
 Days = Annotated[int, Meta(ge=1, le=36_500)]
 
 
 class ShareForm(msgspec.Struct, frozen=True):
-    """For how many days a link is to last; of a rule table, whether what it has otherwise than another."""
+    """For how many days a link is to last; of a rule table, whether what it has otherwise than another. `key`
+    was made with the form, so that one sent twice makes one link.
+    """
 
     days: Days
     against: Annotated[int, Meta(ge=1, le=LAST)] | None = None
+    key: str = ""
+
+    def end(self) -> WantedEnd:
+        """When the link is to end, counted from now."""
+        ends = now() + timedelta(days=self.days)
+        return WantedEnd(at=ends, said=f"{self.days} days", key=parsing.form_key(self.key))
 
 
 class LinksQuery(msgspec.Struct, frozen=True):
@@ -124,11 +135,14 @@ async def show_report_links(request: Call) -> Response[Any]:
     return await _links_page(request, found, back=f"/v1/decisions/{id_}", what="this report")
 
 
-@post("/decisions/{id:uuid}/links", **form_route("shareReport", ShareForm, scopes=DECISION_SCOPES))
+@post(
+    "/decisions/{id:uuid}/links",
+    **form_route("shareReport", ShareForm, scopes=DECISION_SCOPES, problems=SHARING),
+)
 async def share_report_by_form(request: Call) -> Response[Any]:
     """Makes a link to a report"""
     sent = await parsing.parse_form(request, ShareForm)
-    await share_report(request, now() + timedelta(days=sent.days))
+    await share_report(request, sent.end())
     return _back(f"/decisions/{request.path_params['id']}/links")
 
 
@@ -163,12 +177,12 @@ async def show_table_links(request: Call) -> Response[Any]:
 
 @post(
     "/tables/{version:str}/links",
-    **form_route("shareTable", ShareForm, scopes=LINK_SCOPES, path={"version": VERSION}),
+    **form_route("shareTable", ShareForm, scopes=LINK_SCOPES, path={"version": VERSION}, problems=SHARING),
 )
 async def share_table_by_form(request: Call) -> Response[Any]:
     """Makes a link to a rule table, or to a comparison"""
     sent = await parsing.parse_form(request, ShareForm)
-    await share_table(request, now() + timedelta(days=sent.days), sent.against)
+    await share_table(request, sent.end(), sent.against)
     return _back(f"/tables/{version_of(request)}/links")
 
 
@@ -198,6 +212,7 @@ async def _links_page(
         "links.html",
         links=found,
         back=back,
+        key=str(compat.uuid7()),
         what=what,
         table=table,
         against=against,
