@@ -137,16 +137,16 @@ class ChunkWork:
         Of a line on record it is not asked again what it says. Raises StoreAway.
         """
         self._came = {one.number: one for one in cut if isinstance(one, AnsweredLine)}
-        lines = await asyncio.to_thread(lambda: [self._sent(one) for one in cut])
-        await self._look_up([line for line in lines if isinstance(line, _Pending)])
-        self._lines = await asyncio.to_thread(lambda: [self._understood(line) for line in lines])
+        await asyncio.to_thread(self._take, cut)
+        await self._look_up([line for line in self._lines if isinstance(line, _Pending)])
+        await asyncio.to_thread(self._understand)
         return [None if isinstance(line, Unread) else seen_line(line.sent, line.ref) for line in self._lines]
 
     async def finish(self, places: Sequence[Place | None]) -> ToldChunk:
         """Answers and records of the chunk what is new, and tells of all of it. Raises StoreAway."""
+        await self._look_up(self._placed(self._lines, places))
+        await asyncio.to_thread(self._understand)
         lines, self._lines = self._lines, []
-        await self._look_up(self._placed(lines, places))
-        lines = await asyncio.to_thread(lambda: [self._understood(line) for line in lines])
         pending = [line for line in lines if isinstance(line, _Pending)]
         # A line that says what one before it in this chunk says, and which time it is, is that one.
         first = {line.identity: line for line in reversed(pending) if line.outcome is None}
@@ -160,6 +160,14 @@ class ChunkWork:
         counts = Counts()
         whole = await self._whole(pending)
         return ToldChunk(b"".join([told_line(self._told(line, whole, counts)) for line in lines]), counts)
+
+    # Why a line is refused keeps the frames that it was raised in until garbage is looked for, which is rare
+    # in these processes: so none of them has the chunk for a variable of its own.
+    def _take(self, cut: Sequence[CutLine]) -> None:
+        self._lines = [self._sent(one) for one in cut]
+
+    def _understand(self) -> None:
+        self._lines = [self._understood(line) for line in self._lines]
 
     def _sent(self, one: CutLine) -> _Pending | Unread:
         sent = one if isinstance(one, Unread) else sent_line(one, self._reading)
