@@ -46,6 +46,21 @@ def test_a_line_is_on_record_exactly_as_if_it_had_been_sent_alone(bulk, mine):
         assert (told["cause"], told["confidence"]) == (single["cause"], single["confidence"])
 
 
+def test_the_same_answers_take_less_on_disk_when_they_come_by_an_import(bulk, mine):
+    """Nobody waits for an import, and what it brings is kept for years."""
+    sent = DEVELOPMENT_CASES[:20]
+    mine.post(sent, answer="full")
+    for one in sent:
+        mine.http.post("/v1/classifications", json=one)
+    query = (
+        "SELECT origin, count(*), sum(octet_length(answer_packed)) FROM decision"
+        " WHERE client_id = (SELECT id FROM client WHERE name = %s) GROUP BY origin"
+    )
+    packed = {origin: (count, size) for origin, count, size in bulk.rows(query, mine.client)}
+    assert packed["bulk"][0] == packed["live"][0] > 15
+    assert packed["bulk"][1] < 0.95 * packed["live"][1]
+
+
 def test_without_whole_answers_no_next_checks_are_worked_out_and_a_replay_is_identical(mine):
     answers, _ = mine.post([case("short", copper_plating="heavy")])
     record = mine.http.get(f"/v1/decisions/{answers[0]['id']}").json()

@@ -25,8 +25,8 @@ from coldcase.errors import BadTableRequest, Flaw
 from coldcase.proof.canonical import canonical_json
 from coldcase.web import backtest_schemas, parsing
 from coldcase.web.backtest_schemas import BacktestReport, BacktestSummary
-from coldcase.web.classifications import IDEMPOTENCY_KEY, REPLAYED
 from coldcase.web.filters import LINK, Moment, WhichTime, next_page, order_of, reads_all
+from coldcase.web.once import IDEMPOTENCY_KEY, REPLAYED, made_once
 from coldcase.web.route import JSON, Call, Header, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, VERSION, version_of
 from coldcase.web.services import services
@@ -198,10 +198,8 @@ async def start_backtest(request: Call) -> Response[bytes]:
     """
     key = parsing.idempotency_key(request)
     found, again = await begin_backtest(request, await _asked(request), key)
-    headers = {"Location": f"/v1/backtests/{found.id}"}
-    headers |= {"Answer-Repeated": "true"} if again else {}
     body = msgspec.json.encode(seen_backtest(found, request.auth, whole=False))
-    return Response(body, status_code=200 if again else 201, media_type=JSON, headers=headers)
+    return made_once(body, f"/v1/backtests/{found.id}", again=again)
 
 
 async def begin_backtest(request: Call, asked: BacktestRequest, key: str | None) -> tuple[Backtest, bool]:

@@ -16,6 +16,7 @@ from coldcase.errors import Flaw
 from coldcase.shipped import demo_cases
 from coldcase.web import parsing
 from coldcase.web.crosswalk_schemas import AnswerWithCodes
+from coldcase.web.once import IDEMPOTENCY_KEY, REPLAYED, made_once
 from coldcase.web.own_words import CONTENT_PROFILE, CrosswalkName, codes_for, content_profile, with_codes
 from coldcase.web.problems import BadRequest
 from coldcase.web.route import JSON, Call, Header, route
@@ -29,13 +30,7 @@ PREFER = Header(
     "covered; other problems than `bad_case` stay.",
 )
 APPLIED = Header("Preference-Applied", "Says that the case was read leniently.")
-IDEMPOTENCY_KEY = Header(
-    "Idempotency-Key",
-    "Makes a retry safe: the same key and case give the first answer's bytes again.",
-    {"type": "string", "pattern": "^[!-~]{1,200}$"},
-)
 LOCATION = Header("Location", "The decision's own path.")
-REPLAYED = Header("Answer-Repeated", "`true`: this is the first answer again.")
 
 
 CASE_EXAMPLES = {
@@ -144,15 +139,8 @@ async def classify(request: Call) -> Response[bytes]:
         client_id=request.auth.client_id,
         key=parsing.idempotency_key(request),
     )
-    headers["Location"] = f"/v1/decisions/{recorded.id}"
-    if recorded.replayed:
-        headers["Answer-Repeated"] = "true"
-    return Response(
-        with_codes(recorded.answer, codes),
-        status_code=200 if recorded.replayed else 201,
-        media_type=JSON,
-        headers=headers,
-    )
+    body = with_codes(recorded.answer, codes)
+    return made_once(body, f"/v1/decisions/{recorded.id}", again=recorded.replayed, **headers)
 
 
 @post(

@@ -19,9 +19,9 @@ from coldcase.decision_record import require_decision
 from coldcase.errors import Flaw
 from coldcase.proof.canonical import canonical_json
 from coldcase.web import parsing
-from coldcase.web.classifications import IDEMPOTENCY_KEY, REPLAYED
 from coldcase.web.filters import READS_ALL, Moment, reads_all
 from coldcase.web.link_addresses import BadLink
+from coldcase.web.once import IDEMPOTENCY_KEY, REPLAYED, made_once
 from coldcase.web.route import JSON, Call, Header, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, LAST, TABLE_SCOPES, VERSION, require_sight, version_of
 from coldcase.web.services import services
@@ -202,10 +202,8 @@ async def answer_link(request: Call, made: tuple[StoredLink, bool]) -> Response[
     """The answer of a call that made a link, or found it made."""
     found, again = made
     base = "decisions" if found.kind == "decision" else "rule-tables"
-    headers = {"Location": f"/v1/{base}/{found.subject}/links/{found.id}"}
-    headers |= {"Answer-Repeated": "true"} if again else {}
     body = msgspec.json.encode(await shown_link(request, found))
-    return Response(body, status_code=200 if again else 201, media_type=JSON, headers=headers)
+    return made_once(body, f"/v1/{base}/{found.subject}/links/{found.id}", again=again)
 
 
 async def shown_link(request: Call, found: StoredLink) -> SharedLink:

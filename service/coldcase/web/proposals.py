@@ -24,8 +24,8 @@ from coldcase.errors import NothingToPropose, WrongState
 from coldcase.proof.canonical import canonical_json
 from coldcase.proposing.summary import ProposalSummary
 from coldcase.web import parsing, proposal_schemas
-from coldcase.web.classifications import IDEMPOTENCY_KEY, REPLAYED
 from coldcase.web.filters import LINK, next_page, reads_all
+from coldcase.web.once import IDEMPOTENCY_KEY, REPLAYED, made_once
 from coldcase.web.proposal_schemas import ListedProposal, ProposalReport
 from coldcase.web.route import JSON, Call, Header, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, TABLE_SCOPES, VERSION, version_of
@@ -106,10 +106,8 @@ async def propose_rule_table(request: Call) -> Response[bytes]:
     """
     key = parsing.idempotency_key(request)
     found, again = await begin_proposal(request, await read_request(request, ProposalRequest), key)
-    headers = {"Location": f"/v1/proposals/{found.id}"}
-    headers |= {"Answer-Repeated": "true"} if again else {}
     body = msgspec.json.encode(seen_proposal(found, request.auth, whole=True))
-    return Response(body, status_code=200 if again else 201, media_type=JSON, headers=headers)
+    return made_once(body, f"/v1/proposals/{found.id}", again=again)
 
 
 async def begin_proposal(request: Call, asked: ProposalRequest, key: str | None) -> tuple[Proposal, bool]:

@@ -21,8 +21,8 @@ from coldcase.db.rule_tables import StoredTable
 from coldcase.errors import BadTableRequest, Flaw
 from coldcase.proof.canonical import canonical_json
 from coldcase.web import parsing, remark_schemas
-from coldcase.web.classifications import IDEMPOTENCY_KEY, REPLAYED
 from coldcase.web.filters import LINK, next_page, reads_all
+from coldcase.web.once import IDEMPOTENCY_KEY, REPLAYED, made_once
 from coldcase.web.route import JSON, MERGE_PATCH, Call, Header, route
 from coldcase.web.rule_tables import DRAFT_SCOPES, TABLE_SCOPES, VERSION, require_sight, version_of
 from coldcase.web.services import services
@@ -147,10 +147,8 @@ async def remark_on_rule_table(request: Call) -> Response[bytes]:
     key = parsing.idempotency_key(request)
     sent = await read_request(request, RemarkRequest)
     found, again = await make_remark(request, stored, sent, key)
-    headers = {"Location": f"/v1/rule-tables/{stored.version}/remarks/{found.id}"}
-    headers |= {"Answer-Repeated": "true"} if again else {}
     body = msgspec.json.encode(shown_remark(found, request.auth))
-    return Response(body, status_code=200 if again else 201, media_type=JSON, headers=headers)
+    return made_once(body, f"/v1/rule-tables/{stored.version}/remarks/{found.id}", again=again)
 
 
 async def make_remark(

@@ -17,7 +17,7 @@ from coldcase.db import rule_tables, table_changes
 from coldcase.db.rule_tables import ListedTable, StoredTable
 from coldcase.errors import BadTableRequest, Flaw, PreconditionFailed, WrongState
 from coldcase.web import parsing, schemas
-from coldcase.web.classifications import IDEMPOTENCY_KEY, REPLAYED
+from coldcase.web.once import IDEMPOTENCY_KEY, REPLAYED, made_once
 from coldcase.web.route import ETAG, IF_MATCH, JSON, MERGE_PATCH, Call, Header, route
 from coldcase.web.rule_tables import (
     DRAFT_SCOPES,
@@ -70,10 +70,8 @@ def told(request: Call, stored: StoredTable) -> Response[bytes]:
 
 def _drafted(made: ListedTable, *, again: bool) -> Response[bytes]:
     """A draft as it was made: the same bytes each time."""
-    headers = {"ETag": f'"{made.digest}"', "Location": f"/v1/rule-tables/{made.version}"}
-    headers |= {"Answer-Repeated": "true"} if again else {}
     body = msgspec.json.encode(table_summary(made, None))
-    return Response(body, status_code=200 if again else 201, media_type=JSON, headers=headers)
+    return made_once(body, f"/v1/rule-tables/{made.version}", again=again, ETag=f'"{made.digest}"')
 
 
 @post(

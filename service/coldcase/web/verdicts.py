@@ -19,8 +19,9 @@ from coldcase.errors import NotFound
 from coldcase.feedback import verdicts
 from coldcase.feedback.verdicts import GivenVerdict
 from coldcase.web import parsing, problems, schemas
-from coldcase.web.classifications import IDEMPOTENCY_KEY, LOCATION, REPLAYED
+from coldcase.web.classifications import LOCATION
 from coldcase.web.filters import READS_ALL, reads_all
+from coldcase.web.once import IDEMPOTENCY_KEY, REPLAYED, made_once
 from coldcase.web.route import JSON, Call, route
 from coldcase.web.services import services
 
@@ -98,11 +99,8 @@ async def give_verdict(request: Call) -> Response[bytes]:
 
 
 def _told(decision: UUID, stored: StoredVerdict, *, again: bool) -> Response[bytes]:
-    headers = {"Location": f"/v1/decisions/{decision}"} | ({"Answer-Repeated": "true"} if again else {})
     verdict = msgspec.convert(stored, schemas.Verdict, from_attributes=True)
-    return Response(
-        msgspec.json.encode(verdict), status_code=200 if again else 201, media_type=JSON, headers=headers
-    )
+    return made_once(msgspec.json.encode(verdict), f"/v1/decisions/{decision}", again=again)
 
 
 @post(
