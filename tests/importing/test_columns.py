@@ -3,13 +3,19 @@
 import json
 import subprocess
 import sys
+import tempfile
+from itertools import chain
+from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from coldcase.cli import main
+from coldcase.importing.parquet_files import asked_part, rows_of_files
 from tests.importing.conftest import DEVELOPMENT_CASES, SCOPES, case, spelled
 from tests.serving import make_key
 
@@ -193,6 +199,23 @@ def test_what_is_no_such_file_is_said(tmp_path, capsys, monkeypatch):
     assert "install `coldcase[parquet]`" in capsys.readouterr().err
 
 
+@settings(max_examples=40, deadline=None)
+@given(
+    rows=st.integers(0, 3000),
+    group=st.sampled_from([100, 499, 500, 501, 2000, 5000]),
+    most=st.sampled_from([499, 500, 777, 2000]),
+)
+def test_parts_are_all_rows_once_and_in_their_order(rows: int, group: int, most: int) -> None:
+    lines = [b"line %d" % number for number in range(rows)]
+    with tempfile.TemporaryDirectory() as folder:
+        name = str(Path(folder) / "rows.parquet")
+        pa.parquet.write_table(pa.table({"line": pa.array(lines, pa.binary())}), name, row_group_size=group)
+        parts = [[*chain(*asked_part(name, first, most))] for first in range(0, rows, most)]
+        assert rows_of_files(Path(name)) == {name: rows}
+    assert all(len(part) == most for part in parts[:-1])
+    assert [*chain(*parts)] == lines
+
+
 def test_without_ray_it_is_said_what_to_install(tmp_path, capsys, monkeypatch):
     source = tmp_path / "a.parquet"
     pa.parquet.write_table(pa.table({"line": spelled([case("A")]).splitlines()}), source)
@@ -203,10 +226,14 @@ def test_without_ray_it_is_said_what_to_install(tmp_path, capsys, monkeypatch):
 
 @pytest.mark.slow
 def test_on_ray_the_same_comes_out(answered, table, tmp_path):
-    """In a process of its own: what Ray says and keeps is no part of these tests."""
+    """In a process of its own: what Ray says and keeps is no part of these tests. The rows are of several
+    parts; that a million stay in their order is for `tests.scale.ray_run` to say.
+    """
     pytest.importorskip("ray", reason="the extra `ray` is not installed")
-    here = answered({"line": spelled(history()).splitlines()}, "--jobs", "1", name="here")
+    lines = history() * 20
+    here = answered({"line": spelled(lines).splitlines()}, "--jobs", "1", name="here")
     args = ["parquet", str(tmp_path / "here.parquet"), str(tmp_path / "on-ray"), "--engine", "ray"]
-    args += ["--jobs", "1", "--table", str(table)]
+    args += ["--jobs", "2", "--table", str(table)]
     subprocess.run([sys.executable, "-m", "coldcase", *args], check=True, capture_output=True, timeout=300)
+    assert len([*(tmp_path / "on-ray").iterdir()]) > 1
     assert rows_of(tmp_path / "on-ray") == rows_of(here)

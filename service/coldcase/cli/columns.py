@@ -7,7 +7,9 @@ import asyncio
 import os
 from collections.abc import Mapping
 from contextlib import closing
+from importlib import import_module
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 from uuid import UUID
 
@@ -26,6 +28,7 @@ from coldcase.importing import columnwise, parquet_files
 from coldcase.importing.columnwise import PinnedTable
 from coldcase.importing.hands import ImportPool
 from coldcase.importing.orders import FRAME, ImportOrder
+from coldcase.importing.parquet_files import ExtraMissing
 from coldcase.importing.running import run_import
 from coldcase.logs import log_for_people
 from coldcase.processes import collect_rarely
@@ -81,11 +84,18 @@ def run_parquet(args: argparse.Namespace, _: Mapping[str, str]) -> int:
     target.mkdir(parents=True, exist_ok=True)
     jobs = _jobs(args)
     if args.engine == "ray":
-        rows = columnwise.answer_on_ray(source, target.resolve(), pinned, jobs=jobs, tell=problem_of)
+        rows = _ray().answer_on_ray(source, target.resolve(), pinned, jobs=jobs, tell=problem_of)
     else:
         rows = columnwise.answer_here(source, target, pinned, jobs=jobs, tell=problem_of, say=_said)
     result(f"{rows} rows answered by {args.table or 'the starter table'}, {pinned.digest}")
     return 0
+
+
+def _ray() -> ModuleType:
+    try:
+        return import_module("coldcase.importing.on_ray")
+    except ImportError as missing:
+        raise ExtraMissing("Ray is not installed: install `coldcase[ray]`.") from missing
 
 
 def _said(done: int) -> None:

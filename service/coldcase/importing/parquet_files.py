@@ -1,6 +1,7 @@
 """Parquet files of lines, and of lines with their answers; pyarrow is an extra, loaded when first used."""
 
 from collections.abc import Iterator, Mapping
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
@@ -51,20 +52,54 @@ def batches(place: Path, wanted: tuple[str, ...], needed: tuple[str, ...]) -> It
     for name in files_of(place):
         try:
             with pa.parquet.ParquetFile(name) as file:
-                names = file.schema_arrow.names
-                for column in needed:
-                    if column not in names:
-                        raise BadParquet(f"{name}: there is no column '{column}'.")
-                columns = [column for column in wanted if column in names]
+                _expect(name, file, needed)
+                columns = [column for column in wanted if column in file.schema_arrow.names]
                 yield from file.iter_batches(ROWS_AT_ONCE, columns=columns)
         except (pa.ArrowException, OSError) as error:
             raise BadParquet(f"{name}: {error}") from error
+
+
+def _expect(name: str, file: Any, needed: tuple[str, ...]) -> None:
+    for column in needed:
+        if column not in file.schema_arrow.names:
+            raise BadParquet(f"{name}: there is no column '{column}'.")
 
 
 def asked_lines(place: Path) -> Iterator[list[bytes]]:
     """The lines of files that are to be answered, some at a time. Raises BadParquet."""
     for batch in batches(place, ASKED_COLUMNS, needed_of(place)):
         yield posted_lines(batch.to_pydict())
+
+
+def asked_part(name: str, first: int, rows: int) -> Iterator[list[bytes]]:
+    """The lines of so many rows of one file, the first of which is number `first` (from 0). Of a row group
+    that begins before it the rows up to it are read as well. Raises BadParquet.
+    """
+    pa, last = pyarrow(), first + rows
+    with pa.parquet.ParquetFile(name) as file:
+        sizes = [file.metadata.row_group(group).num_rows for group in range(file.num_row_groups)]
+        ends = [*accumulate(sizes)]
+        groups = [group for group, end in enumerate(ends) if first < end and end - sizes[group] < last]
+        place = ends[groups[0]] - sizes[groups[0]] if groups else 0
+        columns = [column for column in ASKED_COLUMNS if column in file.schema_arrow.names]
+        for batch in file.iter_batches(ROWS_AT_ONCE, row_groups=groups, columns=columns):
+            here, upto = max(first - place, 0), min(last - place, batch.num_rows)
+            place += batch.num_rows
+            if here < upto:
+                yield posted_lines(batch.slice(here, upto - here).to_pydict())
+
+
+def rows_of_files(place: Path) -> dict[str, int]:
+    """How many rows each file has, of which all have the column that is needed. Raises BadParquet."""
+    pa, counted, needed = pyarrow(), {}, needed_of(place)
+    for name in files_of(place):
+        try:
+            with pa.parquet.ParquetFile(name) as file:
+                _expect(name, file, needed)
+                counted[name] = file.metadata.num_rows
+        except (pa.ArrowException, OSError) as error:
+            raise BadParquet(f"{name}: {error}") from error
+    return counted
 
 
 def needed_of(place: Path) -> tuple[str, ...]:
