@@ -17,6 +17,7 @@ from coldcase.core.answer import Answer
 from coldcase.core.answer_builder import CaseWithReadings
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.short_answers import ShortAnswer, short_answers
+from coldcase.db.answers import StoredAnswer
 from coldcase.errors import BadCase, Flaw
 from tests.backtesting.records import recorded
 from tests.core.tables import compiled_starter
@@ -106,7 +107,9 @@ def test_a_recorded_answer_is_what_all_of_its_text_says(case: dict[str, Any], no
     assert same(recorded_answer(row, {}), said)
     assert same(recorded_answer(row, {}, ranked=False), msgspec.structs.replace(said, ranking={}))
     blanks = json.dumps(json.loads(row.answer_text), indent=1)
-    assert same(recorded_answer(msgspec.structs.replace(row, answer_text=blanks), {}), said)
+    assert same(
+        recorded_answer(msgspec.structs.replace(row, stored=StoredAnswer(blanks, None, None, None)), {}), said
+    )
 
 
 def test_cautions_that_stand_deeper_are_nobodys() -> None:

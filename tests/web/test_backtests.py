@@ -8,9 +8,11 @@ from functools import partial
 import pytest
 from sqlalchemy import text
 
+from coldcase.backtesting.answering_again import AnswersAgain
 from coldcase.backtesting.pieces import Counter, Pool
 from coldcase.backtesting.running import Pace, work_off
 from coldcase.db import backtests
+from coldcase.shipped import starter_table
 from tests.web.worked_off import person_with, running_service, service_url
 
 pytestmark = pytest.mark.anyio
@@ -113,6 +115,31 @@ async def test_what_a_draft_would_change_of_all_that_is_on_record(quality, recor
     assert verdicts["judged"] == 1
     assert [verdicts[side]["right"]["count"] for side in ("before", "after")] == [1, 0]
     assert verdicts["difference"]["right_before_only"] == 1
+
+
+async def test_only_what_a_draft_can_change_is_answered_again(author, quality, recorded, url, monkeypatch):
+    """Of three decisions none mentions the sight glass; by the published table they were answered."""
+    place = await drafted(author)
+    row = starter_table().findings["sight_glass"]
+    await edited(place, author, {"findings": {"sight_glass": {"background": row.background[::-1]}}})
+    asked = []
+    answers = AnswersAgain.answers
+
+    def noted(self, texts):
+        asked.extend(texts)
+        return answers(self, texts)
+
+    monkeypatch.setattr(AnswersAgain, "answers", noted)
+    found = await worked(quality, url, place)
+    assert (found["done"], found["result"]["compared"], found["result"]["changes"]) == (3, 3, [])
+    verdicts = found["result"]["verdicts"]
+    assert [verdicts[side]["right"]["count"] for side in ("before", "after")] == [1, 1]
+    assert asked == []
+
+    other = await drafted(author)
+    await edited(other, author, {"findings": {"filter_drier": {"group": row.group}}})
+    assert (await worked(quality, url, other))["result"]["compared"] == 3
+    assert len(asked) == 3
 
 
 async def test_examples_of_others_are_for_keys_that_read_all(own, author, quality, recorded, url):

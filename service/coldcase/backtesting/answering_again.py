@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 import msgspec
 
+from coldcase.backtesting.touching import TouchedDecisions
 from coldcase.classifying import add_outcomes
 from coldcase.core.answer_builder import CaseWithReadings
 from coldcase.core.case_checks import FIRST_YEAR, LAST_YEAR
@@ -13,9 +14,8 @@ from coldcase.core.case_reader import parse_case, weighed_part
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import TEN_THOUSAND
 from coldcase.core.short_answers import ShortAnswer, short_answers
-from coldcase.core.strict_json import read_json
 from coldcase.db.backtests import RecordedRow
-from coldcase.errors import BadCase, Flaw, Malformed
+from coldcase.errors import BadCase, Flaw
 from coldcase.readings.impossible_values import impossible_values
 
 MOST_ANSWERS = 40_000
@@ -56,7 +56,8 @@ def recorded_answer(row: RecordedRow, renamed: dict[str, str], *, ranked: bool =
     for it, which is most of an answer's reading.
     """
     ranking: dict[str, float] = {}
-    for one in _ranking_of(row.answer_text).ranking if ranked else ():
+    answer_text = row.answer_text
+    for one in _ranking_of(answer_text).ranking if ranked else ():
         cause = renamed.get(one.cause, one.cause)
         ranking[cause] = ranking.get(cause, 0.0) + one.confidence
     return ShortAnswer(
@@ -64,7 +65,7 @@ def recorded_answer(row: RecordedRow, renamed: dict[str, str], *, ranked: bool =
         status=row.status,
         confidence=row.confidence / TEN_THOUSAND,
         ranking=ranking,
-        cautions=recorded_cautions(row.answer_text),
+        cautions=recorded_cautions(answer_text),
     )
 
 
@@ -95,6 +96,7 @@ class AnswersAgain:
     def __init__(self, compiled: CompiledTable) -> None:
         self.compiled = compiled
         self.renamed = renamed_causes(compiled)
+        self.touched = TouchedDecisions(compiled.table)
         self._kept: dict[bytes, CaseAgain] = {}
 
     def answers(self, case_texts: Sequence[str]) -> list[CaseAgain]:
@@ -139,10 +141,13 @@ class AnswersAgain:
 
 
 def evidence_on_record(case_text: str) -> object:
-    """The part of a recorded case that is weighed; the text itself where it is no case at all."""
+    """The part of a recorded case that is weighed; the text itself where it is no case at all.
+
+    What stands on record was written by `canonical_json`, so there is nothing to be strict about any more.
+    """
     try:
-        raw = read_json(case_text.encode())
-    except Malformed:
+        raw = msgspec.json.decode(case_text)
+    except (msgspec.DecodeError, RecursionError):
         return case_text
     if not isinstance(raw, dict) or not isinstance(raw.get("unit"), dict):
         return raw

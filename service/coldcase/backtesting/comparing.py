@@ -140,6 +140,10 @@ class ComparisonTally(msgspec.Struct):
         if one.established is not None:
             self.pairs.add(before, after, one.established)
 
+    def add_same(self) -> None:
+        """Counts a case of which both tables say the same, and nobody what is true."""
+        self.compared += 1
+
     def _add_cautions(self, one: Compared) -> None:
         lost = [text for text in one.before.cautions if text not in one.after.cautions]
         self.losing_cautions += bool(lost)

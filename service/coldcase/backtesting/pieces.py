@@ -6,6 +6,7 @@ import asyncio
 import multiprocessing
 import time
 from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import suppress
 from functools import partial
 from uuid import UUID
 
@@ -19,7 +20,7 @@ from coldcase.db import backtests, rule_tables
 from coldcase.db.backtests import Tried
 from coldcase.db.engine import BACKTESTS, make_engine
 from coldcase.db.transactions import Transaction, transaction
-from coldcase.errors import ColdcaseError
+from coldcase.errors import BadRuleTable, ColdcaseError
 from coldcase.processes import collect_rarely, end_with_parent
 from coldcase.readings import refrigerants
 
@@ -76,6 +77,11 @@ class Counter:
             await backtests.see_decisions_of(conn, piece.client_id)
             rows = await backtests.read_recorded(conn, piece.tried, after=piece.after)
             established = await backtests.established_causes(conn, [row.id for row in rows])
+            for version in again.touched.missing(rows):
+                # One that cannot be read any more is one of which nothing is known.
+                with suppress(BadRuleTable):
+                    answered_by = await rule_tables.get_table(conn, version)
+                    again.touched.add(version, governing.shaped_table(answered_by))
         tally = ComparisonTally(own=piece.asker)
         await asyncio.to_thread(compare_recorded, rows, established, again, tally)
         return CountedPiece(len(rows), tally, time.perf_counter() - began)
@@ -111,8 +117,10 @@ class Pool:
         self._processes = self._new()
 
     def _new(self) -> ProcessPoolExecutor:
-        spawn = multiprocessing.get_context("spawn")
-        return ProcessPoolExecutor(self.jobs, spawn, initializer=_begin, initargs=(self._url,))
+        # What each would take two seconds of processor time to import, one imports for all.
+        forked = multiprocessing.get_context("forkserver")
+        forked.set_forkserver_preload([__name__, "CoolProp"])
+        return ProcessPoolExecutor(self.jobs, forked, initializer=_begin, initargs=(self._url,))
 
     def renew(self) -> None:
         """Puts others in the place of processes of which one died; they begin when they are asked for."""

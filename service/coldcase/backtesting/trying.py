@@ -21,12 +21,19 @@ def compare_recorded(
     tally: ComparisonTally,
 ) -> None:
     """Counts what the table says of recorded decisions beside what was said; `established` has the causes of
-    those on which there is a verdict, None where nobody could say one.
+    those on which there is a verdict, None where nobody could say one. What the table cannot say anything
+    else of is not answered again.
     """
-    answers = again.answers([row.case_text for row in rows])
-    for row, after in zip(rows, answers, strict=True):
-        if not isinstance(after, ShortAnswer):
+    touched = [row for row in rows if again.touched.is_touched(row)]
+    texts = [row.case_text for row in touched]
+    answers = dict(zip([row.id for row in touched], again.answers(texts), strict=True))
+    for row in rows:
+        after = answers.get(row.id)
+        if isinstance(after, tuple):
             tally.add_unreadable(after, Kept(row.client_id, Example(decision=row.id)))
+            continue
+        if after is None and row.id not in established:
+            tally.add_same()
             continue
         known = None
         if row.id in established:
@@ -34,7 +41,7 @@ def compare_recorded(
             known = merged([] if cause is None else [cause], again.renamed)
         # Only the scores of what was established need the whole ranking.
         before = recorded_answer(row, again.renamed, ranked=known is not None)
-        tally.add(Compared(row.client_id, row.id, None, before, after, known))
+        tally.add(Compared(row.client_id, row.id, None, before, before if after is None else after, known))
 
 
 def compare_library(

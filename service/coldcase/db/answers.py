@@ -67,14 +67,14 @@ async def with_answers(conn: AsyncConnection, rows: Rows, *, at: int | None = No
     """Rows that end with `STORED_ANSWER`, with the text in its stead, or before the member that is `at` that
     place. Raises Unpackable.
     """
-    return _put_in(rows, await _known(conn, rows), PACKERS.text, at)
+    return _put_in(rows, await stored_answers(conn, rows), PACKERS.text, at)
 
 
 async def with_sound_answers(conn: AsyncConnection, rows: Rows, *, at: int) -> list[tuple[Any, ...]]:
     """As `with_answers`, for what looks whether the record is sound: an answer that cannot be unpacked is "",
     which is no answer at all.
     """
-    return _put_in(rows, await _known(conn, rows), _sound, at)
+    return _put_in(rows, await stored_answers(conn, rows), _sound, at)
 
 
 def _put_in(
@@ -94,8 +94,8 @@ def _sound(row: StoredAnswer) -> str:
         return ""
 
 
-async def _known(conn: AsyncConnection, rows: Rows) -> list[StoredAnswer]:
-    """What rows end with, once every dictionary of it is known."""
+async def stored_answers(conn: AsyncConnection, rows: Rows) -> list[StoredAnswer]:
+    """What rows end with, once every dictionary of it is known: for a reader who needs few of the texts."""
     stored = [StoredAnswer(*row[-len(STORED_COLUMNS) :]) for row in rows]
     await _learn(conn, stored)
     return stored

@@ -11,7 +11,7 @@ import msgspec
 from sqlalchemy import ColumnElement, Row, Select, func, literal_column, select, text, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from coldcase.db.answers import STORED_ANSWER, with_answers
+from coldcase.db.answers import PACKERS, STORED_ANSWER, StoredAnswer, stored_answers
 from coldcase.db.decisions import DecisionFilter, conditions, view_as
 from coldcase.db.events import Actor
 from coldcase.db.table_changes import call_as
@@ -238,7 +238,9 @@ async def count_decisions(conn: AsyncConnection, tried: Tried) -> int:
 
 
 class RecordedRow(msgspec.Struct, frozen=True, gc=False):
-    """What a backtest reads of a decision; `confidence` in ten-thousandths."""
+    """What a backtest reads of a decision; `confidence` in ten-thousandths, `rule_table` and `engine` those
+    that answered.
+    """
 
     id: UUID
     client_id: int
@@ -246,10 +248,17 @@ class RecordedRow(msgspec.Struct, frozen=True, gc=False):
     cause: str
     status: Literal["coded", "provisional", "undetermined"]
     confidence: int
-    answer_text: str
+    rule_table: int
+    engine: str
+    stored: StoredAnswer
+
+    @property
+    def answer_text(self) -> str:
+        """The answer, unpacked when it is asked for: of most nobody does. Raises Unpackable."""
+        return PACKERS.text(self.stored)
 
 
-READ_COLUMNS = [decision.c[name] for name in RecordedRow.__struct_fields__ if name != "answer_text"]
+READ_COLUMNS = [decision.c[name] for name in RecordedRow.__struct_fields__ if name != "stored"]
 
 
 def recorded_rows(tried: Tried, after: UUID | None, limit: int | None) -> Select[Any]:
@@ -290,7 +299,9 @@ async def read_recorded(
     """The decisions after an id, at most `limit` of them."""
     await _walk_ids(conn)
     rows = (await conn.execute(recorded_rows(tried, after, limit))).all()
-    return [RecordedRow(*row) for row in await with_answers(conn, rows)]
+    own, answers = len(READ_COLUMNS), await stored_answers(conn, rows)
+    with_stored = [(*row[:own], stored) for row, stored in zip(rows, answers, strict=True)]
+    return [RecordedRow(*row) for row in with_stored]
 
 
 ESTABLISHED = text("""
