@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from coldcase import classifying
 from coldcase.backtesting import answering_again
 from coldcase.backtesting.answering_again import AnswersAgain, evidence_on_record, recorded_answer
+from coldcase.backtesting.touching import AskedAgain
 from coldcase.core.answer import Answer
 from coldcase.core.answer_builder import CaseWithReadings
 from coldcase.core.compiled_table import CompiledTable
@@ -81,10 +82,10 @@ def same(one: ShortAnswer, other: ShortAnswer) -> bool:
 @settings(max_examples=60, deadline=None)
 @given(st.lists(dated(), min_size=1, max_size=8), st.booleans())
 def test_cases_on_record_are_answered_as_whole_ones_are(cases: list[dict[str, Any]], twice: bool) -> None:
-    texts = [json.dumps(case) for case in cases]
+    asked = [AskedAgain(json.dumps(case)) for case in cases]
     again = AnswersAgain(compiled_starter())
-    found = again.answers(texts)
-    assert not twice or again.answers(texts[::-1]) == found[::-1]
+    found = again.answers(asked)
+    assert not twice or again.answers(asked[::-1]) == found[::-1]
     for case, short in zip(cases, found, strict=True):
         answer = whole(case)
         if isinstance(answer, Answer):
@@ -154,9 +155,10 @@ def test_the_same_evidence_is_answered_once(monkeypatch: Any) -> None:
 
     monkeypatch.setattr("coldcase.backtesting.answering_again.short_answers", counted)
     again, unit = AnswersAgain(compiled_starter()), {"compressor_type": "scroll", "motor": "three_phase"}
-    texts = [
-        json.dumps({"unit": unit, "job": {"failed_at": f"2026-03-0{day}T08:00:00Z"}}) for day in range(1, 8)
+    cases = [
+        AskedAgain(json.dumps({"unit": unit, "job": {"failed_at": f"2026-03-0{day}T08:00:00Z"}}))
+        for day in range(1, 8)
     ]
-    first, *others = again.answers(texts)
-    assert all(other is first for other in others + again.answers(texts))
+    first, *others = again.answers(cases)
+    assert all(other is first for other in others + again.answers(cases))
     assert sum(asked) == 1

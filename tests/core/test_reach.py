@@ -3,6 +3,7 @@
 import json
 from collections import Counter
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from functools import cache
 from typing import Any
 
@@ -11,13 +12,13 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from coldcase.classifying import add_outcomes, case_of
+from coldcase.classifying import add_outcomes, add_readings, case_of
 from coldcase.core import checking
 from coldcase.core.answer_builder import CaseWithReadings
 from coldcase.core.case import Unit
 from coldcase.core.compiled_table import CompiledTable, compile_table
 from coldcase.core.conditions import machine_of
-from coldcase.core.reach import EVERYTHING, Reach, reach
+from coldcase.core.reach import Reach, reach
 from coldcase.core.rule_table import RuleTable, canonical_table, from_document
 from coldcase.core.short_answers import short_answers
 from coldcase.errors import BadCase, BadRuleTable
@@ -54,18 +55,22 @@ def compiled_base() -> CompiledTable:
     return compile_table(base(), version=1, digest="base")
 
 
-def said(cases: list[dict[str, Any]], compiled: CompiledTable) -> list[object]:
-    """What the short answers to cases say, or the flaws of those that cannot be read."""
-    found: dict[int, object] = {}
+Said = tuple[object, dict[str, tuple[str, ...]], tuple[str, ...]]
+"""Code, status, confidence and ranking; the findings that readings yield; the cautions."""
+
+
+def said(cases: list[dict[str, Any]], compiled: CompiledTable) -> list[Said | None]:
+    """What the short answers to cases say; None for those that cannot be read."""
+    found: dict[int, Said] = {}
     readable: dict[int, CaseWithReadings] = {}
     for place, case in enumerate(cases):
-        try:
+        with suppress(BadCase):
             readable[place] = add_outcomes(case_of(case, compiled), compiled)
-        except BadCase as error:
-            found[place] = error.flaws
-    for place, one in zip(readable, short_answers(list(readable.values()), compiled), strict=True):
-        found[place] = one.cause, one.status, one.confidence, dict(one.ranking), one.cautions
-    return [found[place] for place in range(len(cases))]
+    answers = short_answers(list(readable.values()), compiled)
+    for (place, read), one in zip(readable.items(), answers, strict=True):
+        derived = {code: outcomes for code, (outcomes, _) in read.derived.items()}
+        found[place] = (one.cause, one.status, one.confidence, dict(one.ranking)), derived, one.cautions
+    return [found.get(place) for place in range(len(cases))]
 
 
 @cache
@@ -77,22 +82,34 @@ def few_cases() -> list[dict[str, Any]]:
 
 
 @cache
-def said_before() -> list[object]:
+def said_before() -> list[Said | None]:
     return said(few_cases(), compiled_base())
 
 
-def is_metered(case: dict[str, Any]) -> bool:
-    return "readings" in case or "oil_results" in case or "installed_at" in case["unit"]
+def quantities_of(case: dict[str, Any]) -> set[str]:
+    """What the answer to a case shows that was worked out."""
+    return {value.quantity for value in add_readings(case_of(case, compiled_base()), compiled_base()).values}
 
 
-def touched(found: Reach, case: dict[str, Any]) -> bool:
-    return found.touches(case.get("observations", {}), metered=is_metered(case))
+@cache
+def their_quantities() -> list[set[str]]:
+    return [quantities_of(case) for case in few_cases()]
+
+
+def touches(found: Reach, case: dict[str, Any], quantities: set[str]) -> bool:
+    return found.mentions(case.get("observations", {})) or not found.quantities.isdisjoint(quantities)
 
 
 def assert_the_rest_is_as_before(found: Reach, table: RuleTable) -> None:
-    left = [place for place, case in enumerate(few_cases()) if not touched(found, case)]
-    after = said([few_cases()[place] for place in left], compile_table(table, version=2, digest="draft"))
-    assert after == [said_before()[place] for place in left]
+    after = said(few_cases(), compile_table(table, version=2, digest="draft"))
+    for case, quantities, now, before in zip(
+        few_cases(), their_quantities(), after, said_before(), strict=True
+    ):
+        if not touches(found, case, quantities):
+            assert now == before
+        if now is not None and before is not None:
+            assert not found.derives_alike or now[1] == before[1]
+            assert not found.warns_alike or now[2] == before[2]
 
 
 def leaves(value: Any, place: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
@@ -172,36 +189,38 @@ def test_no_finding_s_shares_speak_in_a_case_that_does_not_mention_it(part: int)
         table = changed(turn)
         found = reach(base(), table)
         assert len(found.findings) > 50
-        assert not touched(found, case)
+        assert not touches(found, case, quantities_of(case))
         draft = compile_table(table, version=2, digest="draft")
         assert said([case], draft) == said([case], compiled_base())
 
 
 def test_a_finding_that_no_reading_yields_reaches_the_cases_that_mention_it() -> None:
-    def more(made: dict[str, Any]) -> None:
-        made["findings"]["copper_plating"]["per_hundred"].popitem()
-
-    found = reach(base(), changed(more))
+    found = reach(base(), changed(lambda made: made["findings"]["copper_plating"]["per_hundred"].popitem()))
     assert found == Reach(findings=frozenset({"copper_plating"}))
-    assert found.touches(["oil_clarity", "copper_plating"], metered=False)
-    assert not found.touches(["oil_clarity"], metered=True)
+    assert found.mentions(["oil_clarity", "copper_plating"])
+    assert not found.mentions(["oil_clarity"])
 
 
-def test_a_limit_reaches_what_was_metered() -> None:
+def test_a_limit_reaches_what_its_quantity_is_worked_out_of() -> None:
     def lower(made: dict[str, Any]) -> None:
-        band = next(band for limit in made["limits"] for band in limit["bands"] if "below" in band)
-        band["below"] *= 0.99
+        made["limits"][0]["bands"][0]["below"] *= 0.99
 
     found = reach(base(), changed(lower))
-    assert found == Reach(metered=True)
-    assert found.touches([], metered=True)
-    assert not found.touches(["copper_plating"], metered=False)
+    assert found == Reach(
+        quantities=frozenset({base().limits[0].quantity}), derives_alike=False, warns_alike=False
+    )
+    assert not found.mentions(["copper_plating"])
 
 
-def test_a_finding_that_readings_yield_reaches_what_was_metered_too() -> None:
+def test_why_a_limit_stands_where_it_does_reaches_nothing() -> None:
+    assert reach(base(), changed(lambda made: made["limits"][0].update(basis="Invented."))) == Reach()
+
+
+def test_a_finding_that_readings_yield_reaches_what_it_comes_of_too() -> None:
     code = base().limits[0].finding
     found = reach(base(), changed(lambda made: made["findings"][code]["per_hundred"].popitem()))
-    assert found == Reach(findings=frozenset({code}), metered=True)
+    of_it = {limit.quantity for limit in base().limits if limit.finding == code}
+    assert found == Reach(findings=frozenset({code}), quantities=frozenset(of_it))
 
 
 @pytest.mark.parametrize(
@@ -218,7 +237,13 @@ def test_a_finding_that_readings_yield_reaches_what_was_metered_too() -> None:
     ],
 )
 def test_what_is_weighed_in_every_case_reaches_everything(change: Change) -> None:
-    assert reach(base(), changed(change)) == EVERYTHING
+    assert reach(base(), changed(change)).everything
+
+
+def test_a_caution_changes_what_is_warned_of_and_a_base_rate_does_not() -> None:
+    assert not reach(base(), changed(lambda made: made["cautions"].pop())).warns_alike
+    rarer = reach(base(), changed(lambda made: made["base_rates"].update(moisture=0.1)))
+    assert (rarer.derives_alike, rarer.warns_alike) == (True, True)
 
 
 def test_words_reach_nothing() -> None:
@@ -230,7 +255,7 @@ def test_words_reach_nothing() -> None:
             cause["title"], cause["actions"], cause["chain"] = "Invented", [], []
 
     assert reach(base(), changed(reword)) == Reach()
-    assert not Reach().touches(["copper_plating"], metered=True)
+    assert not Reach().mentions(["copper_plating"])
 
 
 OLD_WORD = {"kind": "finding", "code": "colour_of_the_oil", "renamed_to": "oil_clarity"}
@@ -248,7 +273,7 @@ def test_a_cause_that_goes_reaches_everything() -> None:
         row = {"kind": "cause", "code": "bad_luck", "renamed_to": next(iter(made["causes"]))}
         made["retired"] = [*made.get("retired", []), row]
 
-    assert reach(base(), changed(retire)) == EVERYTHING
+    assert reach(base(), changed(retire)).everything
 
 
 def test_a_case_in_old_words_is_reached_by_what_they_became() -> None:
@@ -256,4 +281,4 @@ def test_a_case_in_old_words_is_reached_by_what_they_became() -> None:
     made["retired"] = [OLD_WORD]
     before = from_document(made)
     made["findings"]["oil_clarity"]["per_hundred"].popitem()
-    assert reach(before, from_document(made)).touches(["colour_of_the_oil"], metered=False)
+    assert reach(before, from_document(made)).mentions(["colour_of_the_oil"])

@@ -2,23 +2,30 @@
 dropped and turned, and a third of them with readings and oil results of their own."""
 
 import copy
+import hashlib
 import json
 import random
 import time
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
-from functools import cache
+from functools import cache, partial
 from itertools import islice
 from typing import Any
 
 import msgspec
 
+from coldcase.answering import on_record
+from coldcase.classifying import answer_case, case_of, encode_answer
 from coldcase.cli.tables import compiled_from
 from coldcase.core.case import Unit
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.conditions import machine_of
+from coldcase.core.fixed_point import TEN_THOUSAND
+from coldcase.processes import collect_rarely
 from coldcase.proof.canonical import canonical_json
+from coldcase.proof.packing import Packer
 from tests.scale.filling import CASES, Filled, filled, judge
 
 METERED_EVERY = 3
@@ -107,36 +114,64 @@ ADDED = """
 INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer_packed, answer_sha256,
     dictionary, cause, status, confidence, job_ref, circuit, closed_at, compressor_type, refrigerant,
     rule_table, engine)
-SELECT made.id, one.client_id, made.at, one.fingerprint, invented.case_text, one.answer_packed,
-       one.answer_sha256, one.dictionary, one.cause, one.status, one.confidence, 'TH-' || n,
-       'rack-' || n %% 997,
-       made.at, one.compressor_type, one.refrigerant, one.rule_table, one.engine
-FROM invented JOIN decision AS one ON one.id = (%(templates)s::uuid[])[1 + n %% %(number)s],
-LATERAL (SELECT to_timestamp(1768000000 + n * 15.0) AS at,
-                (lpad(to_hex((1768000000000 + n * 15000)::bigint), 12, '0') || '7' || lpad(to_hex(n), 19,
-                    '0'))::uuid AS id) AS made
+SELECT answered.id, one.client_id, answered.at, one.fingerprint, answered.case_text, answered.answer_packed,
+       answered.answer_sha256, one.dictionary, answered.cause, answered.status, answered.confidence,
+       'TH-' || n, 'rack-' || n %% 997, answered.at, answered.compressor_type, answered.refrigerant,
+       one.rule_table, one.engine
+FROM answered, decision AS one WHERE one.id = %s
 """
-AT_ONCE = 20_000
-TEMPLATES = 300
+ANSWERED = """
+CREATE TEMPORARY TABLE answered (n bigint, id uuid, at timestamptz, case_text text, answer_packed bytea,
+    answer_sha256 bytea, cause text, status text, confidence smallint, compressor_type text, refrigerant text)
+"""
+OF_A_PART = 2000
+FIRST_RECORDED = datetime(2026, 1, 10, tzinfo=UTC)
 
 
 @contextmanager
 def filled_with_differing(rows: int) -> Iterator[Filled]:
-    """A record of so many cases that all differ. Each has the answer that another one of its kind was given,
-    so that it need not be answered first; that many codes change then makes no backtest quicker."""
-    with filled(0, list(differing(TEMPLATES))) as record:
-        assert len(record.templates) == TEMPLATES
+    """A record of so many cases that all differ, each with its own answer, as if it had been posted."""
+    with filled(0, list(islice(differing(rows), 300))) as record:
         began, cases = time.perf_counter(), enumerate(differing(rows))
-        with record.superuser() as conn:
-            conn.execute("CREATE TEMPORARY TABLE invented (n bigint, case_text text)")
-            while some := list(islice(cases, AT_ONCE)):
+        with record.superuser() as conn, ProcessPoolExecutor(initializer=collect_rarely) as processes:
+            conn.execute(ANSWERED)
+            [[dictionary]] = conn.execute("SELECT content FROM answer_dictionary WHERE rule_table = 1")
+            parts = iter(lambda: list(islice(cases, OF_A_PART)), [])
+            for answered in processes.map(partial(_answered, dictionary), parts):
                 conn.execute("SET session_replication_role = replica")
-                conn.execute("TRUNCATE invented")
-                with conn.cursor().copy("COPY invented FROM STDIN") as copy_in:
-                    for number, case in some:
-                        copy_in.write_row((number, canonical_json(case).decode()))
-                conn.execute("ANALYZE invented")
-                conn.execute(ADDED, {"templates": record.templates, "number": TEMPLATES})
+                conn.execute("TRUNCATE answered")
+                with conn.cursor().copy("COPY answered FROM STDIN WITH (FORMAT BINARY)") as copy_in:
+                    copy_in.set_types(COLUMN_TYPES)
+                    for row in answered:
+                        copy_in.write_row(row)
+                conn.execute(ADDED, [record.templates[0]])
             judge(conn, 0, rows)
         print(f"filled {rows:,} decisions in {time.perf_counter() - began:.0f} s", flush=True)
         yield record
+
+
+COLUMN_TYPES = ("int8", "uuid", "timestamptz", "text", *["bytea"] * 2, *["text"] * 2, "int2", *["text"] * 2)
+
+
+def _answered(dictionary: bytes, cases: list[tuple[int, dict[str, Any]]]) -> list[tuple[Any, ...]]:
+    """Rows of decisions: fifteen seconds lie between each and the next."""
+    packer, rows = _packer(dictionary), []
+    for number, case in cases:
+        parsed = case_of(case, table())
+        at = FIRST_RECORDED + timedelta(seconds=15 * number)
+        answer = on_record(answer_case(parsed, table()), at)
+        text = encode_answer(answer)
+        rows.append(
+            (
+                number, answer.id, at, canonical_json(case).decode(), packer.pack(text),
+                hashlib.sha256(text).digest(), answer.cause, answer.status,
+                round(answer.confidence * TEN_THOUSAND), parsed.case.unit.compressor_type,
+                parsed.case.unit.refrigerant,
+            )
+        )  # fmt: skip
+    return rows
+
+
+@cache
+def _packer(dictionary: bytes) -> Packer:
+    return Packer(dictionary)

@@ -6,8 +6,9 @@ from typing import Annotated, Any
 
 import msgspec
 
-from coldcase.backtesting.touching import TouchedDecisions
+from coldcase.backtesting.touching import AskedAgain, TouchedDecisions
 from coldcase.classifying import add_outcomes
+from coldcase.core.answer import Source
 from coldcase.core.answer_builder import CaseWithReadings
 from coldcase.core.case_checks import FIRST_YEAR, LAST_YEAR
 from coldcase.core.case_reader import parse_case, weighed_part
@@ -25,6 +26,8 @@ takes about a kilobyte.
 
 CaseAgain = ShortAnswer | tuple[Flaw, ...]
 """An answer, or the flaws for which a case cannot be read."""
+
+Derived = dict[str, tuple[tuple[str, ...], Source]]
 
 UNFORESEEN = (Flaw("", "The engine cannot answer this case under this rule table."),)
 
@@ -51,13 +54,18 @@ _cautions_of = msgspec.json.Decoder(_RecordedCautions).decode
 _ranking_of = msgspec.json.Decoder(_RecordedRanking).decode
 
 
-def recorded_answer(row: RecordedRow, renamed: dict[str, str], *, ranked: bool = True) -> ShortAnswer:
+def recorded_answer(
+    row: RecordedRow,
+    renamed: dict[str, str],
+    *,
+    ranked: bool = True,
+    cautions: tuple[str, ...] | None = None,
+) -> ShortAnswer:
     """What a decision said, by the names that its causes have since; with an empty ranking where nobody asks
-    for it, which is most of an answer's reading.
+    for it, and with these cautions where they are known: of most decisions the text need not be read then.
     """
     ranking: dict[str, float] = {}
-    answer_text = row.answer_text
-    for one in _ranking_of(answer_text).ranking if ranked else ():
+    for one in _ranking_of(row.answer_text).ranking if ranked else ():
         cause = renamed.get(one.cause, one.cause)
         ranking[cause] = ranking.get(cause, 0.0) + one.confidence
     return ShortAnswer(
@@ -65,7 +73,7 @@ def recorded_answer(row: RecordedRow, renamed: dict[str, str], *, ranked: bool =
         status=row.status,
         confidence=row.confidence / TEN_THOUSAND,
         ranking=ranking,
-        cautions=recorded_cautions(answer_text),
+        cautions=recorded_cautions(row.answer_text) if cautions is None else cautions,
     )
 
 
@@ -99,36 +107,61 @@ class AnswersAgain:
         self.touched = TouchedDecisions(compiled.table)
         self._kept: dict[bytes, CaseAgain] = {}
 
-    def answers(self, case_texts: Sequence[str]) -> list[CaseAgain]:
-        """The answers to cases as they stand on record, in their order."""
+    def answers(self, asked: Sequence[AskedAgain]) -> list[CaseAgain | None]:
+        """The answers to cases as they stand on record, in their order; None for one that is answered as it
+        was.
+        """
         keys: list[bytes] = []
-        found: dict[bytes, CaseAgain] = {}
-        new: dict[bytes, object] = {}
-        for text in case_texts:
-            raw = evidence_on_record(text)
+        found: dict[bytes, CaseAgain | None] = {}
+        new: dict[bytes, tuple[object, AskedAgain]] = {}
+        for one in asked:
+            raw = evidence_on_record(one.text)
             key = msgspec.json.encode(raw)
             keys.append(key)
             if key in self._kept:
                 found[key] = self._kept[key]
+            elif key in new and new[key][1][1:3] != one[1:3]:
+                # That it is as it was would be said of the one, and taken for the other.
+                new[key] = raw, AskedAgain(one.text)
             else:
-                new[key] = raw
+                new[key] = raw, one
         found |= self._answer(new)
         return [found[key] for key in keys]
 
-    def _answer(self, cases: dict[bytes, object]) -> dict[bytes, CaseAgain]:
-        found: dict[bytes, CaseAgain] = {}
+    def _answer(self, cases: dict[bytes, tuple[object, AskedAgain]]) -> dict[bytes, CaseAgain | None]:
+        answers: dict[bytes, CaseAgain] = {}
         readable: dict[bytes, CaseWithReadings] = {}
-        for key, raw in cases.items():
+        as_they_were: dict[bytes, None] = {}
+        for key, (raw, asked) in cases.items():
             try:
-                readable[key] = add_outcomes(parse_case(raw, self.compiled, impossible_values), self.compiled)
+                read = self._read(raw, asked)
             except BadCase as error:
-                found[key] = error.flaws
-        found |= zip(readable, self._short(list(readable.values())), strict=True)
-        for key, answer in found.items():
-            self._kept[key] = answer
+                answers[key] = error.flaws
+                continue
+            if read is None:
+                as_they_were[key] = None
+            else:
+                readable[key] = read
+        answers |= zip(readable, self._short(list(readable.values())), strict=True)
+        self._kept |= answers
         while len(self._kept) > MOST_ANSWERS:
             del self._kept[next(iter(self._kept))]
-        return found
+        return answers | as_they_were
+
+    def _read(self, raw: object, asked: AskedAgain) -> CaseWithReadings | None:
+        """A case with what its readings yield; None where that is what they yielded, and all hangs on it.
+        Raises BadCase.
+        """
+        if asked.shown is None:
+            return add_outcomes(parse_case(raw, self.compiled, impossible_values), self.compiled)
+        # What is impossible in itself was refused when it was recorded.
+        parsed = parse_case(raw, self.compiled)
+        if asked.settled:
+            # Whether a reading or the laboratory yielded them, no code hangs on.
+            derived: Derived = {code: (outcomes, "reading") for code, outcomes in asked.shown.items()}
+            return CaseWithReadings(parsed.case, derived=derived)
+        read = add_outcomes(parsed, self.compiled)
+        return None if {code: row[0] for code, row in read.derived.items()} == asked.shown else read
 
     def _short(self, cases: list[CaseWithReadings]) -> Sequence[CaseAgain]:
         try:

@@ -1,15 +1,35 @@
-"""Which recorded decisions a rule table can answer otherwise than they were: told without answering them."""
+"""Which recorded decisions a rule table can answer otherwise than they were, told without answering them; and
+what of an answer on record need not be worked out again.
+"""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import NamedTuple
 
 import msgspec
 from msgspec import UNSET, Raw, UnsetType
 
 from coldcase.core import ENGINE_VERSION
+from coldcase.core.answer import DerivedValue
 from coldcase.core.reach import Reach, reach
 from coldcase.core.rule_table import RuleTable
 from coldcase.db.backtests import RecordedRow
+from coldcase.readings.findings import outcomes_shown
 from coldcase.readings.refrigerants import library
+
+
+class AskedAgain(NamedTuple):
+    """A case to be answered again.
+
+    `shown` are the findings that its readings and oil results yielded when it was recorded, where this engine
+    would yield the same by the same limits; None where that is not known. They are `settled` where the limits
+    are the same; else they are worked out again, and if they come out as they were, so does the answer.
+    `warned` says that the cautions are surely what they were.
+    """
+
+    text: str
+    shown: Mapping[str, tuple[str, ...]] | None = None
+    settled: bool = False
+    warned: bool = False
 
 
 class _Unit(msgspec.Struct):
@@ -37,9 +57,14 @@ class _ByEngine(msgspec.Struct):
     engine: _Engine
 
 
+class _Showing(msgspec.Struct):
+    derived: list[DerivedValue]
+
+
 ENGINE = '"engine":'
 _mentioned_in = msgspec.json.Decoder(_Mentioned).decode
 _engine_of = msgspec.json.Decoder(_ByEngine).decode
+_shown_by = msgspec.json.Decoder(_Showing).decode
 
 
 class TouchedDecisions:
@@ -57,18 +82,46 @@ class TouchedDecisions:
         """Makes a version known."""
         self._reaches[version] = reach(table, self._table)
 
-    def is_touched(self, row: RecordedRow) -> bool:
-        """Whether the table may say anything else of it, for all that is known."""
+    def asked_again(self, row: RecordedRow) -> AskedAgain | None:
+        """How it is to be answered again; None where the table says of it what was said."""
         found = self._reaches.get(row.rule_table)
-        if found is None or found.everything or row.engine != ENGINE_VERSION:
-            return True
+        case = _mentions(row.case_text) if row.engine == ENGINE_VERSION else None
+        if found is None or case is None:
+            return AskedAgain(row.case_text)
+        mentioned = found.mentions(case.observations)
+        if case.metered:
+            return self._metered(row, found, mentioned=mentioned)
+        return AskedAgain(row.case_text, warned=found.warns_alike) if mentioned else None
+
+    def _metered(self, row: RecordedRow, found: Reach, *, mentioned: bool) -> AskedAgain | None:
+        if not _same_properties(row.answer_text):
+            return AskedAgain(row.case_text)
+        if not mentioned and not _works_out(row.answer_text, found.quantities):
+            return None
+        # Where nothing changed of what cases say, an answer hangs on what readings yield alone.
+        limits_alone = not found.everything and not found.findings
+        if not found.derives_alike and not limits_alone:
+            return AskedAgain(row.case_text)
+        shown = self._shown(row)
+        return AskedAgain(row.case_text, shown, settled=found.derives_alike, warned=found.warns_alike)
+
+    def _shown(self, row: RecordedRow) -> dict[str, tuple[str, ...]] | None:
         try:
-            case = _mentioned_in(row.case_text)
+            return outcomes_shown(_shown_by(row.answer_text).derived, self._table)
         except msgspec.DecodeError:
-            return True
-        if found.touches(case.observations, metered=case.metered):
-            return True
-        return case.metered and not _same_properties(row.answer_text)
+            return None
+
+
+def _mentions(case_text: str) -> _Mentioned | None:
+    try:
+        return _mentioned_in(case_text)
+    except msgspec.DecodeError:
+        return None
+
+
+def _works_out(answer_text: str, quantities: Iterable[str]) -> bool:
+    """Whether an answer shows one of these quantities; it shows each that was worked out."""
+    return any(f'"quantity":"{quantity}"' in answer_text for quantity in quantities)
 
 
 def _same_properties(answer_text: str) -> bool:

@@ -8,6 +8,7 @@ import msgspec
 from coldcase.backtesting.answering_again import AnswersAgain, recorded_answer
 from coldcase.backtesting.comparing import Compared, ComparisonTally, Example, Kept
 from coldcase.backtesting.paired import merged
+from coldcase.backtesting.touching import AskedAgain
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.short_answers import ShortAnswer
 from coldcase.db.backtests import RecordedRow
@@ -24,9 +25,8 @@ def compare_recorded(
     those on which there is a verdict, None where nobody could say one. What the table cannot say anything
     else of is not answered again.
     """
-    touched = [row for row in rows if again.touched.is_touched(row)]
-    texts = [row.case_text for row in touched]
-    answers = dict(zip([row.id for row in touched], again.answers(texts), strict=True))
+    asked = {row.id: one for row in rows if (one := again.touched.asked_again(row)) is not None}
+    answers = dict(zip(asked, again.answers([*asked.values()]), strict=True))
     for row in rows:
         after = answers.get(row.id)
         if isinstance(after, tuple):
@@ -40,7 +40,8 @@ def compare_recorded(
             cause = established[row.id]
             known = merged([] if cause is None else [cause], again.renamed)
         # Only the scores of what was established need the whole ranking.
-        before = recorded_answer(row, again.renamed, ranked=known is not None)
+        same = after.cautions if after is not None and asked[row.id].warned else None
+        before = recorded_answer(row, again.renamed, ranked=known is not None, cautions=same)
         tally.add(Compared(row.client_id, row.id, None, before, before if after is None else after, known))
 
 
@@ -51,11 +52,11 @@ def compare_library(
 
     A case that the base cannot read is compared with nothing, and counted as one that cannot be read.
     """
-    texts = [msgspec.json.encode(case.case).decode() for case in cases]
+    asked = [AskedAgain(msgspec.json.encode(case.case).decode()) for case in cases]
     again = AnswersAgain(draft)
-    befores, afters = AnswersAgain(base).answers(texts), again.answers(texts)
+    befores, afters = AnswersAgain(base).answers(asked), again.answers(asked)
     for case, before, after in zip(cases, befores, afters, strict=True):
-        flaws = [one for one in (after, before) if not isinstance(one, ShortAnswer)]
+        flaws = [one for one in (after, before) if isinstance(one, tuple)]
         if flaws:
             tally.add_unreadable(flaws[0], Kept(None, Example(case=case.name)))
             continue

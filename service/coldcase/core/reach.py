@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from coldcase.core.conditions import findings_in, necessary
-from coldcase.core.rule_table import Cause, CauseLink, Finding, Group, Pattern, RuleTable
+from coldcase.core.rule_table import Cause, CauseLink, Finding, Gate, Group, Limit, Pattern, RuleTable
 
 OF_READINGS = ("quantities", "limits")
 LOOKED_INTO = ("findings", "patterns", "groups", "causes", "links", "retired")
@@ -45,24 +45,29 @@ place.
 
 
 class Reach(msgspec.Struct, frozen=True):
-    """The cases that may be answered otherwise: all; or those that mention one of `findings`, and those with
-    readings or oil results if `metered` says so.
+    """The cases that may be answered otherwise: all (`everything`); or those that mention one of `findings`,
+    and those with readings or oil results from which one of `quantities` is worked out.
+
+    `derives_alike` says whether readings and oil results yield the same findings as before, in every case,
+    `warns_alike` whether the cautions are the same.
     """
 
     everything: bool = False
     findings: frozenset[str] = frozenset()
-    metered: bool = False
+    quantities: frozenset[str] = frozenset()
+    derives_alike: bool = True
+    warns_alike: bool = True
 
-    def touches(self, findings: Iterable[str], *, metered: bool) -> bool:
-        """Whether a case that mentions these findings, metered or not, may be answered otherwise."""
-        return self.everything or (metered and self.metered) or not self.findings.isdisjoint(findings)
-
-
-EVERYTHING = Reach(everything=True)
+    def mentions(self, findings: Iterable[str]) -> bool:
+        """Whether a case that mentions these findings may be answered otherwise, whatever was measured."""
+        return self.everything or not self.findings.isdisjoint(findings)
 
 
 def reach(old: RuleTable, new: RuleTable) -> Reach:
     """The cases to which the tables may give another code, status, confidence, ranking or caution."""
+    derives_alike = _derive_alike(old, new)
+    # What cautions ask of a case, of its machine and its findings, is what limits ask of it.
+    warns_alike = derives_alike and old.cautions == new.cautions
     patterns = [
         pattern
         for code in _changed(old.patterns, new.patterns)
@@ -77,19 +82,63 @@ def reach(old: RuleTable, new: RuleTable) -> Reach:
         or not all(necessary(pattern.when) for pattern in patterns)
         or any(row.kind == "cause" for row in retired)
     ):
-        return EVERYTHING
+        return Reach(everything=True, derives_alike=derives_alike, warns_alike=warns_alike)
     findings = {
         *_changed(old.findings, new.findings),
         *_of_groups(old, new),
         *(code for pattern in patterns for code in _members(pattern)),
         *(row.code if row.finding is None else row.finding for row in retired),
     }
-    judged = {limit.finding for table in (old, new) for limit in table.limits}
-    metered = _differ(old, new, OF_READINGS) or not judged.isdisjoint(findings)
+    quantities = _judged_otherwise(old, new) | {
+        limit.quantity for table in (old, new) for limit in table.limits if limit.finding in findings
+    }
     if findings:
         # A case may still call a finding what an earlier table did.
         findings |= {row.code for table in (old, new) for row in table.retired if row.kind == "finding"}
-    return Reach(findings=frozenset(findings), metered=metered)
+    return Reach(
+        findings=frozenset(findings),
+        quantities=frozenset(quantities),
+        derives_alike=derives_alike,
+        warns_alike=warns_alike,
+    )
+
+
+def _judged_otherwise(old: RuleTable, new: RuleTable) -> set[str]:
+    """The quantities of which another range is credible, or that other limits judge."""
+    limits: list[dict[str, list[Limit]]] = [{}, {}]
+    for table, by_quantity in zip((old, new), limits, strict=True):
+        for limit in table.limits:
+            bare = msgspec.structs.replace(limit, basis="")
+            by_quantity.setdefault(limit.quantity, []).append(bare)
+    return {
+        *(code for code in limits[0] | limits[1] if limits[0].get(code) != limits[1].get(code)),
+        *(
+            code
+            for code in old.quantities | new.quantities
+            if old.quantities.get(code) != new.quantities.get(code)
+        ),
+    }
+
+
+def _derive_alike(old: RuleTable, new: RuleTable) -> bool:
+    """Whether both judge readings alike, and have the same outcomes on the same machines to judge them by."""
+    return (
+        not _judged_otherwise(old, new)
+        and not _differ(old, new, ("refrigerants", "retired"))
+        and _outcomes(old) == _outcomes(new)
+        and _gates(old) == _gates(new)
+    )
+
+
+def _outcomes(table: RuleTable) -> dict[str, object]:
+    return {
+        code: (row.kind, row.gate, [(outcome.code, outcome.gate) for outcome in row.outcomes])
+        for code, row in table.findings.items()
+    }
+
+
+def _gates(table: RuleTable) -> dict[str, Gate]:
+    return {code: row.gate for code, row in table.causes.items()}
 
 
 def _differ(old: RuleTable, new: RuleTable, names: Iterable[str]) -> bool:

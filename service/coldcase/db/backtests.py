@@ -237,7 +237,7 @@ async def count_decisions(conn: AsyncConnection, tried: Tried) -> int:
     return int(await conn.scalar(select(func.count()).select_from(decision).where(*tried.conditions())) or 0)
 
 
-class RecordedRow(msgspec.Struct, frozen=True, gc=False):
+class RecordedRow(msgspec.Struct, gc=False):
     """What a backtest reads of a decision; `confidence` in ten-thousandths, `rule_table` and `engine` those
     that answered.
     """
@@ -251,14 +251,17 @@ class RecordedRow(msgspec.Struct, frozen=True, gc=False):
     rule_table: int
     engine: str
     stored: StoredAnswer
+    _unpacked: str | None = None
 
     @property
     def answer_text(self) -> str:
-        """The answer, unpacked when it is asked for: of most nobody does. Raises Unpackable."""
-        return PACKERS.text(self.stored)
+        """The answer, unpacked when it is first asked for: of most nobody does. Raises Unpackable."""
+        if self._unpacked is None:
+            self._unpacked = PACKERS.text(self.stored)
+        return self._unpacked
 
 
-READ_COLUMNS = [decision.c[name] for name in RecordedRow.__struct_fields__ if name != "stored"]
+READ_COLUMNS = [decision.c[name] for name in RecordedRow.__struct_fields__[:-2]]
 
 
 def recorded_rows(tried: Tried, after: UUID | None, limit: int | None) -> Select[Any]:

@@ -2,6 +2,7 @@
 step shown.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import msgspec
@@ -22,7 +23,7 @@ from coldcase.core.rule_table import RuleTable
 from coldcase.readings import charges, cycle, electrical, laboratory, plant
 from coldcase.readings.circuit import TOLERANCE
 from coldcase.readings.implausible import doubt_implausible
-from coldcase.readings.limits import JudgedQuantity, LimitJudge
+from coldcase.readings.limits import JudgedQuantity, LimitJudge, rank
 from coldcase.readings.ranges import at_ends, put_together
 from coldcase.readings.refrigerants import library
 from coldcase.readings.units import ICE_POINT, kelvins, kelvins_apart, pascals
@@ -91,6 +92,21 @@ def derive_outcomes(
     return {finding: (outcomes, result.sources[finding]) for finding, outcomes in result.outcomes.items()}
 
 
+def outcomes_shown(values: Iterable[DerivedValue], table: RuleTable) -> dict[str, tuple[str, ...]]:
+    """The findings of derived values as an answer shows them, each with its outcomes: those that
+    `derive_outcomes` yields by the limits of that answer, whose outcomes the table has in the same order.
+    """
+    found: dict[str, tuple[str, ...]] = {}
+    for value in values:
+        if value.finding is None or value.outcome is None or value.superseded:
+            continue
+        outcomes = (value.outcome,) if isinstance(value.outcome, str) else tuple(value.outcome)
+        known = found.get(value.finding)
+        if known is None or rank(table, value.finding, outcomes) > rank(table, value.finding, known):
+            found[value.finding] = outcomes
+    return found
+
+
 def _worked_out(case: Case, *, informs: bool) -> tuple[list[tuple[Source, Worksheet]], bool]:
     """What was worked out, by where it comes from, and whether the property library was used."""
     found: list[tuple[Source, Worksheet]] = []
@@ -145,7 +161,7 @@ def _keep_worse(
     order).
     """
     known = result.outcomes.get(finding)
-    if known is None or judge.rank(finding, outcomes) > judge.rank(finding, known):
+    if known is None or rank(judge.table, finding, outcomes) > rank(judge.table, finding, known):
         result.outcomes[finding] = outcomes
         result.sources[finding] = source
 

@@ -72,11 +72,6 @@ class LimitJudge:
                     if outcomes:
                         yield limit.limit.finding, outcomes
 
-    def rank(self, finding: str, outcomes: tuple[str, ...]) -> int:
-        """How far down the finding's list the worst of the outcomes stands."""
-        order = [outcome.code for outcome in self.table.findings[finding].outcomes]
-        return max(order.index(outcome) for outcome in outcomes)
-
     def _out_of_range(self, worked: DerivedQuantity) -> str | None:
         row = self.table.quantities.get(worked.quantity)
         if row is None:
@@ -92,6 +87,12 @@ class LimitJudge:
         highest = worked.value if worked.upper is None else worked.upper
         slip = ", a slipped decimal or a wrong unit?" if highest > row.highest else ""
         return f"outside the credible range {row.lowest:g} to {row.highest:g} {row.unit}{slip}"
+
+
+def rank(table: RuleTable, finding: str, outcomes: tuple[str, ...]) -> int:
+    """How far down the finding's list the worst of the outcomes stands."""
+    order = [outcome.code for outcome in table.findings[finding].outcomes]
+    return max(order.index(outcome) for outcome in outcomes)
 
 
 def _judged(worked: DerivedQuantity, limit: FittedLimit) -> tuple[tuple[str, ...], str | None]:
