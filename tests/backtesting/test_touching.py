@@ -153,13 +153,12 @@ def test_readings_are_worked_out_again_only_where_limits_changed(
     monkeypatch.setattr(answering_again, "add_outcomes", note)
     counted(turned("", commoner=True), {}, known=True)
     assert len(asked) == len(rows())
-    assert worked
-    assert not any(worked)
+    assert worked == []
 
     asked.clear()
     counted(turned("", lower=0), {}, known=True)
     assert 0 < len(asked) < len(rows()) / 2
-    assert sum(map(bool, worked)) == len(asked)
+    assert worked == [True] * len(asked)
 
 
 def test_what_comes_out_as_it_was_is_not_weighed_again(monkeypatch: Any) -> None:

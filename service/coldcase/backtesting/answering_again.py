@@ -11,7 +11,7 @@ from coldcase.classifying import add_outcomes
 from coldcase.core.answer import Source
 from coldcase.core.answer_builder import CaseWithReadings
 from coldcase.core.case_checks import FIRST_YEAR, LAST_YEAR
-from coldcase.core.case_reader import parse_case, weighed_part
+from coldcase.core.case_reader import parse_again, parse_case, weighed_part
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import TEN_THOUSAND
 from coldcase.core.short_answers import ShortAnswer, short_answers
@@ -154,8 +154,7 @@ class AnswersAgain:
         """
         if asked.shown is None:
             return add_outcomes(parse_case(raw, self.compiled, impossible_values), self.compiled)
-        # What is impossible in itself was refused when it was recorded.
-        parsed = parse_case(raw, self.compiled)
+        parsed = parse_again(raw, self.compiled)
         if asked.settled:
             # Whether a reading or the laboratory yielded them, no code hangs on.
             derived: Derived = {code: (outcomes, "reading") for code, outcomes in asked.shown.items()}

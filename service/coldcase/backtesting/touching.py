@@ -20,9 +20,9 @@ from coldcase.readings.refrigerants import library
 class AskedAgain(NamedTuple):
     """A case to be answered again.
 
-    `shown` are the findings that its readings and oil results yielded when it was recorded, where this engine
-    would yield the same by the same limits; None where that is not known. They are `settled` where the limits
-    are the same; else they are worked out again, and if they come out as they were, so does the answer.
+    `shown` are the findings that its readings and oil results yielded when it was recorded, by this engine
+    and under a table of the same words; None where that is not known. They are `settled` where the limits are
+    the same, too; else they are worked out again, and if they come out as they were, so does the answer.
     `warned` says that the cautions are surely what they were.
     """
 
@@ -91,7 +91,10 @@ class TouchedDecisions:
         mentioned = found.mentions(case.observations)
         if case.metered:
             return self._metered(row, found, mentioned=mentioned)
-        return AskedAgain(row.case_text, warned=found.warns_alike) if mentioned else None
+        if not mentioned:
+            return None
+        shown: dict[str, tuple[str, ...]] | None = {} if found.derives_alike else None
+        return AskedAgain(row.case_text, shown, settled=True, warned=found.warns_alike)
 
     def _metered(self, row: RecordedRow, found: Reach, *, mentioned: bool) -> AskedAgain | None:
         if not _same_properties(row.answer_text):

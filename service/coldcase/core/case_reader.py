@@ -107,6 +107,18 @@ def parse_case(
     return ParsedCase(case, tuple(notes), raw, raw)
 
 
+def parse_again(raw: Any, compiled: CompiledTable) -> ParsedCase:
+    """The case of a JSON value that this engine has taken before, under a table of the same words, so that
+    nothing need be looked for in it. Raises `BadCase` for what is no case by shape.
+    """
+    try:
+        case = msgspec.convert(raw, Case)
+    except msgspec.ValidationError:
+        raise BadCase(tuple(_flaws(raw, compiled))) from None
+    case, notes = renamed(trimmed(case), compiled)
+    return ParsedCase(_spelled(case, compiled, notes), tuple(notes), raw, raw)
+
+
 UNKNOWN_REFRIGERANT = (
     "treat it as flammable and poisonous. What depends on it is judged by the limits for a refrigerant that "
     "was not stated."
