@@ -32,7 +32,7 @@ INSERT INTO decision (id, client_id, recorded_at, fingerprint, case_text, answer
     dictionary, cause, status, confidence, job_ref, circuit,
                       closed_at, compressor_type, refrigerant, rule_table, engine)
 SELECT made.id, one.client_id, made.at, one.fingerprint, one.case_text, one.answer_packed, one.answer_sha256,
-       one.dictionary, one.cause, one.status, one.confidence, 'TH-' || n, 'rack-' || n %% 997, made.at,
+       one.dictionary, one.cause, one.status, one.confidence, 'TH-' || n, 'rack-' || n %% 97, made.at,
        one.compressor_type,
        (ARRAY['R-134a', 'R-290', 'R-404A', 'R-410A', 'R-448A', 'R-744'])[1 + n %% 6],
        one.rule_table, one.engine

@@ -35,7 +35,7 @@ def searches(rows: int, chance: random.Random) -> dict[str, DecisionFilter]:
         ),
         "status": DecisionFilter(client_id=1, status=chance.choice(["coded", "provisional", "undetermined"])),
         "job_ref": DecisionFilter(client_id=1, job_ref=f"TH-{n}"),
-        "circuit": DecisionFilter(client_id=1, circuit=f"rack-{n % 997}"),
+        "circuit": DecisionFilter(client_id=1, circuit=f"rack-{n % 97}"),
         "compressor_type": DecisionFilter(
             client_id=1, compressor_type=chance.choice(["scroll", "reciprocating"])
         ),
