@@ -14,12 +14,12 @@ from coldcase.core.conditions import findings_in, necessary
 from coldcase.core.rule_table import Cause, CauseLink, Finding, Gate, Group, Limit, Pattern, RuleTable
 
 OF_READINGS = ("quantities", "limits")
-LOOKED_INTO = ("findings", "patterns", "groups", "causes", "links", "retired")
+ROW_BY_ROW = ("findings", "patterns", "groups", "causes", "links", "retired")
 NEVER_COMPARED = ("closed",)
 """What is no longer worth a check is a part of what is answered, and none of what is coded."""
 
 EVERYBODYS = tuple(
-    name for name in RuleTable.__struct_fields__ if name not in (*OF_READINGS, *LOOKED_INTO, *NEVER_COMPARED)
+    name for name in RuleTable.__struct_fields__ if name not in (*OF_READINGS, *ROW_BY_ROW, *NEVER_COMPARED)
 )
 """Members of which any change may change any answer."""
 
