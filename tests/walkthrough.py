@@ -49,7 +49,7 @@ csv.writer(open("edited.csv", "w")).writerows(book.active.values)
 CASE = {
     "job": {"ref": "TH-2207"},
     "unit": {"compressor_type": "scroll", "motor": "three_phase", "refrigerant": "R-410A"},
-    "observations": {"copper_plating": "heavy"},
+    "observations": {"copper_plating": "heavy", "oil_clarity": "clear"},
 }
 STEPS = tomllib.loads((Path(__file__).parent / "data" / "walkthrough.toml").read_text())["steps"]
 
