@@ -17,14 +17,13 @@ from coldcase.backtesting.comparing import ComparisonTally
 from coldcase.backtesting.touching import AskedAgain, TouchedDecisions
 from coldcase.backtesting.trying import compare_recorded
 from coldcase.core.compiled_table import CompiledTable, compile_table
-from coldcase.core.rule_table import RuleTable, canonical_table, from_document
+from coldcase.core.rule_table import from_document
 from coldcase.core.short_answers import short_answers
 from coldcase.db.answers import StoredAnswer
 from coldcase.db.backtests import RecordedRow
 from coldcase.errors import BadCase
-from coldcase.shipped import starter_table
 from tests.backtesting.records import recorded
-from tests.core.test_reach import few_cases
+from tests.core.test_reach import base, compiled_base, document, few_cases
 
 TOLD = {
     "unit": {"compressor_type": "scroll", "motor": "three_phase", "refrigerant": "R-448A"},
@@ -36,21 +35,6 @@ WARM = TOLD | {
         "discharge_pressure": {"value": 22, "unit": "barg"},
     }
 }
-
-
-def document() -> dict[str, Any]:
-    made: dict[str, Any] = json.loads(canonical_table(starter_table()))
-    return made
-
-
-@cache
-def base() -> RuleTable:
-    return from_document(document())
-
-
-@cache
-def compiled_base() -> CompiledTable:
-    return compile_table(base(), version=1, digest="base")
 
 
 def row(number: int, case: dict[str, Any], **more: Any) -> RecordedRow:

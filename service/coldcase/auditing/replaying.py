@@ -8,8 +8,9 @@ import msgspec
 from coldcase.core import ENGINE_VERSION
 from coldcase.core.answer import Answer, DerivedValue, Lead, LeftOut, Source, Weight
 from coldcase.core.answer_builder import CaseWithReadings, build_answer
-from coldcase.core.case_reader import parse_case, weighed_part
+from coldcase.core.case_reader import parse_case
 from coldcase.core.compiled_table import CompiledTable
+from coldcase.core.recorded_case import weighed_part
 from coldcase.core.strict_json import read_json
 from coldcase.db.decisions import Decision
 from coldcase.errors import BadCase, Malformed

@@ -11,9 +11,10 @@ from coldcase.classifying import add_outcomes
 from coldcase.core.answer import Source
 from coldcase.core.answer_builder import CaseWithReadings
 from coldcase.core.case_checks import FIRST_YEAR, LAST_YEAR
-from coldcase.core.case_reader import parse_again, parse_case, weighed_part
+from coldcase.core.case_reader import parse_case
 from coldcase.core.compiled_table import CompiledTable
 from coldcase.core.fixed_point import TEN_THOUSAND
+from coldcase.core.recorded_case import parse_again, weighed_part
 from coldcase.core.short_answers import ShortAnswer, short_answers
 from coldcase.db.backtests import RecordedRow
 from coldcase.errors import BadCase, Flaw

@@ -12,7 +12,6 @@ import msgspec
 
 from coldcase.core.answer import LeftOut
 from coldcase.core.case import (
-    UNIT_LABELS,
     Case,
     Exhibit,
     Job,
@@ -95,7 +94,7 @@ def parse_case(
     case = trimmed(case)
     words = list(unknown_words(case, compiled))
     case, notes = renamed(case, compiled)
-    case = _spelled(case, compiled, notes)
+    case = with_known_refrigerant(case, compiled, notes)
     flaws = [
         *time_flaws(case),
         *range_flaws(case),
@@ -107,25 +106,13 @@ def parse_case(
     return ParsedCase(case, tuple(notes), raw, raw)
 
 
-def parse_again(raw: Any, compiled: CompiledTable) -> ParsedCase:
-    """The case of a JSON value that this engine has taken before, under a table of the same words, so that
-    nothing need be looked for in it. Raises `BadCase` for what is no case by shape.
-    """
-    try:
-        case = msgspec.convert(raw, Case)
-    except msgspec.ValidationError:
-        raise BadCase(tuple(_flaws(raw, compiled))) from None
-    case, notes = renamed(trimmed(case), compiled)
-    return ParsedCase(_spelled(case, compiled, notes), tuple(notes), raw, raw)
-
-
 UNKNOWN_REFRIGERANT = (
     "treat it as flammable and poisonous. What depends on it is judged by the limits for a refrigerant that "
     "was not stated."
 )
 
 
-def _spelled(case: Case, compiled: CompiledTable, notes: list[str]) -> Case:
+def with_known_refrigerant(case: Case, compiled: CompiledTable, notes: list[str]) -> Case:
     """The case with its refrigerant spelled as the table spells it, so that its cautions and limits are
     found.
     """
@@ -399,14 +386,3 @@ def _literals(hint: Any) -> list[str]:
     if get_origin(hint) is Literal:
         return [str(value) for value in get_args(hint)]
     return [value for part in get_args(hint) for value in _literals(part)]
-
-
-NEVER_WEIGHED = ("job", "evidence", "supersedes")
-
-
-def weighed_part(raw: dict[str, Any]) -> dict[str, Any]:
-    """A case on record without what never is weighed: labels that a later engine would refuse change no
-    answer.
-    """
-    unit = {name: value for name, value in raw["unit"].items() if name not in UNIT_LABELS}
-    return {name: value for name, value in raw.items() if name not in NEVER_WEIGHED} | {"unit": unit}
