@@ -162,11 +162,17 @@ def test_what_comes_out_as_it_was_is_not_weighed_again(monkeypatch: Any) -> None
 
 def test_of_the_same_evidence_answered_in_two_ways_neither_is_taken_for_the_other() -> None:
     """One decision by an engine of which nothing is known, beside the same case by this one."""
-    one = row(1, WARM)
+    hot = next(
+        place for place, limit in enumerate(base().limits) if limit.quantity == "discharge_temperature"
+    )
+    draft, one = turned("", lower=hot), row(1, WARM)
     other = msgspec.structs.replace(row(2, WARM), engine="1", cause="undetermined", status="undetermined")
     for order in ([one, other], [other, one]):
-        again, tally = AnswersAgain(turned("", lower=0)), ComparisonTally(own=1)
+        again, tally = AnswersAgain(draft), ComparisonTally(own=1)
         again.touched.add(1, base())
+        alone = again.touched.asked_again(one)
+        assert alone is not None
+        assert again.answers([alone]) == [None]
         compare_recorded(order, {}, again, tally)
         assert {name: group.count for name, group in tally.moves.items()} == {f"undetermined {one.cause}": 1}
 

@@ -17,7 +17,7 @@ from coldcase.core import checking
 from coldcase.core.answer_builder import CaseWithReadings
 from coldcase.core.case import Unit
 from coldcase.core.compiled_table import CompiledTable, compile_table
-from coldcase.core.conditions import machine_of
+from coldcase.core.conditions import findings_in, machine_of
 from coldcase.core.reach import Reach, reach
 from coldcase.core.rule_table import RuleTable, canonical_table, from_document
 from coldcase.core.short_answers import short_answers
@@ -199,6 +199,22 @@ def test_a_finding_that_no_reading_yields_reaches_the_cases_that_mention_it() ->
     assert found == Reach(findings=frozenset({"copper_plating"}))
     assert found.mentions(["oil_clarity", "copper_plating"])
     assert not found.mentions(["oil_clarity"])
+
+
+def test_how_a_group_fades_reaches_its_findings() -> None:
+    code, group = next((code, row.group) for code, row in base().findings.items())
+    rho = base().groups[group].rho
+    found = reach(base(), changed(lambda made: made["groups"][group].update(rho=1 - rho)))
+    assert code in found.findings
+    assert found.findings == {code for code, row in base().findings.items() if row.group == group}
+
+
+def test_a_pattern_reaches_what_it_is_made_of() -> None:
+    code, pattern = next(iter(base().patterns.items()))
+    found = reach(
+        base(), changed(lambda made: made["patterns"][code].update(background=pattern.background / 2))
+    )
+    assert found.findings == {*pattern.subsumes, *(member for member, _ in findings_in(pattern.when))}
 
 
 def test_a_limit_reaches_what_its_quantity_is_worked_out_of() -> None:
